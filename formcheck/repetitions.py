@@ -1,0 +1,305 @@
+"""Rest and movement, repetitions with their phases, and holds.
+
+First rest and movement from a unitless signal (needed before the camera is known), then, from
+the driving signal, attempts: from where it leaves its rest level to where it regains it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK, SIDES
+from formcheck.records import Track
+from formcheck.track import low_pass, runs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepetitionSettings:
+    """Definitions and guards of the repetition finder.
+
+    edge_share : start and end, where the signal leaves and regains rest (definition).
+    turn_share : the turn's stretch, within this share of range of the extreme (definition).
+    plateau_band_deg : plateau hold, within this of the plateau's level (definition).
+    same_place_share : an attempt ends where it began, hips within this share of leg length
+        sideways; a walk does not (chosen on sample clips, decision 6).
+    still_per_s : body sizes per second below which the person rests (decision 6).
+    merge_share : two peaks with a dip between them shallower than this share of the smaller
+        rise are one attempt with a pause (decision 6).
+    cut_share : an edge of the clip this far above rest, in shares of range, cuts an attempt.
+    fastest_s : no attempt is shorter (common practice: exercise repetitions take seconds).
+    """
+
+    edge_share: float = 0.05
+    turn_share: float = 0.10
+    plateau_band_deg: float = 5.0
+    plateau_band_share: float = 0.10
+    same_place_share: float = 0.45
+    still_per_s: float = 0.06
+    merge_share: float = 0.5
+    cut_share: float = 0.25
+    fastest_s: float = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One attempt on the grid; indices are inclusive. `rest_*` and `extreme` in signal units,
+    rising toward the extreme. `is_complete` is False where the clip cuts it."""
+
+    start: int
+    turn_from: int
+    turn_to: int
+    end: int
+    rest_before: float
+    rest_after: float
+    extreme: float
+    is_complete: bool
+
+    @property
+    def turn(self) -> int:
+        return (self.turn_from + self.turn_to) // 2
+
+    @property
+    def range(self) -> float:
+        return self.extreme - min(self.rest_before, self.rest_after)
+
+
+def find_still(track: Track, settings: RepetitionSettings = RepetitionSettings()) -> np.ndarray:
+    """Where the person rests, bool (n,), from the speed of trunk and legs in body sizes.
+
+    Unitless, so it needs neither camera nor exercise. Missing samples are not rest.
+    """
+    joints = [LANDMARK[s, j] for j in ("shoulder", "hip", "knee", "ankle") for s in SIDES]
+    points = track.image_px[:, joints]
+    known = points[np.isfinite(points).all(axis=2).any(axis=1)]
+    if len(known) < 2:
+        return np.zeros(len(track.time_s), bool)
+    extent = _nan(np.nanmax, known, 1) - _nan(np.nanmin, known, 1)
+    size = float(np.nanmedian(np.hypot(extent[:, 0], extent[:, 1])))
+    slow = low_pass(points, track.grid_hz, 2.0)
+    speed = np.linalg.norm(np.gradient(slow, axis=0), axis=2) * track.grid_hz / max(size, 1.0)
+    count = np.isfinite(speed).sum(axis=1)
+    total = np.where(np.isfinite(speed), speed, 0).sum(axis=1)
+    mean_speed = np.where(count >= 3, total / np.maximum(count, 1), np.inf)
+    return mean_speed < settings.still_per_s
+
+
+def _nan(function, values, axis):
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # rows with nothing seen
+        return function(values, axis=axis)
+
+
+def find_attempts(
+    values: np.ndarray,
+    grid_hz: float,
+    least_range: float,
+    *,
+    hip_x_share: np.ndarray | None = None,
+    is_hold: bool = False,
+    settings: RepetitionSettings = RepetitionSettings(),
+) -> tuple[Attempt, ...]:
+    """Attempts of an exercise in its driving signal, in time order.
+
+    values : (n,) evenly sampled, rising from rest toward the turn; NaN where not measured.
+    least_range : smaller movements are no attempt, same unit as `values`.
+    hip_x_share : (n,) where the hips stand sideways, leg lengths; attempts that end elsewhere
+        than they began (walking) are left out. None skips that guard.
+
+    Notes: an attempt may pause or falter on the way; it is one as long as the dip is shallower
+    than `merge_share` of the rise. Gaps inside a stretch end the stretch: an attempt is not
+    joined across what was not seen.
+    """
+    found: list[Attempt] = []
+    for start, stop in runs(_bridge(np.isfinite(values), int(0.5 * grid_hz))):
+        if stop - start < max(4, int(settings.fastest_s * grid_hz)):
+            continue
+        piece = _filled(values[start:stop])
+        for a in _attempts_in(piece, grid_hz, least_range, is_hold, settings):
+            found.append(_shift(a, start))
+    if hip_x_share is not None:
+        found = [a for a in found if _ends_where_it_began(a, hip_x_share, settings)]
+    return tuple(found)
+
+
+def _bridge(mask: np.ndarray, most: int) -> np.ndarray:
+    """The mask with gaps of at most `most` samples closed, so that a blink ends no attempt."""
+    out = mask.copy()
+    for a, b in runs(~mask):
+        if 0 < a and b < len(mask) and b - a <= most:
+            out[a:b] = True
+    return out
+
+
+def _filled(values: np.ndarray) -> np.ndarray:
+    known = np.isfinite(values)
+    at = np.arange(len(values))
+    return np.interp(at, at[known], values[known])
+
+
+def _shift(a: Attempt, by: int) -> Attempt:
+    return Attempt(
+        start=a.start + by, turn_from=a.turn_from + by, turn_to=a.turn_to + by, end=a.end + by,
+        rest_before=a.rest_before, rest_after=a.rest_after, extreme=a.extreme,
+        is_complete=a.is_complete,
+    )  # fmt: skip
+
+
+def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
+    from scipy.signal import find_peaks
+
+    # Detection on a slower copy: a tremor is no turn. Limits are then read from the signal.
+    slow = low_pass(x, grid_hz, min(2.0, 0.2 * grid_hz)) if len(x) > 8 else x
+    low = float(np.min(slow))
+    padded = np.concatenate(([low - 1e-6], slow, [low - 1e-6]))
+    peaks, info = find_peaks(padded, prominence=0.8 * least_range, plateau_size=1)
+    peaks = [int(np.clip(p - 1, 0, len(x) - 1)) for p in peaks]
+    if not peaks:
+        return []
+    kept = _merge_falters(slow, peaks, settings.merge_share, is_hold)
+    valleys = [0]
+    for a, b in zip(kept, kept[1:]):
+        valleys.append(a + int(np.argmin(slow[a : b + 1])))
+    valleys.append(len(x) - 1)
+    rest_levels = []
+    for k, peak in enumerate(kept):
+        a, b = valleys[k], valleys[k + 1]
+        rest_levels.append((_rest_level(x, a, peak), _rest_level(x, peak, b)))
+    usual_rest = float(np.median([v for pair in rest_levels for v in pair]))
+    lowest_rest = min(v for pair in rest_levels for v in pair)
+    out = []
+    for k, peak in enumerate(kept):
+        a, b = valleys[k], valleys[k + 1]
+        before, after = rest_levels[k]
+        extreme = float(np.max(x[a : b + 1]))
+        rest = min(usual_rest, before, after) if len(kept) > 1 else min(before, after)
+        full = extreme - rest
+        is_cut = (k == 0 and _is_cut(x, a, before, rest, full, settings)) or (
+            k == len(kept) - 1 and _is_cut(x, b, after, rest, full, settings)
+        )
+        # Where the clip cuts an attempt its own rest on that side was never seen.
+        if k == 0 and before > rest + settings.cut_share * full:
+            before = max(lowest_rest, rest)
+        if k == len(kept) - 1 and after > rest + settings.cut_share * full:
+            after = max(lowest_rest, rest)
+        if extreme - max(before, after) < least_range:
+            if extreme - min(before, after) < least_range or not is_cut:
+                continue
+        at = a + int(np.argmax(x[a : b + 1]))
+        start = _leaves(x, a, at, before + settings.edge_share * (extreme - before))
+        end = _regains(x, at, b, after + settings.edge_share * (extreme - after))
+        turn_from, turn_to = _near_extreme(
+            x, start, end, extreme - settings.turn_share * (extreme - min(before, after)), at
+        )
+        if (end - start) / grid_hz < settings.fastest_s:
+            continue
+        out.append(
+            Attempt(
+                start=start, turn_from=turn_from, turn_to=turn_to, end=end, rest_before=before,
+                rest_after=after, extreme=extreme, is_complete=not is_cut,
+            )  # fmt: skip
+        )
+    return out
+
+
+def _merge_falters(slow, peaks, merge_share, is_hold) -> list[int]:
+    """Peaks with shallow dips between them taken as one: the highest stands for the attempt."""
+    kept = [peaks[0]]
+    floor = float(np.min(slow))
+    for p in peaks[1:]:
+        last = kept[-1]
+        dip = float(np.min(slow[last : p + 1]))
+        smaller = min(slow[last], slow[p])
+        rise = smaller - floor
+        if rise > 0 and (smaller - dip) < merge_share * rise * (1.0 if not is_hold else 1.2):
+            kept[-1] = last if slow[last] >= slow[p] else p
+        else:
+            kept.append(p)
+    return kept
+
+
+def _rest_level(x: np.ndarray, a: int, b: int) -> float:
+    """Level of the stretch [a, b] nearest its lowest tenth: the median of what lies near it."""
+    piece = x[a : b + 1]
+    low = float(np.percentile(piece, 2))
+    near = piece[piece <= low + 0.08 * max(float(np.max(piece)) - low, 1e-9)]
+    return float(np.median(near))
+
+
+def _is_cut(x, edge, level, rest, full, settings) -> bool:
+    """Whether the clip's edge lies inside the attempt: the signal never regains rest there."""
+    return x[edge] > rest + settings.cut_share * full and level > rest + settings.cut_share * full
+
+
+def _leaves(x, a, peak, level) -> int:
+    below = np.flatnonzero(x[a : peak + 1] <= level)
+    return a + int(below[-1]) if len(below) else a
+
+
+def _regains(x, peak, b, level) -> int:
+    below = np.flatnonzero(x[peak : b + 1] <= level)
+    return peak + int(below[0]) if len(below) else b
+
+
+def _near_extreme(x, start, end, level, at) -> tuple[int, int]:
+    inside = np.flatnonzero(x[start : end + 1] >= level)
+    if not len(inside):
+        return at, at
+    return start + int(inside[0]), start + int(inside[-1])
+
+
+def _ends_where_it_began(a: Attempt, hip_x, settings) -> bool:
+    before, after = hip_x[a.start], hip_x[a.end]
+    if not np.isfinite(before) or not np.isfinite(after) or not a.is_complete:
+        return True
+    return abs(after - before) <= settings.same_place_share
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plateau:
+    """The sustained part of a repetition: its level and its longest unbroken stay near it.
+
+    Indices inclusive; `drift_per_s` is the slope over the stay, in the signal's unit.
+    """
+
+    level: float
+    start: int
+    end: int
+    drift_per_s: float
+
+
+def find_plateau(
+    values: np.ndarray, attempt: Attempt, grid_hz: float, band: float
+) -> Plateau | None:
+    """The plateau of a repetition: longest unbroken time within `band` of its own median level.
+
+    values : (n,) the driving signal (either sense); band : in its unit (5 deg by definition).
+    The level is the median of the samples near the extreme, taken again over the stay itself.
+    """
+    piece = np.asarray(values[attempt.turn_from : attempt.turn_to + 1], float)
+    if not np.isfinite(piece).any():
+        return None
+    level = float(np.nanmedian(piece))
+    whole = np.asarray(values[attempt.start : attempt.end + 1], float)
+    stay = None
+    for _ in range(3):
+        inside = np.abs(whole - level) <= band
+        candidates = runs(np.nan_to_num(inside).astype(bool))
+        if not candidates:
+            return None
+        stay = max(candidates, key=lambda r: r[1] - r[0])
+        level = float(np.nanmedian(whole[stay[0] : stay[1]]))
+    start, stop = attempt.start + stay[0], attempt.start + stay[1] - 1
+    n = stop - start + 1
+    drift = 0.0
+    if n >= 3:
+        t = np.arange(n) / grid_hz
+        drift = float(np.polyfit(t, values[start : stop + 1], 1)[0])
+    return Plateau(level=level, start=start, end=stop, drift_per_s=drift)
+
+
+def longest_and_total_s(inside: np.ndarray, grid_hz: float) -> tuple[float, float]:
+    """(longest unbroken, total) seconds in which a mask of shape (n,) holds."""
+    stretches = [(b - a) / grid_hz for a, b in runs(inside)]
+    return (max(stretches, default=0.0), float(sum(stretches)))
