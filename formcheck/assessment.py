@@ -1,0 +1,244 @@
+"""A set held against its targets and limits, and summed up in words. The tool never judges
+without a bound that somebody set."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from formcheck.camera import why_not_in_view
+from formcheck.measures import MEASURES
+from formcheck.programme import Bound, Exercise
+from formcheck.records import (
+    AssessedRepetition,
+    AssessedSet,
+    Check,
+    Finding,
+    Measured,
+    Part,
+    SetMeasure,
+    Value,
+)
+from formcheck.uncertainty import combined, decide, measured
+
+BoundOfKind = tuple[str, Bound]
+
+UNIT_WORDS = {
+    "deg": " deg", "s": " s", "share": "", "cm": " cm", "deg/min": " deg/min", "1": "",
+}  # fmt: skip
+
+
+def bound_text(bound: Bound) -> str:
+    """The bound in words, for instance "at least 60 deg" or "80 to 100 deg"."""
+    unit = UNIT_WORDS[MEASURES[bound.measure].unit]
+    if bound.at_least is not None and bound.at_most is not None:
+        if bound.at_least == bound.at_most:
+            return f"{bound.at_least:g}{unit}, give or take {bound.tolerance:g}"
+        return f"{bound.at_least:g} to {bound.at_most:g}{unit}"
+    if bound.at_least is not None:
+        return f"at least {bound.at_least:g}{unit}"
+    return f"at most {bound.at_most:g}{unit}"
+
+
+def effective_limits(kind: str, bound: Bound) -> tuple[float | None, float | None]:
+    """(at_least, at_most) as decided on: a target's tolerance widens its band on either side."""
+    widen = bound.tolerance if kind == "target" else 0.0
+    at_least = None if bound.at_least is None else bound.at_least - widen
+    at_most = None if bound.at_most is None else bound.at_most + widen
+    return at_least, at_most
+
+
+_OUTCOME_TEXT = {
+    ("target", "met"): "target reached",
+    ("target", "not_met"): "target not reached",
+    ("target", "undecided"): "too close to call",
+    ("limit", "kept"): "limit kept",
+    ("limit", "passed"): "past the limit",
+    ("limit", "undecided"): "may be past the limit, please look",
+}
+
+
+def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: bool) -> Check:
+    """One bound held against one measure, with its outcome in plain words.
+
+    An attempt that the clip cuts is not judged; a measure that the view cannot support is
+    not visible. Silence never becomes "met".
+    """
+    name = MEASURES[bound.measure].label.lower()
+    wanted = bound_text(bound)
+    if not isinstance(value, Measured):
+        outcome, text = "not_visible", f"{name}: {value.reason}"
+    elif not is_complete:
+        outcome, text = "not_judged", "the clip cuts this repetition, so it is not judged"
+    else:
+        outcome = decide(kind, value.low, value.high, *effective_limits(kind, bound))
+        unit = UNIT_WORDS[MEASURES[bound.measure].unit]
+        seen = f"{_number(value.value)}{unit} ({_number(value.low)} to {_number(value.high)})"
+        text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, wanted {wanted}"
+        if kind == "limit":
+            text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, limit {wanted}"
+    return Check(measure=bound.measure, kind=kind, bound=wanted, outcome=outcome, text=text)
+
+
+def _number(x: float) -> str:
+    return f"{x:.0f}" if abs(x) >= 10 else f"{x:.1f}" if abs(x) >= 1 else f"{x:.2f}"
+
+
+def drop_targets_beyond_limits(bounds: Sequence[BoundOfKind]) -> tuple[BoundOfKind, ...]:
+    """The bounds with no target that asks for more than a limit on the same measure allows.
+
+    A comfort limit beats a depth target: reaching the limit is then all that is wanted.
+    """
+    limits = {b.measure: b for kind, b in bounds if kind == "limit"}
+    kept = []
+    for kind, b in bounds:
+        limit = limits.get(b.measure)
+        if kind == "target" and limit is not None:
+            too_high = (
+                b.at_least is not None and limit.at_most is not None and b.at_least > limit.at_most
+            )
+            too_low = (
+                b.at_most is not None and limit.at_least is not None and b.at_most < limit.at_least
+            )
+            if too_high or too_low:
+                continue
+        kept.append((kind, b))
+    return tuple(kept)
+
+
+def is_met(repetition: AssessedRepetition) -> bool | None:
+    """Whether every target is met and every limit kept; None where nobody set any."""
+    outcomes = [c.outcome for c in repetition.checks]
+    if not outcomes:
+        return None
+    return all(o in ("met", "kept") for o in outcomes)
+
+
+def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
+    """Mean, consistency (SD), first, last, and the fitted change over the set.
+
+    The change runs over own noise only: what is shared through the clip cancels. Its interval
+    is that of a straight line's slope with the larger of the own parts and the scatter seen.
+    """
+    x = np.array([v.value for v in values])
+    n = len(x)
+    change = None
+    if n >= 3:
+        number = np.arange(n) - (n - 1) / 2
+        slope = float((number * x).sum() / (number**2).sum())
+        scatter = np.sqrt(((x - x.mean() - slope * number) ** 2).sum() / max(n - 2, 1))
+        own = float(np.mean([combined(v.parts, "own") for v in values]))
+        standard = max(own, float(scatter)) / np.sqrt((number**2).sum()) * (n - 1)
+        part = Part(
+            name="own noise of the repetitions", standard=standard, kind="own",
+            source="least-squares line; larger of own parts and scatter",
+        )  # fmt: skip
+        change = measured(key, slope * (n - 1), [part])
+        half = 1.96 * standard
+        change = Measured(
+            key=key, value=change.value, low=change.value - half, high=change.value + half,
+            parts=(part,),
+        )  # fmt: skip
+    return SetMeasure(
+        key=key,
+        mean=float(x.mean()),
+        sd=float(x.std(ddof=1)) if n >= 2 else None,
+        first=float(x[0]),
+        last=float(x[-1]),
+        change_over_set=change,
+    )
+
+
+def assess_set(
+    exercise: Exercise,
+    repetitions: Sequence[AssessedRepetition],
+    findings: Sequence[Finding],
+    *,
+    dose_prescribed: int | None,
+    plane: str,
+) -> AssessedSet:
+    """The set as a whole: counts, dose, summaries and one sentence.
+
+    Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
+    numbers, not the parts, are counted, and a sequence is complete when all its parts are.
+    """
+    by_number: dict[tuple, list[AssessedRepetition]] = {}
+    for r in repetitions:
+        by_number.setdefault((r.repetition.number, r.repetition.side), []).append(r)
+    wanted = set(exercise.parts)
+    complete = [
+        n
+        for n, parts in by_number.items()
+        if all(p.repetition.is_complete for p in parts)
+        and (not wanted or wanted <= {p.repetition.part for p in parts})
+    ]
+    met = [n for n in complete if all(is_met(p) for p in by_number[n])]
+    keys: dict[str, list[Measured]] = {}
+    for r in repetitions:
+        if not r.repetition.is_complete:
+            continue
+        for v in r.measures:
+            if isinstance(v, Measured):
+                keys.setdefault(v.key, []).append(v)
+    return AssessedSet(
+        n_repetitions=len(by_number),
+        n_complete=len(complete),
+        n_met=len(met),
+        dose_prescribed=dose_prescribed,
+        dose_done=len(complete),
+        measures=tuple(summarise_measure(k, v) for k, v in keys.items()),
+        symmetry=None,
+        text=_set_text(
+            exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings, plane
+        ),
+    )
+
+
+def _plural(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def _set_text(exercise, repetitions, n, n_complete, prescribed, findings, plane) -> str:
+    word = "hold" if exercise.kind == "hold" else (
+        "sequence" if exercise.kind == "sequence" else "repetition"
+    )
+    name = exercise.name
+    if not n:
+        spoilt = [f.text for f in findings if f.spoils == "clip"]
+        return f"{name}: no {word} was found." + (f" {spoilt[0]}" if spoilt else "")
+    parts = [f"{name}: {_plural(n_complete, 'complete ' + word)}"]
+    if prescribed:
+        parts[0] += f" of {prescribed} planned"
+    if n > n_complete:
+        parts[0] += f", {n - n_complete} more cut or unfinished in the clip"
+    outcomes = [
+        (c.kind, c.outcome) for r in repetitions if r.repetition.is_complete for c in r.checks
+    ]
+    for kind, outcome, words in (
+        ("target", "met", "target reached"),
+        ("target", "not_met", "target not reached"),
+        ("target", "undecided", "too close to call"),
+        ("limit", "passed", "past the limit"),
+        ("limit", "undecided", "may be past the limit, please look"),
+    ):
+        k = outcomes.count((kind, outcome))
+        if k:
+            parts.append(f"{words} {k} {'time' if k == 1 else 'times'}")
+    hidden = sum(1 for _, o in outcomes if o == "not_visible")
+    if hidden:
+        parts.append(f"{_plural(hidden, 'check')} could not be seen")
+    held = [
+        v.value
+        for r in repetitions
+        for v in r.measures
+        if isinstance(v, Measured) and v.key == "plateau_hold_s"
+    ]
+    if exercise.kind == "hold" and held:
+        parts.append(f"longest hold {max(held):.1f} s")
+    if not outcomes:
+        parts.append("nobody set a target, so nothing is judged")
+    return "; ".join(parts) + "."
+
+
+def unsupported_bounds(bounds: Sequence[BoundOfKind], plane: str) -> tuple[str, ...]:
+    """Measures with a bound that this view cannot give."""
+    return tuple(b.measure for _, b in bounds if why_not_in_view(b.measure, plane))

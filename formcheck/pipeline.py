@@ -1,0 +1,476 @@
+"""The main job from top to bottom: a clip in, a measured set out.
+
+video -> pose -> track -> rest -> camera -> series -> repetitions -> measures -> checks -> report.
+`analyze` runs all of it; `assess` is the part after the landmarks, pure and quick, from which
+every reported figure comes out again.
+"""
+
+import datetime
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from formcheck import __version__, storage
+from formcheck.anatomy import MIRROR, Side, other_side
+from formcheck.assessment import assess_set, check_bound, drop_targets_beyond_limits
+from formcheck.camera import CameraSettings, find_view, off_side_deg, why_not_in_view
+from formcheck.errors import ClipError
+from formcheck.kinematics import SIGNALS, Series, build_series, driving_values
+from formcheck.measurement import MeasurementSettings, Setting, measure
+from formcheck.pose import PoseSettings, estimate, track_identity
+from formcheck.programme import (
+    Bound,
+    Exercise,
+    ExerciseView,
+    PrescribedExercise,
+    Prescription,
+    SourcedNumber,
+)
+from formcheck.quality import QualitySettings, clip_findings, hidden_samples
+from formcheck.records import (
+    Analysis,
+    AssessedRepetition,
+    Context,
+    Finding,
+    NotMeasurable,
+    RawTrack,
+    Repetition,
+    Report,
+    Trace,
+    Track,
+    Value,
+    View,
+)
+from formcheck.remarks import find_remarks
+from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts, find_still
+from formcheck.track import TrackSettings, clean
+from formcheck.working_leg import (
+    nearest_part,
+    number_sequences,
+    pelvis_turn_deg,
+    stance_side,
+    step_direction_deg,
+    working_side_of,
+)
+
+Progress = Callable[[str, int, int | None], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """The settings of every stage; echoed in the report."""
+
+    pose: PoseSettings = field(default_factory=PoseSettings)
+    track: TrackSettings = field(default_factory=TrackSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
+    repetition: RepetitionSettings = field(default_factory=RepetitionSettings)
+    measurement: MeasurementSettings = field(default_factory=MeasurementSettings)
+    quality: QualitySettings = field(default_factory=QualitySettings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked of one clip.
+
+    side : the working leg, or None to take the near one. bounds : targets and limits in force,
+    each with its kind. prescribed : the prescription's line, for the dose.
+    """
+
+    clip: Path
+    exercise: Exercise
+    side: Side | None = None
+    is_mirrored: bool = False
+    bounds: tuple[tuple[Literal["target", "limit"], Bound], ...] = ()
+    prescribed: PrescribedExercise | None = None
+    prescription: Prescription | None = None
+    prescription_sha256: str | None = None
+    context: Context = Context()
+
+
+def analyze(
+    request: Request,
+    settings: Settings = Settings(),
+    *,
+    cache_dir: Path | None = None,
+    progress: Progress | None = None,
+    created_at: str | None = None,
+) -> Analysis:
+    """The measured set of one clip.
+
+    cache_dir : where landmark tracks are kept for a second run; None keeps none.
+    created_at : the report's time stamp (ISO 8601); now when not given.
+
+    Raises ClipError, ModelError; see errors.py.
+    """
+    raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress)
+    if created_at is None:
+        created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return assess(raw, request, settings, created_at=created_at)
+
+
+def landmarks(
+    request: Request,
+    settings: Settings,
+    *,
+    cache_dir: Path | None = None,
+    progress: Progress | None = None,
+) -> RawTrack:
+    """The landmark track of the clip, from the cache when it is there."""
+    if cache_dir is None:
+        return estimate(
+            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress
+        )
+    from formcheck.video import file_sha256
+
+    key = storage.cache_key(file_sha256(request.clip), track_identity(settings.pose))
+    raw = storage.load_cached_track(
+        cache_dir, key, clip_file=request.clip.name, is_mirrored=request.is_mirrored
+    )
+    if raw is None:
+        raw = estimate(
+            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress
+        )
+        storage.store_cached_track(cache_dir, key, raw)
+    return raw
+
+
+def assess(
+    raw: RawTrack, request: Request, settings: Settings = Settings(), *, created_at: str = ""
+) -> Analysis:
+    """The measured set from landmarks alone: the same track and settings give the same report.
+
+    Raises ClipError when the clip shows no person.
+    """
+    if not np.isfinite(raw.image_px).any():
+        raise ClipError(
+            f"{raw.clip.file}: no person was found; film one person with the whole body in the "
+            "picture, in good light"
+        )
+    track = clean(_seen_directly(raw), settings.track)
+    is_still = find_still(track, settings.repetition)
+    view = find_view(track, is_still, settings.camera)
+    findings = clip_findings(raw, track, view, settings.quality)
+    side, side_findings = _choose_side(request, track, view, settings)
+    findings += side_findings
+    exercise_view = view_for(request.exercise, view)
+    is_two_leg = request.exercise.working_leg == "both"
+    all_series = {
+        s: build_series(
+            track, view, s, is_two_leg=is_two_leg, width_share=_width_share(view)
+        )
+        for s in ("left", "right")
+    }
+    measured_side = _measured_side(side, view)
+    driving_view, values, unit = _driving(exercise_view, all_series[measured_side])
+    attempts = _attempts(values, unit, driving_view, all_series[measured_side], request, settings)
+    if side is None and view.plane == "frontal" and not is_two_leg:
+        stance = stance_side(track, view, attempts)
+        if stance is not None and request.exercise.working_leg in ("stance", "on_step", "staying"):
+            measured_side = stance
+    sides = [
+        side or working_side_of(a, track, view, request.exercise.working_leg, measured_side)
+        for a in attempts
+    ]
+    parts = _parts(attempts, sides, track, view, request.exercise)
+    repetitions = _repetitions(attempts, sides, parts, track, request.exercise, is_two_leg, side)
+    bounds = drop_targets_beyond_limits(request.bounds)
+    assessed = _measure_all(
+        repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+        bounds, request, settings, raw,
+    )  # fmt: skip
+    if not attempts:
+        findings.append(Finding(
+            code="no_repetition_found",
+            text=f"No attempt of at least {driving_view.least_range.value:g} "
+            f"{'deg' if unit == 'deg' else 'of leg length'} was found in this clip.",
+        ))  # fmt: skip
+    whole = assess_set(
+        request.exercise, assessed, findings,
+        dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
+        plane=view.plane,
+    )  # fmt: skip
+    reported_side = "both" if is_two_leg and request.side is None and view.plane != "sagittal" \
+        else _reported_side(sides, side, measured_side)
+    _, _, label = SIGNALS[driving_view.driving_signal]
+    report = Report(
+        created_at=created_at,
+        version=__version__,
+        source=raw.source,
+        settings=settings_echo(settings),
+        prescription_sha256=request.prescription_sha256,
+        clip=raw.clip,
+        exercise=request.exercise.id,
+        side=reported_side,
+        side_was_chosen=request.side is None,
+        context=request.context,
+        view=view,
+        is_usable=bool(attempts) and not any(f.spoils == "clip" for f in findings),
+        findings=tuple(findings),
+        repetitions=assessed,
+        whole=whole,
+    )
+    trace = Trace(
+        time_s=track.time_s, value=np.array(values), unit=unit, label=label,
+        key=driving_view.driving_signal,
+    )  # fmt: skip
+    return Analysis(report=report, trace=trace, track=track, raw=raw, bounds=bounds)
+
+
+def settings_echo(settings: Settings) -> tuple[tuple[str, object], ...]:
+    """Every setting as (dotted name, value), in the order of the stages."""
+    return tuple(
+        (f"{stage}.{name}", value)
+        for stage, values in asdict(settings).items()
+        for name, value in values.items()
+        if name != "n_threads"  # changes the time taken, never the outcome
+    )
+
+
+def _seen_directly(raw: RawTrack) -> RawTrack:
+    """The track as a camera would have seen it that does not mirror."""
+    if not raw.clip.is_mirrored:
+        return raw
+    mirror = list(MIRROR)
+    image = raw.image_px[:, :, mirror].copy()
+    image[..., 0] = raw.clip.width_px - image[..., 0]
+    world = raw.world_m[:, :, mirror].copy()
+    world[..., 0] *= -1
+    return replace(
+        raw, image_px=image, world_m=world, visibility=raw.visibility[:, :, mirror].copy()
+    )
+
+
+def _width_share(view: View) -> float:
+    """sin(azimuth) for the correction of inclinations, where it was shown to help (decision 9)."""
+    if view.plane != "sagittal":
+        return 1.0
+    return float(np.cos(np.radians(min(off_side_deg(view.azimuth_deg), 40.0))))
+
+
+def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
+    """(the working leg or None for the attempt's own, findings about it)."""
+    near = view.near_side if view.plane == "sagittal" else None
+    exercise = request.exercise
+    if request.side is None:
+        if near is None:
+            return None, []
+        return near, [Finding(
+            code="side_assumed",
+            text=f"No side was given: the {near} leg, nearer the camera, was measured.",
+        )]  # fmt: skip
+    if near is not None and near != request.side:
+        return request.side, [Finding(
+            code="wrong_side",
+            text=f"The {request.side} leg works and is turned away from the camera, so its angles "
+            f"are not measured. Turn round, so that the {request.side} side faces the camera"
+            + (", or if the recording is mirrored, say so." if exercise.working_leg else "."),
+            from_s=float(track.time_s[0]), to_s=float(track.time_s[-1]), spoils="clip",
+        )]  # fmt: skip
+    return request.side, []
+
+
+def _measured_side(side: Side | None, view: View) -> Side:
+    return side or view.near_side or "left"
+
+
+def _reported_side(sides, side, measured_side):
+    if side is not None:
+        return side
+    seen = set(sides)
+    return seen.pop() if len(seen) == 1 else "both" if seen else measured_side
+
+
+COUNTING_LEAST_SHARE = 0.06
+"""Least fall of the hips, share of leg length, where an exercise names no signal for the view
+(sample clips, decision 4)."""
+
+
+def view_for(exercise: Exercise, view: View) -> ExerciseView:
+    """How the exercise is driven in the plane that the camera saw.
+
+    Where the exercise does not list that plane, repetitions are still counted and timed from
+    hip height, and its measures are reported as not measurable.
+    """
+    for v in exercise.views:
+        if v.plane == view.plane:
+            return v
+    return ExerciseView(
+        plane="oblique",
+        driving_signal="hip_height",
+        direction="falls" if exercise.first_phase == "lowering" else "rises",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+        measures=("lowering_s", "pause_s", "raising_s", "rest_s"),
+    )
+
+
+def _driving(exercise_view: ExerciseView, series: Series):
+    """(view in force, driving values, unit); hip height where the own signal is not seen."""
+    values, unit, _ = driving_values(series, exercise_view.driving_signal)
+    if np.isfinite(values).mean() >= 0.3 or exercise_view.driving_signal == "hip_height":
+        return exercise_view, values, unit
+    fallback = replace(
+        exercise_view,
+        driving_signal="hip_height",
+        direction="falls",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+    )
+    values, unit, _ = driving_values(series, "hip_height")
+    return fallback, values, unit
+
+
+def _attempts(values, unit, driving_view, series, request, settings) -> tuple[Attempt, ...]:
+    sign = 1.0 if driving_view.direction == "rises" else -1.0
+    return find_attempts(
+        sign * values,
+        series.grid_hz,
+        driving_view.least_range.value,
+        hip_x_share=series.hip_x_share,
+        is_hold=request.exercise.kind == "hold",
+        settings=settings.repetition,
+    )
+
+
+def _parts(attempts, sides, track, view, exercise) -> list[str | None]:
+    if exercise.kind != "sequence":
+        return [None] * len(attempts)
+    return [
+        nearest_part(
+            step_direction_deg(a, track, view, s),
+            pelvis_turn_deg(a, track, view.azimuth_deg),
+            exercise.parts,
+        )
+        for a, s in zip(attempts, sides)
+    ]
+
+
+def _repetitions(attempts, sides, parts, track, exercise, is_two_leg, side) -> list[Repetition]:
+    if exercise.kind == "sequence":
+        numbers = number_sequences(parts, exercise.parts)
+    else:
+        numbers = list(range(1, len(attempts) + 1))
+    t = track.time_s
+    return [
+        Repetition(
+            number=number,
+            part=part,
+            side="both" if is_two_leg and side is None else s,
+            start_s=float(t[a.start]),
+            turn_s=float(t[a.turn]),
+            end_s=float(t[a.end]),
+            turn_from_s=float(t[a.turn_from]),
+            turn_to_s=float(t[a.turn_to]),
+            is_complete=a.is_complete,
+        )
+        for a, s, part, number in zip(attempts, sides, parts, numbers)
+    ]
+
+
+def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
+    """Every measure that the exercise lists, over all its views, in their order."""
+    return tuple(dict.fromkeys(key for v in exercise.views for key in v.measures))
+
+
+def _measure_all(
+    repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+    bounds, request, settings, raw,
+) -> tuple[AssessedRepetition, ...]:  # fmt: skip
+    resting = is_still.copy()
+    for a in attempts:
+        resting[a.start : a.end + 1] = False
+    hidden = {s: hidden_samples(track, s, view, settings.quality) for s in all_series}
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    keys = exercise_measures(request.exercise)
+    keys += tuple(b.measure for _, b in bounds if b.measure not in keys)
+    band = next(
+        (b for kind, b in bounds if kind == "target" and _is_of_signal(b, driving_view)), None
+    )
+    done: list[AssessedRepetition] = []
+    settings_of: list[Setting] = []
+    for k, (rep, attempt) in enumerate(zip(repetitions, attempts)):
+        side = rep.side if rep.side != "both" else _measured_side(request.side, view)
+        s = Setting(
+            track=track, series=all_series[side], view=view, attempt=attempt,
+            driving=values, driving_unit=unit, first_phase=request.exercise.first_phase,
+            standing=resting,
+            next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
+            frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
+            is_hidden=hidden[side], settings=settings.measurement,
+            repetition=settings.repetition,
+        )  # fmt: skip
+        measures = tuple(_measure_one(key, s, view, side) for key in keys)
+        by_key = {v.key: v for v in measures}
+        checks = tuple(
+            check_bound(kind, b, by_key[b.measure], view.plane, attempt.is_complete)
+            for kind, b in bounds
+        )
+        remarks = find_remarks(
+            request.exercise.look_for, view.plane, s, measures, tuple(settings_of)
+        )
+        settings_of.append(s)
+        done.append(
+            AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
+        )
+    return tuple(done)
+
+
+def _is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:
+    """Whether a bound speaks of the driving signal itself, so that it makes a hold's band."""
+    return bound.measure in {
+        "knee_flexion": ("plateau_level_deg", "knee_flexion_peak_deg", "knee_flexion_least_deg"),
+        "trunk_thigh": ("plateau_level_deg", "trunk_thigh_deg"),
+        "leg_elevation": ("plateau_level_deg", "leg_elevation_peak_deg"),
+        "trunk_inclination": ("plateau_level_deg", "trunk_inclination_deg"),
+    }.get(driving_view.driving_signal, ())
+
+
+def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
+    far = view.plane == "sagittal" and view.near_side == other_side(side)
+    if far and why_not_in_view(key, "frontal") is not None:
+        return NotMeasurable(
+            key=key,
+            reason=f"the {side} leg is turned away from the camera; turn round so that the {side} "
+            "side faces it",
+        )
+    return measure(key, s)
+
+
+def write_results(
+    analysis: Analysis,
+    clip_path: Path,
+    out: Path,
+    *,
+    with_video: bool = True,
+    is_face_blurred: bool = True,
+    progress: Progress | None = None,
+) -> None:
+    """Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into `out`.
+
+    Each file appears under its name only when it is whole; report.json is written last, so a
+    folder with a report is a finished one. Raises OutputError.
+    """
+    from formcheck import report
+
+    storage.make_folder(out)
+    video_name = "annotated.mp4"
+    with_stale = out / video_name
+    if with_video:
+        from formcheck.overlay import write_overlay
+
+        with storage.write_atomically(with_stale) as beside:
+            write_overlay(
+                analysis, clip_path, beside, is_face_blurred=is_face_blurred, progress=progress
+            )
+    else:
+        # An earlier run's video would show other outcomes than this report.
+        with_stale.unlink(missing_ok=True)
+    storage.write_track(analysis.raw, out / "track.parquet")
+    report.write_csv(analysis.report, out / "reps.csv")
+    report.write_html(analysis, out / "report.html", video_name if with_video else None)
+    report.write_json(analysis.report, out / "report.json")

@@ -1,0 +1,244 @@
+"""What is worth a look in a repetition: an exercise's look-for list applied to the series.
+
+Each feature is one small function: the setting and the threshold in, the moment (index into
+the grid) out, or None when there is nothing to say. The list is closed; programme.FEATURES
+names and defines it. Thresholds and words are the exercise file's.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK, other_side
+from formcheck.measurement import Setting
+from formcheck.measures import MEASURES
+from formcheck.programme import LookFor
+from formcheck.records import Measured, Remark, Value
+from formcheck.repetitions import find_plateau
+
+
+def find_remarks(
+    look_for: Sequence[LookFor],
+    plane: str,
+    s: Setting,
+    values: Sequence[Value],
+    earlier: Sequence[Setting],
+) -> tuple[Remark, ...]:
+    """Remarks of one repetition, in the exercise file's order.
+
+    values : the repetition's measures; earlier : the settings of the repetitions before it in
+    the set, for what is compared with the set's own first or best. A remark on a measure is
+    made only when the whole interval is past the threshold.
+    """
+    by_key = {v.key: v for v in values}
+    out = []
+    for look in look_for:
+        if look.view != plane:
+            continue
+        if look.feature in MEASURES:
+            at = _measure_past(look, by_key.get(look.feature))
+            at_s = at
+        else:
+            index = FEATURE_FINDERS[look.feature](s, look, earlier)
+            at_s = None if index is None else float(s.series.time_s[index])
+        if at_s is not None:
+            out.append(Remark(code=look.code, at_s=at_s, text=look.text))
+    return tuple(out)
+
+
+def _measure_past(look: LookFor, value: Value | None) -> float | None:
+    if not isinstance(value, Measured):
+        return None
+    past = (look.above is not None and value.low > look.above) or (
+        look.below is not None and value.high < look.below
+    )
+    return (value.at_s or 0.0) if past else None
+
+
+def _span(s: Setting) -> slice:
+    return slice(s.attempt.start, s.attempt.end + 1)
+
+
+def _rest_value(s: Setting, values: np.ndarray) -> float:
+    n = round(s.settings.rest_window_s * s.series.grid_hz)
+    piece = values[max(s.attempt.start - n, 0) : s.attempt.start + 2]
+    known = piece[np.isfinite(piece)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def _rises_above_rest(s: Setting, values: np.ndarray, above: float) -> int | None:
+    """Where a series stands furthest above its value at rest, if by more than `above`."""
+    piece = values[_span(s)] - _rest_value(s, values)
+    if not np.isfinite(piece).any():
+        return None
+    at = int(np.nanargmax(piece))
+    return s.attempt.start + at if piece[at] > above else None
+
+
+def _hold_broken(s: Setting, look, earlier):
+    plateau = find_plateau(s.driving, s.attempt, s.series.grid_hz, _band(s))
+    if plateau is None:
+        return None
+    inside = np.abs(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1] - plateau.level)
+    left = np.flatnonzero(inside > 2 * _band(s))
+    return s.attempt.turn_from + int(left[0]) if len(left) else None
+
+
+def _band(s: Setting) -> float:
+    if s.driving_unit == "deg":
+        return s.repetition.plateau_band_deg
+    return s.repetition.plateau_band_share * s.attempt.range
+
+
+def _change_over_hold(s: Setting, values: np.ndarray) -> tuple[float, int]:
+    plateau = find_plateau(s.driving, s.attempt, s.series.grid_hz, _band(s))
+    a, b = s.attempt.turn_from, s.attempt.turn_to
+    if plateau is not None:
+        a, b = min(a, plateau.start), max(b, plateau.end)
+    n = max((b - a) // 5, 1)
+    with np.errstate(invalid="ignore"):
+        first, last = values[a : a + n], values[b - n + 1 : b + 1]
+    if not np.isfinite(first).any() or not np.isfinite(last).any():
+        return 0.0, b
+    return float(np.nanmedian(last) - np.nanmedian(first)), b
+
+
+def _slides_up(s: Setting, look, earlier):
+    change, at = _change_over_hold(s, s.series.knee_flexion_deg)
+    return at if change < -look.above else None
+
+
+def _hips_sag(s: Setting, look, earlier):
+    change, at = _change_over_hold(s, s.series.trunk_thigh_deg)
+    return at if change > look.above else None
+
+
+def _lowering_faster(s: Setting, look, earlier):
+    a = s.attempt
+    first, last = a.turn_from - a.start, a.end - a.turn_to
+    lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
+    if not raising or not a.is_complete or lowering / raising >= look.below:
+        return None
+    return a.start if s.first_phase == "lowering" else a.turn_to
+
+
+def _quick_turn(s: Setting, look, earlier):
+    a = s.attempt
+    pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
+    return a.turn if pause_s < look.below else None
+
+
+def _fades(s: Setting, look, earlier):
+    best = max((e.attempt.range for e in earlier), default=None)
+    if best is None or s.attempt.range >= look.below * best:
+        return None
+    return s.attempt.turn
+
+
+def _heel_lifts(s: Setting, look, earlier):
+    return _rises_above_rest(s, s.series.heel_height_share, look.above)
+
+
+def _knee_bends(s: Setting, look, earlier):
+    return _rises_above_rest(s, s.series.knee_flexion_deg, look.above)
+
+
+def _thigh_lifts(s: Setting, look, earlier):
+    return _rises_above_rest(s, -s.series.thigh_inclination_deg, look.above)
+
+
+def _trunk_leans_further(s: Setting, look, earlier):
+    if not earlier:
+        return None
+    values = s.series.trunk_inclination_deg
+    first = values[earlier[0].attempt.turn]
+    return s.attempt.turn if values[s.attempt.turn] - first > look.above else None
+
+
+def _trunk_leans_back(s: Setting, look, earlier):
+    return _rises_above_rest(s, -s.series.trunk_inclination_deg, look.above)
+
+
+def _leg_passes_other_thigh(s: Setting, look, earlier):
+    far = other_side(s.series.side)
+    hip, knee = (s.track.image_px[:, LANDMARK[far, j]] for j in ("hip", "knee"))
+    thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
+    past = (s.series.leg_elevation_deg - thigh)[_span(s)]
+    if not np.isfinite(past).any():
+        return None
+    at = int(np.nanargmax(past))
+    return s.attempt.start + at if past[at] > look.above else None
+
+
+def _hands_on_thighs(s: Setting, look, earlier):
+    side = s.series.side
+    wrist, hip, knee = (s.track.image_px[:, LANDMARK[side, j]] for j in ("wrist", "hip", "knee"))
+    along = knee - hip
+    length = np.linalg.norm(along, axis=1)
+    share = np.clip(np.sum((wrist - hip) * along, axis=1) / length**2, 0.2, 1.0)
+    away = np.linalg.norm(wrist - hip - along * share[:, None], axis=1) / length
+    held = away[s.attempt.turn_from : s.attempt.turn_to + 1]
+    known = held[np.isfinite(held)]
+    if len(known) < s.series.grid_hz / 2 or np.mean(known < look.below) < 0.7:
+        return None
+    return s.attempt.turn
+
+
+def _does_not_reach_seat(s: Setting, look, earlier):
+    seated = earlier[0].attempt.rest_before if earlier else s.attempt.rest_before
+    return s.attempt.end if s.attempt.rest_after - seated > look.above else None
+
+
+def _not_fully_up(s: Setting, look, earlier):
+    best = max((e.attempt.extreme for e in earlier), default=None)
+    if best is None or best - s.attempt.extreme <= look.above:
+        return None
+    return s.attempt.turn
+
+
+def _shrinks(s: Setting, length: np.ndarray, above: float) -> int | None:
+    rest = _rest_value(s, length)
+    piece = length[_span(s)]
+    if not np.isfinite(rest) or rest <= 0 or not np.isfinite(piece).any():
+        return None
+    at = int(np.nanargmin(piece))
+    return s.attempt.start + at if 1 - piece[at] / rest > above else None
+
+
+def _pelvis_rolls_back(s: Setting, look, earlier):
+    left, right = (s.track.image_px[:, LANDMARK[x, "hip"]] for x in ("left", "right"))
+    return _shrinks(s, np.linalg.norm(left - right, axis=1), look.above)
+
+
+def _leg_drifts_forward(s: Setting, look, earlier):
+    hip, ankle = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("hip", "ankle"))
+    return _shrinks(s, np.linalg.norm(hip - ankle, axis=1), look.above)
+
+
+def _toes_turn_up(s: Setting, look, earlier):
+    heel, toe = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("heel", "toe"))
+    foot = toe - heel
+    up = np.degrees(np.arctan2(-foot[:, 1], np.abs(foot[:, 0])))
+    return _rises_above_rest(s, up, look.above)
+
+
+FEATURE_FINDERS: dict[str, Callable[[Setting, LookFor, Sequence[Setting]], int | None]] = {
+    "hold_broken": _hold_broken,
+    "slides_up": _slides_up,
+    "hips_sag": _hips_sag,
+    "lowering_faster_than_raising": _lowering_faster,
+    "quick_turn": _quick_turn,
+    "fades": _fades,
+    "heel_lifts": _heel_lifts,
+    "knee_bends": _knee_bends,
+    "thigh_lifts": _thigh_lifts,
+    "trunk_leans_further": _trunk_leans_further,
+    "trunk_leans_back": _trunk_leans_back,
+    "leg_passes_other_thigh": _leg_passes_other_thigh,
+    "hands_on_thighs": _hands_on_thighs,
+    "does_not_reach_seat": _does_not_reach_seat,
+    "not_fully_up": _not_fully_up,
+    "pelvis_rolls_back": _pelvis_rolls_back,
+    "leg_drifts_forward": _leg_drifts_forward,
+    "toes_turn_up": _toes_turn_up,
+}

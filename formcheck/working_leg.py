@@ -1,0 +1,128 @@
+"""Which leg works in an attempt, and which way it steps.
+
+Sides are the person's own. In a side view the leg near the camera is measured; from the front
+the working leg follows from what the feet do, by the exercise's rule.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK, SIDES, Side, other_side
+from formcheck.camera import azimuth_samples_deg
+from formcheck.records import Track, View
+from formcheck.repetitions import Attempt
+
+DIRECTIONS_DEG = {"forward": 0.0, "lateral": 90.0, "rotational": 135.0, "backward": 180.0}
+"""Direction of a step about the body, 0 = straight ahead, 90 = out to the stepping leg's side.
+(A rotational step goes back and out to about 135 deg.)"""
+
+MOVED_LEAST_SHARE = 0.12
+"""A foot that moved less than this share of body height did not step (sample clips,
+decision 6)."""
+
+
+TURNED_LEAST_DEG = 30.0
+"""A pelvis turned further than this at the turn turned on purpose (sample clips, decision 6)."""
+
+
+def _foot(track: Track, side: Side) -> np.ndarray:
+    return track.image_px[:, LANDMARK[side, "ankle"]]
+
+
+def _moved_px(track: Track, side: Side, attempt: Attempt) -> float:
+    """How far the foot stands at the turn from where it stood at the start, pixels."""
+    foot = _foot(track, side)
+    gone = foot[attempt.turn] - foot[attempt.start]
+    return float(np.hypot(*gone)) if np.isfinite(gone).all() else float("nan")
+
+
+def working_side_of(
+    attempt: Attempt, track: Track, view: View, rule: str, usual: Side
+) -> Side:
+    """The leg that works in this attempt, by the exercise's rule and what the feet did.
+
+    rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
+    """
+    moved = {side: _moved_px(track, side, attempt) for side in SIDES}
+    least = MOVED_LEAST_SHARE * view.person_height_px
+    if not all(np.isfinite(v) for v in moved.values()) or max(moved.values()) < least:
+        return usual
+    mover: Side = "left" if moved["left"] > moved["right"] else "right"
+    if rule == "stepping":
+        return mover
+    if rule in ("staying", "stance", "on_step"):
+        return other_side(mover)
+    return usual
+
+
+def stance_side(track: Track, view: View, attempts: Sequence[Attempt]) -> Side | None:
+    """The leg that stays on the floor through the attempts, or None where neither foot lifts."""
+    votes = 0
+    for attempt in attempts:
+        lifted = {
+            side: float(_foot(track, side)[attempt.start, 1] - _foot(track, side)[attempt.turn, 1])
+            for side in SIDES
+        }
+        higher = {side: float(-_foot(track, side)[attempt.turn, 1]) for side in SIDES}
+        gap = (lifted["left"] - lifted["right"]) + (higher["left"] - higher["right"])
+        if np.isfinite(gap) and abs(gap) > 0.05 * view.person_height_px:
+            votes += 1 if gap > 0 else -1
+    if votes == 0:
+        return None
+    return "right" if votes > 0 else "left"
+
+
+def step_direction_deg(attempt: Attempt, track: Track, view: View, side: Side) -> float:
+    """Direction of the step about the body at rest: 0 ahead, 90 outward, 180 back; NaN unseen.
+
+    From the model's world points: stepping ankle against the other one, at the turn, turned
+    into the body's own frame by the azimuth.
+    """
+    ankle = track.world_m[attempt.turn, LANDMARK[side, "ankle"]]
+    other = track.world_m[attempt.turn, LANDMARK[other_side(side), "ankle"]]
+    step = ankle - other
+    azimuth_rad = np.radians(view.azimuth_deg)
+    ahead = -step[0] * np.sin(azimuth_rad) - step[2] * np.cos(azimuth_rad)
+    to_left = step[0] * np.cos(azimuth_rad) - step[2] * np.sin(azimuth_rad)
+    outward = to_left if side == "left" else -to_left
+    return float(np.degrees(np.arctan2(outward, ahead)))
+
+
+def pelvis_turn_deg(attempt: Attempt, track: Track, rest_azimuth_deg: float) -> float:
+    """How far the pelvis has turned at the turn from its direction at rest, degrees, size only."""
+    at_turn = azimuth_samples_deg(track, False, ("hip",))[attempt.turn]
+    return float(abs((at_turn - rest_azimuth_deg + 180) % 360 - 180))
+
+
+def nearest_part(direction_deg: float, turned_deg: float, parts: Sequence[str]) -> str | None:
+    """The named direction nearest to a step, or None where the step was not seen.
+
+    A pelvis that turned with the step marks the rotational one: feet alone can't tell it from
+    a lateral step taken a little back.
+    """
+    known = [p for p in parts if p in DIRECTIONS_DEG]
+    if not np.isfinite(direction_deg) or not known:
+        return None
+    if "rotational" in known and np.isfinite(turned_deg):
+        if turned_deg > TURNED_LEAST_DEG and abs(direction_deg) > 60:
+            return "rotational"
+        if abs(direction_deg) < 125:
+            known = [p for p in known if p != "rotational"] or known
+    return min(known, key=lambda p: abs((direction_deg - DIRECTIONS_DEG[p] + 180) % 360 - 180))
+
+
+def number_sequences(parts: Sequence[str | None], order: Sequence[str]) -> list[int]:
+    """Number of the sequence that each part belongs to, from 1.
+
+    A new sequence begins where a part does not come after the one before it in the order.
+    """
+    numbers: list[int] = []
+    number, last = 0, len(order)
+    for part in parts:
+        place = order.index(part) if part in order else last + 1
+        if number == 0 or place <= last:
+            number += 1
+        numbers.append(number)
+        last = place
+    return numbers
