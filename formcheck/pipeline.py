@@ -47,6 +47,7 @@ from formcheck.records import (
 from formcheck.remarks import find_remarks
 from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts, find_still
 from formcheck.track import TrackSettings, clean
+from formcheck.video import open_video
 from formcheck.working_leg import (
     nearest_part,
     number_sequences,
@@ -123,9 +124,8 @@ def landmarks(
         return estimate(
             request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress
         )
-    from formcheck.video import file_sha256
-
-    key = storage.cache_key(file_sha256(request.clip), track_identity(settings.pose))
+    with open_video(request.clip) as reader:
+        key = storage.cache_key(reader.sha256, track_identity(settings.pose))
     raw = storage.load_cached_track(
         cache_dir, key, clip_file=request.clip.name, is_mirrored=request.is_mirrored
     )

@@ -1,0 +1,188 @@
+"""formcheck analyze: one clip in, a measured set out."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from formcheck.cli.progress import progress_bar
+from formcheck.errors import UsageError
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(analyze)
+
+
+def parse_bound(text: str, option: str) -> tuple[str, float]:
+    """(measure, value) of KEY=VALUE. Raises UsageError with the mend."""
+    import difflib
+
+    from formcheck.measures import MEASURES
+
+    key, sign, number = text.partition("=")
+    key = key.strip()
+    if not sign:
+        raise UsageError(f"{option} {text}: write KEY=VALUE, for instance knee_flexion_peak_deg=60")
+    if key not in MEASURES:
+        near = difflib.get_close_matches(key, MEASURES, n=2, cutoff=0.5)
+        hint = f"; did you mean {' or '.join(near)}?" if near else ""
+        raise UsageError(f"{option} {text}: {key!r} is no measure of formcheck{hint}")
+    try:
+        value = float(number)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < 1e6:
+        raise UsageError(f"{option} {text}: {number!r} is not a number")
+    return key, value
+
+
+def bounds_from_options(at_least: list[str], at_most: list[str]):
+    """Targets from --at-least, limits from --at-most, as the pipeline takes them."""
+    from formcheck.programme import Bound
+
+    bounds = []
+    for text in at_least:
+        key, value = parse_bound(text, "--at-least")
+        bounds.append(("target", Bound(measure=key, at_least=value)))
+    for text in at_most:
+        key, value = parse_bound(text, "--at-most")
+        bounds.append(("limit", Bound(measure=key, at_most=value)))
+    return tuple(bounds)
+
+
+def given(**options):
+    """The options that the person gave: the settings records hold the defaults."""
+    return {name: value for name, value in options.items() if value is not None}
+
+
+def analyze(
+    clip: Annotated[Path, typer.Argument(help="The recorded video.")],
+    exercise: Annotated[
+        str, typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file.")
+    ],
+    side: Annotated[
+        str | None,
+        typer.Option(help="The patient's working leg: left or right. Left out, the near leg is taken."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]")
+    ] = None,
+    prescription: Annotated[
+        Path | None, typer.Option(help="The patient's prescription file to judge the set against.")
+    ] = None,
+    at_least: Annotated[
+        list[str], typer.Option(metavar="KEY=VALUE", help="A target to reach; may be repeated.")
+    ] = [],  # noqa: B006 typer copies the default
+    at_most: Annotated[
+        list[str], typer.Option(metavar="KEY=VALUE", help="A limit not to pass; may be repeated.")
+    ] = [],  # noqa: B006
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="The recording is mirrored, as a selfie preview is.")
+    ] = False,
+    video: Annotated[
+        bool, typer.Option("--video/--no-video", help="Write annotated.mp4 too.")
+    ] = True,
+    blur_face: Annotated[
+        bool, typer.Option("--blur-face/--no-blur-face", help="Blur every face in annotated.mp4.")
+    ] = True,
+    json_output: Annotated[
+        bool, typer.Option("--json", help="Print report.json to stdout; no files unless --out.")
+    ] = False,
+    stature_cm: Annotated[
+        float | None, typer.Option(min=50, max=250, help="The patient's height, for centimetres.")
+    ] = None,
+    load_kg: Annotated[float | None, typer.Option(min=0, max=500, help="Load held or worn.")] = None,
+    support: Annotated[str | None, typer.Option(help="Support used, in words.")] = None,
+    step_height_cm: Annotated[float | None, typer.Option(min=0, max=100, help="Step height.")] = None,
+    seat_height_cm: Annotated[float | None, typer.Option(min=0, max=120, help="Seat height.")] = None,
+    effort: Annotated[int | None, typer.Option(min=0, max=10, help="How hard it was.")] = None,
+    pain_before: Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")] = None,
+    pain_during: Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")] = None,
+    pain_after: Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")] = None,
+    pose_model: Annotated[
+        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
+    ] = None,
+    pose_rate: Annotated[
+        float | None, typer.Option(help="Pictures looked at each second. [default: 15]")
+    ] = None,
+    pose_mode: Annotated[
+        str | None,
+        typer.Option(help="image (stateless) or video (follows the person). [default: image]"),
+    ] = None,
+    cut_off_hz: Annotated[
+        float | None, typer.Option(min=0.5, max=14, help="Low-pass cut-off. [default: 6]")
+    ] = None,
+    cache: Annotated[
+        bool, typer.Option("--cache/--no-cache", help="Keep landmarks for a quick second run.")
+    ] = True,
+) -> None:
+    """Measure the set in a recorded clip and write the report.
+
+    Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into --out.
+    Without a prescription, --at-least or --at-most the set is measured and not judged.
+    """
+    from formcheck import report as report_files
+    from formcheck.cli.words import set_lines
+    from formcheck.exercises import load_exercise
+    from formcheck.pipeline import Request, Settings, write_results
+    from formcheck.pipeline import analyze as analyze_clip
+    from formcheck.pose import PoseSettings
+    from formcheck.records import Context, Pain
+    from formcheck.storage import default_cache_folder
+    from formcheck.track import TrackSettings
+
+    if side not in (None, "left", "right"):
+        raise UsageError(f"--side {side}: write left or right (the patient's own)")
+    bounds = bounds_from_options(at_least, at_most)
+    line = whole = sha256 = None
+    record = load_exercise(exercise)
+    if prescription is not None:
+        from formcheck.prescriptions import (
+            prescribed_bounds,
+            prescribed_exercise,
+            read_prescription,
+        )
+
+        whole, sha256 = read_prescription(prescription)
+        line = prescribed_exercise(whole, record.id, prescription)
+        bounds = prescribed_bounds(line) + bounds
+        load_kg = line.load_kg if load_kg is None else load_kg
+        step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm
+        seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm
+    request = Request(
+        clip=clip,
+        exercise=record,
+        side=side,
+        is_mirrored=mirrored,
+        bounds=bounds,
+        prescribed=line,
+        prescription=whole,
+        prescription_sha256=sha256,
+        context=Context(
+            load_kg=load_kg, support=support, step_height_cm=step_height_cm,
+            seat_height_cm=seat_height_cm, effort=effort, stature_cm=stature_cm,
+            pain=Pain(before=pain_before, during=pain_during, after=pain_after),
+        ),  # fmt: skip
+    )
+    settings = Settings(
+        pose=PoseSettings(**given(model=pose_model, mode=pose_mode, rate_hz=pose_rate)),
+        track=TrackSettings(**given(cut_off_hz=cut_off_hz)),
+    )
+    if out is None and not json_output:
+        out = Path(f"{clip.stem}_formcheck")
+    with progress_bar() as progress:
+        analysis = analyze_clip(
+            request, settings,
+            cache_dir=default_cache_folder() if cache else None, progress=progress,
+        )  # fmt: skip
+        if out is not None:
+            write_results(
+                analysis, clip, out,
+                with_video=video, is_face_blurred=blur_face, progress=progress,
+            )  # fmt: skip
+    if json_output:
+        typer.echo(report_files.report_json(analysis.report), nl=False)
+        return
+    for text in set_lines(analysis.report):
+        typer.echo(text)
+    typer.echo(f"Report: {out / 'report.html'}")
