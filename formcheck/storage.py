@@ -83,7 +83,7 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
     Raises OutputError when the place cannot be written to or the disk is full.
     """
     path = Path(path)
-    if path.is_dir():
+    if os.path.isdir(path):
         raise output_error(OSError(errno.EISDIR, "is a folder"), path)
     _remove_leftovers(path)
     beside = path.with_name(f"{_stem_beside(path)}{secrets.token_hex(4)}.part{path.suffix}")
@@ -122,8 +122,8 @@ def write_text(path: Path, text: str) -> None:
 
 
 def _stem_beside(path: Path) -> str:
-    # A name may be as long as the file system allows: keep room for what is added to it.
-    return f".{path.stem[:80]}."
+    # A name may be as long as the file system allows, with four bytes a character: leave room.
+    return f".{path.stem[:40]}."
 
 
 def _remove_leftovers(path: Path) -> None:
