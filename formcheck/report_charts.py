@@ -5,7 +5,7 @@ keep its words at reading size. The page's template turns these records into SVG
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ class BoundBand:
     top: float
     bottom: float
     edges: tuple[float, ...]
+    label_at: float
     text: str
 
 
@@ -132,9 +133,20 @@ def _value_axis(values: np.ndarray, edges: list[float]) -> tuple[float, float, f
     if high - low < 10:  # a flat line should look flat
         low, high = (low + high) / 2 - 5, (low + high) / 2 + 5
     step = _step(high - low, 6, _VALUE_STEPS)
-    return math.floor((low - 0.02 * (high - low)) / step) * step, math.ceil(
-        (high + 0.06 * (high - low)) / step
-    ) * step, step
+    return (
+        math.floor((low - 0.02 * (high - low)) / step) * step,
+        math.ceil((high + 0.06 * (high - low)) / step) * step,
+        step,
+    )
+
+
+def _with_labels_apart(bands: list[BoundBand], apart: float = 7.0) -> list[BoundBand]:
+    """Bands with the heights of their labels, so far apart that each can be read."""
+    placed, last = [], -math.inf
+    for b in sorted(bands, key=lambda b: sum(b.edges) / len(b.edges)):
+        last = max(sum(b.edges) / len(b.edges), last + apart)
+        placed.append(replace(b, label_at=round(last, 3)))
+    return placed
 
 
 def trace_chart(analysis: Analysis) -> TraceChart | None:
@@ -182,8 +194,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
         for t in np.arange(0, duration_s + time_step / 1000, time_step)
     )
     value_ticks = tuple(
-        Tick(at=y(v), text=wording.number(v) + sign)
-        for v in np.arange(low, high + step / 2, step)
+        Tick(at=y(v), text=wording.number(v) + sign) for v in np.arange(low, high + step / 2, step)
     )
 
     marks = []
@@ -220,9 +231,11 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
                 top=y(most if math.isfinite(most) else high),
                 bottom=y(least if math.isfinite(least) else low),
                 edges=tuple(y(e) for e in (least, most) if math.isfinite(e)),
+                label_at=0.0,
                 text=f"{kind}: {wording.bound_words(bound)}",
             )
         )
+    bands = _with_labels_apart(bands)
     undrawn = tuple(
         f"{wording.label(b.measure)}, {kind} {wording.bound_words(b)}"
         for kind, b in analysis.bounds

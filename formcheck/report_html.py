@@ -27,7 +27,6 @@ from formcheck.records import (
     NotMeasurable,
     Report,
     SetMeasure,
-    Value,
 )
 from formcheck.report import report_mapping
 from formcheck.report_charts import camera_plan, css_colour, plane_words, trace_chart
@@ -320,9 +319,7 @@ _SPOILS = {
 
 
 def _findings(report: Report) -> list[tuple[str, str, str]]:
-    return [
-        (f.text, wording.stretch(f.from_s, f.to_s), _SPOILS[f.spoils]) for f in report.findings
-    ]
+    return [(f.text, wording.stretch(f.from_s, f.to_s), _SPOILS[f.spoils]) for f in report.findings]
 
 
 def _when(created_at: str) -> str:
@@ -367,13 +364,8 @@ def _facts(report: Report) -> list[tuple[str, str]]:
         facts.append(("Support", context.support))
     if context.effort is not None:
         facts.append(("Effort, as stated", f"{context.effort} of 10"))
-    stated = [
-        f"{when} {score}"
-        for when, score in (
-            ("before", pain.before), ("during", pain.during), ("after", pain.after)
-        )  # fmt: skip
-        if score is not None
-    ]
+    scores = (("before", pain.before), ("during", pain.during), ("after", pain.after))
+    stated = [f"{when} {score}" for when, score in scores if score is not None]
     if stated:
         facts.append(("Pain, as stated (0 to 10)", ", ".join(stated)))
     return facts
@@ -382,14 +374,17 @@ def _facts(report: Report) -> list[tuple[str, str]]:
 def _provenance(report: Report) -> list[tuple[str, str]]:
     mapping = report_mapping(report)
     origin, clip = mapping["provenance"], mapping["clip"]
+    picture = (
+        f"{clip['width_px']} × {clip['height_px']} px, turned by {clip['rotation_deg']}°, "
+        f"{clip['n_frames']} frames"
+    )
     rows = [
         ("formcheck", origin["version"]),
         ("Pose model", f"{origin['pose_model']['name']}, {origin['pose_model']['sha256']}"),
         ("Clip sha256", clip["sha256"]),
-        ("Picture", f"{clip['width_px']} × {clip['height_px']} px, "
-                    f"turned by {clip['rotation_deg']}°, {clip['n_frames']} frames"),
+        ("Picture", picture),
         ("Prescription sha256", origin["prescription_sha256"] or "none"),
-    ]  # fmt: skip
+    ]
     for key, value in origin["settings"].items():
         text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
         rows.append((key, text))
@@ -438,9 +433,7 @@ def render_html(analysis: Analysis, video_name: str | None = None) -> str:
         for k in present
         if k not in headline and k not in order and _is_measured_somewhere(k, report.repetitions)
     ]
-    groups = [
-        others[i : i + COLUMNS_OF_A_TABLE] for i in range(0, len(others), COLUMNS_OF_A_TABLE)
-    ]
+    groups = [others[i : i + COLUMNS_OF_A_TABLE] for i in range(0, len(others), COLUMNS_OF_A_TABLE)]
 
     def rows(keys):
         return [_row(i, a, keys, order, analysis) for i, a in enumerate(report.repetitions)]

@@ -149,23 +149,24 @@ def plus_minus(key: str, half_width: float) -> str:
     return f"± {number(half_width * factor, decimals)}{sign}"
 
 
+def _rounding_crosses(end: float, decimals: int, bound: Bound, factor: float) -> bool:
+    least, most = (edge * factor for edge in band(bound))
+    return (end >= least) != (round(end, decimals) >= least) or (end <= most) != (
+        round(end, decimals) <= most
+    )
+
+
 def interval(measured: Measured, bounds: tuple[Bound, ...] = ()) -> tuple[str, str]:
     """A measure as shown and its 95 % interval: `("88°", "81 to 95")`.
 
-    One decimal more is shown where rounding would put an end of the interval onto a bound that
-    it does not touch: an undecided outcome must not look decided.
+    A decimal is shown where rounding alone would carry an end of the interval over a bound: an
+    undecided outcome must not look decided.
     """
     factor, decimals, sign = shown(measured.key)
-    edges = {
-        edge * factor
-        for b in bounds
-        if b.measure == measured.key
-        for edge in band(b)
-        if math.isfinite(edge)
-    }
+    about = [b for b in bounds if b.measure == measured.key]
     for end in (measured.low * factor, measured.high * factor):
-        if decimals == 0 and any(round(end) == round(e, 1) and end != e for e in edges):
-            decimals = 1
+        if any(_rounding_crosses(end, decimals, b, factor) for b in about):
+            decimals = max(decimals, 1)
     value, low, high = (
         number(x * factor, decimals) for x in (measured.value, measured.low, measured.high)
     )
@@ -214,7 +215,7 @@ def clock(seconds: float) -> str:
 
 
 def stretch(from_s: float | None, to_s: float | None) -> str:
-    """A stretch of the clip: `3.1 s to 4.0 s`, `from 3.1 s`, `the whole clip`."""
+    """A stretch of the clip: `3.1 to 4.0 s`, `from 3.1 s`, `the whole clip`."""
     if from_s is None and to_s is None:
         return "the whole clip"
     if to_s is None:
@@ -223,4 +224,6 @@ def stretch(from_s: float | None, to_s: float | None) -> str:
         return f"until {clock(to_s)}"
     if round(to_s - from_s, 1) <= 0:
         return f"at {clock(from_s)}"
+    if round(to_s, 1) < 60:
+        return f"{from_s:.1f} to {to_s:.1f} s"
     return f"{clock(from_s)} to {clock(to_s)}"

@@ -302,9 +302,7 @@ def build_repetitions(motion: Motion, bounds=DEFAULT_BOUNDS) -> tuple[AssessedRe
         remarks = ()
         if i == 1:
             remarks = (
-                Remark(
-                    code="quick_turn", at_s=repetition.turn_s, text="quick change of direction"
-                ),
+                Remark(code="quick_turn", at_s=repetition.turn_s, text="quick change of direction"),
             )
         made.append(
             AssessedRepetition(
@@ -319,8 +317,7 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
     repetitions = build_repetitions(motion, bounds)
     n = len(repetitions)
     met = sum(
-        bool(r.checks) and all(c.outcome in ("met", "kept") for c in r.checks)
-        for r in repetitions
+        bool(r.checks) and all(c.outcome in ("met", "kept") for c in r.checks) for r in repetitions
     )
     peaks = [motion.peak(i) for i in range(n)]
     whole = AssessedSet(
