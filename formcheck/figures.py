@@ -33,16 +33,21 @@ _BODY = (
 _LYING = ("supine", "hook_lying", "prone", "side_lying", "long_sitting")
 _HEAD = 4.6
 _INK, _LEG, _FAR, _PROP, _CAMERA = "#1d2b33", "#7a2e5d", "#5c6b73", "#d9d4c7", "#0b5d66"
-_STYLE = (
-    f"text{{font:600 6.5px system-ui,sans-serif;fill:{_INK}}}"
-    f".small{{font-weight:400;font-size:5.5px}}"
-    f"line,polyline{{stroke-linecap:round;stroke-linejoin:round;fill:none}}"
-    f".body{{stroke:{_INK};stroke-width:4.2}}.arm{{stroke:{_INK};stroke-width:2.6}}"
-    f".leg{{stroke:{_LEG};stroke-width:4.6}}.far{{stroke:{_FAR};stroke-width:2.8}}"
-    f".head{{fill:#fff;stroke:{_INK};stroke-width:2.6}}.floor{{stroke:{_INK};stroke-width:1}}"
-    f".prop{{fill:{_PROP};stroke:{_FAR};stroke-width:1}}"
-    f".camera{{fill:{_CAMERA}}}.sight{{stroke:{_CAMERA};stroke-width:1;stroke-dasharray:3 3}}"
-)
+_CAP = 'fill="none" stroke-linecap="round"'
+# Attributes, not a style sheet: a figure inside a page must not restyle the page, and a strict
+# content security policy lets attributes through.
+_DRAWN = {
+    "body": f'{_CAP} stroke="{_INK}" stroke-width="4.2"',
+    "arm": f'{_CAP} stroke="{_INK}" stroke-width="2.6"',
+    "leg": f'{_CAP} stroke="{_LEG}" stroke-width="4.6"',
+    "far": f'{_CAP} stroke="{_FAR}" stroke-width="2.8"',
+    "head": f'fill="#ffffff" stroke="{_INK}" stroke-width="2.6"',
+    "floor": f'{_CAP} stroke="{_INK}" stroke-width="1"',
+    "prop": f'fill="{_PROP}" stroke="{_FAR}" stroke-width="1"',
+    "camera": f'fill="{_CAMERA}"',
+    "sight": f'{_CAP} stroke="{_CAMERA}" stroke-width="1" stroke-dasharray="3 3"',
+    "text": f'fill="{_INK}" text-anchor="middle" font-family="sans-serif" font-size="6.5"',
+}
 
 
 class Prop(NamedTuple):
@@ -75,13 +80,14 @@ def props(figure: Figure) -> tuple[Prop, ...]:
     return tuple(placed)
 
 
-def exercise_svg(exercise: Exercise, plane: str | None = None) -> str:
+def exercise_svg(exercise: Exercise, plane: str | None = None, name: str = "") -> str:
     """The exercise at rest and at the turn, and the camera's place, as one SVG text.
 
-    `plane` chooses the camera's place; by default the one the figure is drawn in.
+    `plane` chooses the camera's place; by default the one the figure is drawn in. `name` keeps
+    ids apart when a page holds the same figure twice.
     """
     plane = plane or exercise.figure.plane
-    name = f"{exercise.id}-{plane}"
+    name = name or f"{exercise.id}-{plane}"
     last = "hold" if exercise.kind == "hold" else "furthest point"
     panels = (
         _panel(exercise.figure, exercise.figure.rest, 4, "start"),
@@ -94,8 +100,19 @@ def exercise_svg(exercise: Exercise, plane: str | None = None) -> str:
         f'aria-labelledby="{escape(name)}-t {escape(name)}-d">'
         f'<title id="{escape(name)}-t">{escape(exercise.name)}</title>'
         f'<desc id="{escape(name)}-d">{escape(about)}</desc>'
-        f"<style>{_STYLE}</style>"
         f'<rect width="324" height="124" rx="6" fill="#fff"/>{"".join(panels)}</svg>\n'
+    )
+
+
+def camera_svg(exercise: Exercise, plane: str, name: str = "") -> str:
+    """The camera's place alone, seen from above, as one SVG text."""
+    name = name or f"{exercise.id}-camera-{plane}"
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 104 124" role="img" '
+        f'aria-labelledby="{escape(name)}-t">'
+        f'<title id="{escape(name)}-t">Camera: {escape(camera_place(plane))}</title>'
+        f'<rect width="104" height="124" rx="6" fill="#fff"/>'
+        f"{_camera_panel(exercise, plane, 2)}</svg>\n"
     )
 
 
@@ -113,7 +130,7 @@ def _n(value: float) -> str:
 
 
 def _line(a: Point, b: Point, kind: str) -> str:
-    return f'<line class="{kind}" x1="{_n(a[0])}" y1="{_n(a[1])}" x2="{_n(b[0])}" y2="{_n(b[1])}"/>'
+    return f'<line {_DRAWN[kind]} x1="{_n(a[0])}" y1="{_n(a[1])}" x2="{_n(b[0])}" y2="{_n(b[1])}"/>'
 
 
 def _panel(figure: Figure, pose: Pose, left: float, label: str) -> str:
@@ -125,16 +142,18 @@ def _panel(figure: Figure, pose: Pose, left: float, label: str) -> str:
         x, y = at((p.x, p.y + p.height))
         if p.is_round:
             r = p.height / 2
-            parts.append(f'<circle class="prop" cx="{_n(x + r)}" cy="{_n(y + r)}" r="{_n(r)}"/>')
+            parts.append(
+                f'<circle {_DRAWN["prop"]} cx="{_n(x + r)}" cy="{_n(y + r)}" r="{_n(r)}"/>'
+            )
         else:
             parts.append(
-                f'<rect class="prop" x="{_n(x)}" y="{_n(y)}" width="{_n(p.width)}" '
+                f'<rect {_DRAWN["prop"]} x="{_n(x)}" y="{_n(y)}" width="{_n(p.width)}" '
                 f'height="{_n(p.height)}"/>'
             )
     parts += [_line(at(pose[a]), at(pose[b]), kind) for a, b, kind in segments(pose)]
     x, y = at(pose["head"])
-    parts.append(f'<circle class="head" cx="{_n(x)}" cy="{_n(y)}" r="{_HEAD}"/>')
-    parts.append(f'<text x="{_n(left + 50)}" y="118" text-anchor="middle">{escape(label)}</text>')
+    parts.append(f'<circle {_DRAWN["head"]} cx="{_n(x)}" cy="{_n(y)}" r="{_HEAD}"/>')
+    parts.append(f'<text x="{_n(left + 50)}" y="118" {_DRAWN["text"]}>{escape(label)}</text>')
     return "<g>" + "".join(parts) + "</g>"
 
 
@@ -146,17 +165,17 @@ def _camera_panel(exercise: Exercise, plane: str, left: float) -> str:
     x, y = left + 38, 40
     if is_low:
         body = (
-            f'<rect class="prop" x="{left + 8}" y="26" width="84" height="28" rx="3"/>'
+            f'<rect {_DRAWN["prop"]} x="{left + 8}" y="26" width="84" height="28" rx="3"/>'
             + _line((left + 28, y), (left + 54, y), "body")
             + _line((left + 54, y - 3), (left + 86, y - 3), "far")
             + _line((left + 54, y + 3), (left + 86, y + 3), "leg")
-            + f'<circle class="head" cx="{left + 18}" cy="{y}" r="{_HEAD}"/>'
+            + f'<circle {_DRAWN["head"]} cx="{left + 18}" cy="{y}" r="{_HEAD}"/>'
         )
         x = left + 52
     else:
         body = (
             _line((x, y - 9), (x, y + 9), "body")
-            + f'<circle class="head" cx="{x}" cy="{y}" r="{_HEAD}"/>'
+            + f'<circle {_DRAWN["head"]} cx="{x}" cy="{y}" r="{_HEAD}"/>'
             + _line((x + 8, y), (x + 18, y), "arm")
             + _line((x + 18, y), (x + 14, y - 3), "arm")
             + _line((x + 18, y), (x + 14, y + 3), "arm")
@@ -169,13 +188,13 @@ def _camera_panel(exercise: Exercise, plane: str, left: float) -> str:
     sight = _line((x + start * dx, y + start * dy), (x + 40 * dx, y + 40 * dy), "sight")
     camera = (
         f'<g transform="translate({_n(end[0])} {_n(end[1])}) rotate({angle})">'
-        '<rect class="camera" x="-4" y="-6" width="12" height="12" rx="2"/>'
-        '<path class="camera" d="M-3 0 L-9 -5 L-9 5 Z"/></g>'
+        f'<rect {_DRAWN["camera"]} x="-4" y="-6" width="12" height="12" rx="2"/>'
+        f'<path {_DRAWN["camera"]} d="M-3 0 L-9 -5 L-9 5 Z"/></g>'
     )
     height = "camera low" if is_low else "camera at hip height"
     text = (
-        f'<text x="{left + 50}" y="10" text-anchor="middle" class="small">seen from above</text>'
-        f'<text x="{left + 50}" y="118" text-anchor="middle">{height}</text>'
+        f'<text x="{left + 50}" y="10" {_DRAWN["text"]}>seen from above</text>'
+        f'<text x="{left + 50}" y="118" {_DRAWN["text"]}>{height}</text>'
     )
     return f"<g>{body}{sight}{camera}{text}</g>"
 
