@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from formcheck.anatomy import Side
 from formcheck.camera import why_not_in_view
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise
@@ -18,6 +19,7 @@ from formcheck.records import (
     SetMeasure,
     Value,
 )
+from formcheck.symmetry import symmetry_of
 from formcheck.uncertainty import combined, decide, measured
 
 BoundOfKind = tuple[str, Bound]
@@ -155,11 +157,13 @@ def assess_set(
     *,
     dose_prescribed: int | None,
     plane: str,
+    involved: Side,
 ) -> AssessedSet:
     """The set as a whole: counts, dose, summaries and one sentence.
 
     Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
+    involved : the leg that the symmetry is put for.
     """
     by_number: dict[tuple, list[AssessedRepetition]] = {}
     for r in repetitions:
@@ -186,7 +190,7 @@ def assess_set(
         dose_prescribed=dose_prescribed,
         dose_done=len(complete),
         measures=tuple(summarise_measure(k, v) for k, v in keys.items()),
-        symmetry=None,
+        symmetry=symmetry_of(repetitions, involved),
         text=_set_text(
             exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings, plane
         ),

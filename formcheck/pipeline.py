@@ -190,7 +190,7 @@ def assess(
     whole = assess_set(
         request.exercise, assessed, findings,
         dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
-        plane=view.plane,
+        plane=view.plane, involved=_involved(request),
     )  # fmt: skip
     reported_side = "both" if is_two_leg and request.side is None and view.plane != "sagittal" \
         else _reported_side(sides, side, measured_side)
@@ -274,6 +274,12 @@ def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Find
 
 def _measured_side(side: Side | None, view: View) -> Side:
     return side or view.near_side or "left"
+
+
+def _involved(request: Request) -> Side:
+    """The leg that the prescription names as involved; the left where it names none."""
+    named = request.prescription.involved_side if request.prescription else "none"
+    return named if named in ("left", "right") else "left"
 
 
 def _reported_side(sides, side, measured_side):

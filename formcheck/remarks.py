@@ -17,6 +17,10 @@ from formcheck.records import Measured, Remark, Value
 from formcheck.repetitions import find_plateau
 
 
+BENT_LEG_LEAST_DEG = 20.0
+"""A thigh steeper than this belongs to a bent leg with its foot flat (common practice)."""
+
+
 def find_remarks(
     look_for: Sequence[LookFor],
     plane: str,
@@ -163,6 +167,8 @@ def _leg_passes_other_thigh(s: Setting, look, earlier):
     far = other_side(s.series.side)
     hip, knee = (s.track.image_px[:, LANDMARK[far, j]] for j in ("hip", "knee"))
     thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
+    if not np.nanmedian(np.append(thigh[_span(s)], np.nan)) > BENT_LEG_LEAST_DEG:
+        return None  # the other leg lies flat, so there is no bent thigh to pass
     past = (s.series.leg_elevation_deg - thigh)[_span(s)]
     if not np.isfinite(past).any():
         return None
