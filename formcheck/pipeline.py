@@ -164,7 +164,10 @@ def assess(
         for s in ("left", "right")
     }
     measured_side = _measured_side(side, view)
-    driving_view, values, unit = _driving(exercise_view, all_series[measured_side])
+    is_far = view.plane == "sagittal" and measured_side != view.near_side
+    driving_view, values, unit = _driving(
+        request.exercise, exercise_view, all_series[measured_side], is_far
+    )
     attempts = _attempts(values, unit, driving_view, all_series[measured_side], request, settings)
     if side is None and view.plane == "frontal" and not is_two_leg:
         stance = stance_side(track, view, attempts)
@@ -181,7 +184,13 @@ def assess(
         repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
         bounds, request, settings, raw,
     )  # fmt: skip
-    if not attempts:
+    if not attempts and request.exercise.is_timed_when_unseen:
+        findings.append(Finding(
+            code="timed_not_measured",
+            text="The movement is smaller than the camera can see from here, so the holds are "
+            "not counted: timed, not measured. Use a timer for this exercise.",
+        ))  # fmt: skip
+    elif not attempts:
         findings.append(Finding(
             code="no_repetition_found",
             text=f"No attempt of at least {driving_view.least_range.value:g} "
@@ -314,10 +323,17 @@ def view_for(exercise: Exercise, view: View) -> ExerciseView:
     )
 
 
-def _driving(exercise_view: ExerciseView, series: Series):
-    """(view in force, driving values, unit); hip height where the own signal is not seen."""
+LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
+"""Driving signals that are read off the working leg."""
+
+
+def _driving(exercise: Exercise, exercise_view: ExerciseView, series: Series, is_far: bool):
+    """(view in force, driving values, unit); upright, hip height where the own signal is unseen."""
     values, unit, _ = driving_values(series, exercise_view.driving_signal)
-    if np.isfinite(values).mean() >= 0.3 or exercise_view.driving_signal == "hip_height":
+    if is_far and exercise_view.driving_signal in LEG_SIGNALS:
+        values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
+    is_upright = exercise.position in ("standing", "sitting")
+    if np.isfinite(values).mean() >= 0.3 or not is_upright:
         return exercise_view, values, unit
     fallback = replace(
         exercise_view,
@@ -449,19 +465,21 @@ def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
 
 def write_results(
     analysis: Analysis,
-    clip_path: Path,
+    request: Request,
+    settings: Settings,
     out: Path,
     *,
     with_video: bool = True,
     is_face_blurred: bool = True,
     progress: Progress | None = None,
 ) -> None:
-    """Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into `out`.
+    """Writes the report, its table, page, video, landmarks and request into the folder `out`.
 
     Each file appears under its name only when it is whole; report.json is written last, so a
     folder with a report is a finished one. Raises OutputError.
     """
     from formcheck import report
+    from formcheck.rerun import REQUEST_NAME, TRACK_NAME, request_json
 
     storage.make_folder(out)
     video_name = "annotated.mp4"
@@ -471,12 +489,13 @@ def write_results(
 
         with storage.write_atomically(with_stale) as beside:
             write_overlay(
-                analysis, clip_path, beside, is_face_blurred=is_face_blurred, progress=progress
+                analysis, request.clip, beside, is_face_blurred=is_face_blurred, progress=progress
             )
     else:
         # An earlier run's video would show other outcomes than this report.
         with_stale.unlink(missing_ok=True)
-    storage.write_track(analysis.raw, out / "track.parquet")
+    storage.write_track(analysis.raw, out / TRACK_NAME)
+    storage.write_text(out / REQUEST_NAME, request_json(request, settings))
     report.write_csv(analysis.report, out / "reps.csv")
     report.write_html(analysis, out / "report.html", video_name if with_video else None)
     report.write_json(analysis.report, out / "report.json")

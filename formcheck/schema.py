@@ -28,6 +28,7 @@ from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_mi
 from formcheck.toml_lines import TomlFault, dotted, line_of, read_toml
 
 Kind = Literal["exercise", "prescription"]
+KINDS: tuple[Kind, ...] = ("exercise", "prescription")
 _RECORD = {"exercise": Exercise, "prescription": Prescription}
 _NEWEST = {"exercise": EXERCISE_SCHEMA, "prescription": PRESCRIPTION_SCHEMA}
 
@@ -62,7 +63,7 @@ def file_kind(text: str) -> Kind | None:
 def file_error(file: str, faults: tuple[str, ...]) -> FileError:
     """The error that carries a file's faults, with a one-line message."""
     rest = len(faults) - 1
-    more = "" if not rest else f" (and {rest} more: formcheck check {file} lists them all)"
+    more = "" if not rest else f" (and {rest} more)"
     return FileError(faults[0] + more, faults)
 
 
@@ -280,3 +281,30 @@ def _name_choices(record: str, key: str, property_: dict) -> None:
         property_["pattern"] = "^" + newest.rpartition(".")[0].replace(".", r"\.") + r"\.\d+$"
     if key in ("rest", "turn") and record == "Figure":
         property_["description"] = "joint = [x, y], in a box 100 wide and 100 high, floor at 0"
+
+
+# -- any record as JSON
+
+
+def record_to_mapping(record: object) -> dict:
+    """A frozen record as a mapping of plain JSON values."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(type(record)).dump_python(record, mode="json")
+
+
+def record_from_mapping(kind: type, mapping: object, file: str):
+    """The record of this kind that a mapping holds.
+
+    Raises FileError with every fault, each with its dotted path.
+    """
+    from pydantic import TypeAdapter, ValidationError
+
+    try:
+        return TypeAdapter(kind).validate_json(json.dumps(mapping), strict=True)
+    except ValidationError as error:
+        faults = tuple(
+            f"{file}: {dotted(tuple(e['loc']))}: {_plain(e)}"
+            for e in error.errors(include_url=False)
+        )
+        raise file_error(file, faults) from None

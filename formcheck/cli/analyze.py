@@ -177,7 +177,7 @@ def analyze(
         )  # fmt: skip
         if out is not None:
             write_results(
-                analysis, clip, out,
+                analysis, request, settings, out,
                 with_video=video, is_face_blurred=blur_face, progress=progress,
             )  # fmt: skip
     if json_output:

@@ -1,0 +1,74 @@
+"""A finished result folder, taken up again: the same landmarks and settings, the same figures.
+
+`analyze` leaves beside its report the landmark track and what was asked of it (request.json).
+From the two every reported figure comes out again, with the parts of its interval.
+"""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+from formcheck import storage
+from formcheck.errors import FileError
+from formcheck.pipeline import Request, Settings, assess
+from formcheck.records import Analysis
+from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
+
+REQUEST_SCHEMA = "formcheck.request/1.0"
+REQUEST_NAME = "request.json"
+TRACK_NAME = "track.parquet"
+
+
+def request_json(request: Request, settings: Settings) -> str:
+    """request.json: what was asked, with the exercise and the prescription in full."""
+    from formcheck.schema import record_to_mapping
+
+    body = {
+        "schema": REQUEST_SCHEMA,
+        # Reports carry no machine's paths, so neither does this.
+        "request": record_to_mapping(replace(request, clip=Path(request.clip.name))),
+        "settings": record_to_mapping(settings),
+    }
+    # The number of threads changes the time taken, never the outcome.
+    body["settings"]["pose"]["n_threads"] = None
+    return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
+
+
+def read_request(folder: Path) -> tuple[Request, Settings]:
+    """What was asked of the clip that this folder holds the results of.
+
+    Raises FileError when the file is missing, damaged or of another major version.
+    """
+    from formcheck.schema import record_from_mapping
+
+    path = folder / REQUEST_NAME
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FileError(
+            f"{path}: cannot be read ({error.strerror}); name a folder that `formcheck analyze` wrote"
+        ) from error
+    except ValueError as error:
+        raise FileError(f"{path}: is not JSON; run `formcheck analyze` again") from error
+    fault = schema_fault(body.get("schema") if isinstance(body, dict) else None, REQUEST_SCHEMA)
+    if fault:
+        raise FileError(f"{path}: schema: {fault}")
+    if is_newer_minor(body["schema"], REQUEST_SCHEMA):
+        warn_newer_minor(str(path), body["schema"], REQUEST_SCHEMA)
+    return (
+        record_from_mapping(Request, body.get("request"), str(path)),
+        record_from_mapping(Settings, body.get("settings"), str(path)),
+    )
+
+
+def reassess(folder: Path) -> Analysis:
+    """The analysis of a result folder from its own landmarks, request and settings.
+
+    Raises FileError when one of the folder's files is missing or damaged.
+    """
+    request, settings = read_request(folder)
+    raw = storage.read_track(folder / TRACK_NAME)
+    from formcheck.report import read_report
+
+    created_at = read_report(folder / "report.json")["created_at"]
+    return assess(raw, request, settings, created_at=created_at)
