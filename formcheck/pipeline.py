@@ -6,7 +6,7 @@ every reported figure comes out again.
 """
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Literal
@@ -20,7 +20,7 @@ from formcheck.camera import CameraSettings, find_view, off_side_deg, why_not_in
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS, Series, build_series, driving_values
 from formcheck.measurement import MeasurementSettings, Setting, measure
-from formcheck.pose import PoseSettings, estimate, track_identity
+from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
 from formcheck.programme import (
     Bound,
     Exercise,
@@ -98,15 +98,17 @@ def analyze(
     cache_dir: Path | None = None,
     progress: Progress | None = None,
     created_at: str | None = None,
+    models: Sequence[PoseModel] | None = None,
 ) -> Analysis:
     """The measured set of one clip.
 
     cache_dir : where landmark tracks are kept for a second run; None keeps none.
     created_at : the report's time stamp (ISO 8601); now when not given.
+    models : loaded models of the same settings, which saves loading them for each clip.
 
     Raises ClipError, ModelError; see errors.py.
     """
-    raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress)
+    raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress, models=models)
     if created_at is None:
         created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     return assess(raw, request, settings, created_at=created_at)
@@ -118,12 +120,14 @@ def landmarks(
     *,
     cache_dir: Path | None = None,
     progress: Progress | None = None,
+    models: Sequence[PoseModel] | None = None,
 ) -> RawTrack:
     """The landmark track of the clip, from the cache when it is there."""
     if cache_dir is None:
         return estimate(
-            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress
-        )
+            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress,
+            models=models,
+        )  # fmt: skip
     with open_video(request.clip) as reader:
         key = storage.cache_key(reader.sha256, track_identity(settings.pose))
     raw = storage.load_cached_track(
@@ -131,8 +135,9 @@ def landmarks(
     )
     if raw is None:
         raw = estimate(
-            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress
-        )
+            request.clip, settings.pose, is_mirrored=request.is_mirrored, progress=progress,
+            models=models,
+        )  # fmt: skip
         storage.store_cached_track(cache_dir, key, raw)
     return raw
 

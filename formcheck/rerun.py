@@ -13,6 +13,7 @@ from formcheck.errors import FileError
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.records import Analysis
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
+from formcheck.video import shown_name
 
 REQUEST_SCHEMA = "formcheck.request/1.0"
 REQUEST_NAME = "request.json"
@@ -26,7 +27,7 @@ def request_json(request: Request, settings: Settings) -> str:
     body = {
         "schema": REQUEST_SCHEMA,
         # Reports carry no machine's paths, so neither does this.
-        "request": record_to_mapping(replace(request, clip=Path(request.clip.name))),
+        "request": record_to_mapping(replace(request, clip=Path(shown_name(request.clip)))),
         "settings": record_to_mapping(settings),
     }
     # The number of threads changes the time taken, never the outcome.

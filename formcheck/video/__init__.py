@@ -10,6 +10,15 @@ mapped (such a picture comes out flat).
 
 from formcheck.video.pictures import Frame
 from formcheck.video.reader import ClipFacts, VideoReader, describe, open_video
+from formcheck.video.refusals import shown_name
 from formcheck.video.writer import VideoWriter
 
-__all__ = ["ClipFacts", "Frame", "VideoReader", "VideoWriter", "describe", "open_video"]
+__all__ = [
+    "ClipFacts",
+    "Frame",
+    "VideoReader",
+    "VideoWriter",
+    "describe",
+    "open_video",
+    "shown_name",
+]
