@@ -157,7 +157,7 @@ def assess(
     track = clean(_seen_directly(raw), settings.track)
     is_still = find_still(track, settings.repetition)
     view = find_view(track, is_still, settings.camera)
-    findings = clip_findings(raw, track, view, settings.quality)
+    findings = clip_findings(raw, track, view, request.exercise, settings.quality)
     side, side_findings = _choose_side(request, track, view, settings)
     findings += side_findings
     exercise_view = view_for(request.exercise, view)
@@ -187,7 +187,7 @@ def assess(
     bounds = drop_targets_beyond_limits(request.bounds)
     assessed = _measure_all(
         repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-        bounds, request, settings, raw,
+        bounds, request, settings, raw, tuple(findings),
     )  # fmt: skip
     if not attempts and request.exercise.is_timed_when_unseen:
         findings.append(Finding(
@@ -406,12 +406,12 @@ def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
 
 def _measure_all(
     repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-    bounds, request, settings, raw,
+    bounds, request, settings, raw, findings,
 ) -> tuple[AssessedRepetition, ...]:  # fmt: skip
     resting = is_still.copy()
     for a in attempts:
         resting[a.start : a.end + 1] = False
-    hidden = {s: hidden_samples(track, s, view, settings.quality) for s in all_series}
+    hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
     frame_s = float(np.median(np.diff(raw.time_s)))
     keys = exercise_measures(request.exercise)
     keys += tuple(b.measure for _, b in bounds if b.measure not in keys)

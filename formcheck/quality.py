@@ -1,7 +1,7 @@
 """Findings: what spoils a clip or a stretch of it, each with a time range and advice.
 
-A finding that spoils only some repetitions spoils only those: `hidden_samples` marks when the
-working leg is not to be trusted, and the measures read that mask.
+A finding that spoils only some repetitions spoils only those: the samples that it marks are
+hidden from the measures. A mirrored clip can't be told from the pose: a person confirms it.
 """
 
 from dataclasses import dataclass
@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, SIDES, Side
+from formcheck.camera import is_lying, mid
+from formcheck.programme import Exercise
 from formcheck.records import Finding, RawTrack, Track, View
 from formcheck.track import choose_patient, runs
 
@@ -21,18 +23,33 @@ class QualitySettings:
         more than this share is not believed (side view; segments are rigid).
     person_least_px : people smaller than this in the picture are too far away.
     rate_least_hz : frames a second below which turns and holds are smeared.
-    dark_most, contrast_least : mean and spread of grey, 0 to 255.
-    gone_share_most : a person not found for more of the clip than this spoils it.
+    turn_most_deg : an angle that moves further than this between two pictures looked at is too
+        quick for the rate.
+    dark_most : median grey, 0 to 255, below which the picture is dark.
+    sharp_least : median edge strength (variance of the Laplacian over the variance of grey)
+        below which the picture is blurred.
+    shake_least : median change of the picture's border, grey levels, of a camera that moves.
+    cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
+    tilt_least_deg : a standing person's long axis further than this from the vertical.
+    second_least_share : a second person in at least this share of the pictures.
     """
 
     length_change_most: float = 0.45
     person_least_px: float = 160.0
     rate_least_hz: float = 12.0
-    dark_most: float = 35.0
-    contrast_least: float = 8.0
-    gone_share_most: float = 0.8
+    turn_most_deg: float = 14.0
+    dark_most: float = 50.0
+    sharp_least: float = 0.12
+    shake_least: float = 3.0
+    cut_least: float = 12.0
+    cut_times: float = 6.0
+    tilt_least_deg: float = 6.0
+    second_least_share: float = 0.15
     gone_least_s: float = 0.7
+    gone_share_most: float = 0.6
+    gap_least_s: float = 0.5
     edge_share: float = 0.01
+    cut_margin_s: float = 0.3
 
 
 def stretches(mask: np.ndarray, time_s: np.ndarray, least_s: float) -> list[tuple[float, float]]:
@@ -46,16 +63,23 @@ def stretches(mask: np.ndarray, time_s: np.ndarray, least_s: float) -> list[tupl
 
 
 def hidden_samples(
-    track: Track, side: Side, view: View, settings: QualitySettings = QualitySettings()
+    track: Track,
+    side: Side,
+    view: View,
+    findings: tuple[Finding, ...] = (),
+    settings: QualitySettings = QualitySettings(),
 ) -> np.ndarray:
     """Samples at which the working leg cannot be trusted, bool (n,).
 
     In a side view thigh and shank keep their length; where one departs from its usual length
     the landmark has slipped (to the other leg, a chair, a shadow). In other views lengths do
-    change, and only missing landmarks count.
+    change, and only missing landmarks count. Stretches that a finding spoils are hidden too.
     """
     hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
     hidden = ~np.isfinite(hip + knee + ankle).all(axis=1)
+    for f in findings:
+        if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
+            hidden |= (track.time_s >= f.from_s) & (track.time_s <= f.to_s)
     if view.plane != "sagittal":
         return hidden
     for a, b in ((hip, knee), (knee, ankle)):
@@ -70,31 +94,233 @@ def hidden_samples(
 
 
 def clip_findings(
-    raw: RawTrack, track: Track, view: View, settings: QualitySettings = QualitySettings()
+    raw: RawTrack,
+    track: Track,
+    view: View,
+    exercise: Exercise,
+    settings: QualitySettings = QualitySettings(),
 ) -> list[Finding]:
-    """Findings about the clip as a whole: person, distance, light, frame rate, lost frames."""
+    """Findings about the clip: who is in it, what of them, the picture, the camera, the file."""
+    return [
+        *_person_findings(raw, track, view, exercise, settings),
+        *_picture_findings(raw, settings),
+        *_camera_findings(raw, track, view, exercise, settings),
+        *_time_findings(raw, track, view, settings),
+    ]
+
+
+# -- who is in the picture, and what of them
+
+
+def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
     out: list[Finding] = []
-    time_s = raw.time_s
     rows = choose_patient(raw)
     gone = rows < 0
+    spans = stretches(gone, raw.time_s, settings.gone_least_s)
     if gone.mean() > settings.gone_share_most:
         out.append(Finding(
             code="person_mostly_absent",
             text="The person is in the picture for only a small part of the clip. Record again "
             "with the whole body in the picture.",
-            from_s=float(time_s[0]), to_s=float(time_s[-1]), spoils="stretch",
+            from_s=float(raw.time_s[0]), to_s=float(raw.time_s[-1]),
         ))  # fmt: skip
-    for a, b in stretches(gone, time_s, settings.gone_least_s):
+    for a, b in spans:
         out.append(Finding(
             code="person_leaves",
-            text="No person was found in this stretch, so nothing in it is measured.",
+            text="No person was found in this stretch, so nothing in it is measured. Stay in the "
+            "picture until the set is done.",
             from_s=a, to_s=b, spoils="stretch",
         ))  # fmt: skip
+    with np.errstate(invalid="ignore"):
+        n_people = np.isfinite(raw.image_px[:, :, 0, 0]).sum(axis=1)
+    if (n_people > 1).mean() >= settings.second_least_share:
+        spans = stretches(n_people > 1, raw.time_s, 0.0)
+        out.append(Finding(
+            code="second_person",
+            text="A second person is in the picture. The one who is there longest and nearest was "
+            "followed; check that it is the patient, and record alone next time.",
+            from_s=spans[0][0], to_s=spans[-1][1],
+        ))  # fmt: skip
+    out += _cut_off_findings(raw, rows, settings)
+    lies = exercise.position in ("supine", "hook_lying", "prone", "side_lying")
+    stands = exercise.position == "standing"
+    lying = is_lying(track)
+    if (lies and not lying) or (stands and lying):
+        seen, wanted = ("lying down", "standing") if lying else ("upright", "lying down")
+        out.append(Finding(
+            code="not_this_exercise",
+            text=f"The person is {seen}, but {exercise.name.lower()} is done {wanted}. Check which "
+            "exercise this clip shows.",
+            from_s=float(raw.time_s[0]), to_s=float(raw.time_s[-1]), spoils="clip",
+        ))  # fmt: skip
+    return out
+
+
+def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:
+    """Feet or head outside the picture, from the model's own guess of where they are."""
+    out = []
+    take = (np.arange(len(rows)), np.maximum(rows, 0))
+    points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
+    width, height = raw.clip.width_px, raw.clip.height_px
+    with np.errstate(invalid="ignore"):
+        outside = (
+            (points[..., 1] > height * (1 - settings.edge_share))
+            | (points[..., 1] < height * settings.edge_share)
+            | (points[..., 0] < width * settings.edge_share)
+            | (points[..., 0] > width * (1 - settings.edge_share))
+        )
+    feet = [LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")]
+    parts = (("feet_cut_off", "feet", outside[:, feet].any(axis=1)),
+             ("head_cut_off", "head", outside[:, 0]))  # fmt: skip
+    found = []
+    for code, what, mask in parts:
+        spans = stretches(mask, raw.time_s, settings.gone_least_s)
+        if not spans:
+            continue
+        found.append(code)
+        out.append(Finding(
+            code=code,
+            text=f"The {what} leave{'s' if what == 'head' else ''} the picture. Move the camera "
+            "back or tilt it, so that the whole body shows.",
+            from_s=spans[0][0], to_s=spans[-1][1],
+        ))  # fmt: skip
+    if len(found) == 2:
+        out.append(Finding(
+            code="person_too_near",
+            text="The person is too near the camera to fit in the picture. Move the camera back, "
+            "to about three metres.",
+        ))  # fmt: skip
+    return out
+
+
+# -- the picture
+
+
+def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
+    out = []
+    time_s = raw.time_s
+    if np.nanmedian(raw.brightness) < settings.dark_most:
+        out.append(Finding(
+            code="too_dark",
+            text="The picture is dark. Turn on a light in front of the person, and film away "
+            "from the window.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    with np.errstate(all="ignore"):
+        edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
+    if np.nanmedian(edges) < settings.sharp_least:
+        out.append(Finding(
+            code="blurred",
+            text="The picture is blurred. Wipe the lens, let the camera focus on the person, and "
+            "use more light.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    cuts = cut_times_s(raw, settings)
+    if cuts:
+        margin = settings.cut_margin_s
+        for t in cuts[:20]:
+            out.append(Finding(
+                code="edited",
+                text="The picture jumps here, as in edited footage or a title. What spans the jump "
+                "is not measured. Send the recording as it was made.",
+                from_s=max(t - margin, 0.0), to_s=t + margin, spoils="stretch",
+            ))  # fmt: skip
+    return out
+
+
+def cut_times_s(raw: RawTrack, settings: QualitySettings = QualitySettings()) -> list[float]:
+    """Seconds at which the whole picture changes at once: cuts and titles."""
+    change = np.nan_to_num(raw.change)
+    usual = float(np.median(change))
+    around = np.maximum(np.roll(change, 1), np.roll(change, -1))
+    spikes = (change > settings.cut_least) & (change > settings.cut_times * max(usual, 0.5))
+    spikes &= change > 1.5 * np.where(around > settings.cut_least, 0, around)
+    return [float(t) for t in raw.time_s[spikes]]
+
+
+# -- the camera
+
+
+def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
+    out: list[Finding] = []
+    time_s = raw.time_s
+    if view.plane == "unknown":
+        out.append(Finding(
+            code="view_unknown",
+            text="The camera's place could not be told, so no angle is measured.",
+            spoils="clip",
+        ))  # fmt: skip
+    elif view.plane not in {v.plane for v in exercise.views}:
+        from_where = {"sagittal": "the side", "frontal": "the front or back"}.get(
+            view.plane, "an angle between front and side"
+        )
+        out.append(Finding(
+            code="wrong_view",
+            text=f"This clip is seen from {from_where}, where {exercise.name.lower()} can only be "
+            f"counted and timed. {exercise.camera}",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    if np.isfinite(view.person_height_px) and view.person_height_px < settings.person_least_px:
+        out.append(Finding(
+            code="person_too_far",
+            text="The person is small in the picture, so angles are coarse. Bring the camera "
+            "closer.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    if np.nanmedian(raw.border_change[1:]) > settings.shake_least:
+        out.append(Finding(
+            code="camera_moved",
+            text="The camera moves during the clip. Stand it on something firm.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    tilt = standing_tilt_deg(track, view) if exercise.position == "standing" else float("nan")
+    if abs(tilt) > settings.tilt_least_deg:
+        out.append(Finding(
+            code="camera_tilted",
+            text=f"The camera seems to be tilted sideways by about {abs(tilt):.0f} deg. Angles to "
+            "the floor and to the vertical are off by as much. Level the camera.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    return out
+
+
+def standing_tilt_deg(track: Track, view: View) -> float:
+    """Lean of the upright person's long axis in the picture, degrees, NaN when never upright.
+
+    Ankles to shoulders, where the trunk stands over nearly straight legs: a person stands
+    upright within a few degrees, so a larger lean is the camera's.
+    """
+    shoulders, hips, ankles = (mid(track, j) for j in ("shoulder", "hip", "ankle"))
+    upper, lower = shoulders - hips, hips - ankles
+    length = np.linalg.norm(upper, axis=1) + np.linalg.norm(lower, axis=1)
+    axis = shoulders - ankles
+    tall = np.linalg.norm(axis, axis=1)
+    known = np.isfinite(tall) & np.isfinite(length)
+    if not known.any():
+        return float("nan")
+    straight = known & (tall > 0.985 * length) & (tall > np.percentile(tall[known], 60) * 0.98)
+    if straight.sum() < track.grid_hz / 3:
+        return float("nan")
+    return float(np.median(np.degrees(np.arctan2(axis[straight, 0], -axis[straight, 1]))))
+
+
+# -- time
+
+
+def _time_findings(raw, track, view, settings) -> list[Finding]:
+    out = []
     if raw.clip.n_frames_lost:
         out.append(Finding(
             code="frames_lost",
             text=f"{raw.clip.n_frames_lost} frames of the file could not be read and were "
             "left out.",
+        ))  # fmt: skip
+    gap_s = np.diff(raw.time_s)
+    for k in np.flatnonzero(gap_s > settings.gap_least_s)[:10]:
+        out.append(Finding(
+            code="frames_missing",
+            text="The recording has a gap here; what spans it is not measured.",
+            from_s=float(raw.time_s[k]), to_s=float(raw.time_s[k + 1]), spoils="stretch",
         ))  # fmt: skip
     rate_hz = raw.clip.frame_rate_hz
     if np.isfinite(rate_hz) and rate_hz < settings.rate_least_hz:
@@ -102,44 +328,25 @@ def clip_findings(
             code="frame_rate_low",
             text=f"The clip has only {rate_hz:.0f} frames a second: quick turns and short "
             "pauses are smeared. Record at 25 or more.",
+            from_s=float(raw.time_s[0]), to_s=float(raw.time_s[-1]),
         ))  # fmt: skip
-    if np.isfinite(view.person_height_px) and view.person_height_px < settings.person_least_px:
+    step_deg = quickest_step_deg(track, view, float(np.median(gap_s)))
+    if step_deg > settings.turn_most_deg:
         out.append(Finding(
-            code="person_too_far",
-            text="The person is small in the picture, so angles are coarse. Bring the camera "
-            "closer.",
-        ))  # fmt: skip
-    if np.nanmedian(raw.brightness) < settings.dark_most:
-        out.append(Finding(
-            code="too_dark",
-            text="The picture is dark. Turn on a light in front of the person, and film away "
-            "from the window.",
-        ))  # fmt: skip
-    out += _cut_off_findings(raw, track, settings)
-    if view.plane == "unknown":
-        out.append(Finding(
-            code="view_unknown",
-            text="The camera's place could not be told, so no angle is measured.",
-            spoils="clip",
+            code="too_quick_for_rate",
+            text="The movement is quick for the pictures looked at each second, so peaks and "
+            "times are less sure. Move more slowly, or look at more pictures (--pose-rate 30).",
         ))  # fmt: skip
     return out
 
 
-def _cut_off_findings(raw: RawTrack, track: Track, settings: QualitySettings) -> list[Finding]:
-    out = []
-    height = raw.clip.height_px
-    feet = [LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")]
+def quickest_step_deg(track: Track, view: View, frame_s: float) -> float:
+    """How far the near thigh turns between two pictures looked at, degrees (95th percentile of
+    the moving samples)."""
+    side = view.near_side or "left"
+    hip, knee = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee"))
+    angle_rad = np.arctan2(*(knee - hip).T)
     with np.errstate(invalid="ignore"):
-        below = (track.image_px[:, feet, 1] > height * (1 + settings.edge_share)).any(axis=1)
-        above = track.image_px[:, 0, 1] < -height * settings.edge_share
-    for mask, code, what in ((below, "feet_cut_off", "feet"), (above, "head_cut_off", "head")):
-        spans = stretches(mask, track.time_s, settings.gone_least_s)
-        if spans:
-            out.append(Finding(
-                code=code,
-                text=f"The {what} leave the picture. Move the camera back or tilt it so that the "
-                "whole body shows.",
-                from_s=spans[0][0], to_s=spans[-1][1],
-                spoils="stretch" if code == "feet_cut_off" else "nothing",
-            ))  # fmt: skip
-    return out
+        rate = np.abs(np.degrees(np.gradient(np.unwrap(angle_rad)))) * track.grid_hz * frame_s
+    moving = rate[np.isfinite(rate) & (rate > 1.0)]
+    return float(np.percentile(moving, 95)) if len(moving) else 0.0

@@ -207,6 +207,16 @@ def _body_size(image_px: np.ndarray) -> float:
     return max(float(np.nanmedian(np.hypot(extent[:, 0], extent[:, 1]))), 1.0)
 
 
+def _is_outside(image_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return (
+            (image_px[..., 0] < 0)
+            | (image_px[..., 0] > width_px)
+            | (image_px[..., 1] < 0)
+            | (image_px[..., 1] > height_px)
+        )
+
+
 def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
     """Which samples jump away from their neighbours and back, bool of shape (n, 33)."""
     from scipy.ndimage import median_filter
@@ -242,6 +252,8 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
             is_swapped = repair_swapped_legs(image, world, seen)
             image, world, seen = (exchange_legs(v, is_swapped) for v in (image, world, seen))
             is_missing = (seen < settings.visibility_least) | ~np.isfinite(image[..., 0])
+            # The model guesses joints beyond the picture's edge; nobody saw them.
+            is_missing |= _is_outside(image, raw.clip.width_px, raw.clip.height_px)
             is_missing |= _drop_spikes(image, settings)
     image[is_missing] = np.nan
     world[is_missing] = np.nan
