@@ -8,7 +8,7 @@ import numpy as np
 from formcheck.anatomy import Side
 from formcheck.camera import why_not_in_view
 from formcheck.measures import MEASURES
-from formcheck.programme import Bound, Exercise
+from formcheck.programme import Bound, Exercise, PrescribedExercise, Prescription
 from formcheck.records import (
     AssessedRepetition,
     AssessedSet,
@@ -23,6 +23,44 @@ from formcheck.symmetry import symmetry_of
 from formcheck.uncertainty import combined, decide, measured
 
 BoundOfKind = tuple[str, Bound]
+
+EXTENSION_TOLERANCE_DEG = 5.0
+"""Full extension is judged within this of the passive value entered (common practice)."""
+
+
+def prescribed_bounds(
+    line: PrescribedExercise, exercise: Exercise, prescription: Prescription | None = None
+) -> tuple[BoundOfKind, ...]:
+    """Targets and limits of one line of a programme, the hold time among them.
+
+    A prescribed hold is a target on the time inside the target's band where the hold has one,
+    else on the plateau. Full extension becomes a target only where the clinician entered the
+    patient's own passive extension.
+    """
+    bounds: list[BoundOfKind] = [("target", b) for b in line.targets]
+    bounds += [("limit", b) for b in line.limits]
+    named = {b.measure for _, b in bounds}
+    listed = {key for v in exercise.views for key in v.measures}
+    if line.hold_s is not None and not named & {"plateau_hold_s", "hold_in_band_s"}:
+        has_band = any(MEASURES[b.measure].unit == "deg" for b in line.targets)
+        key = "hold_in_band_s" if has_band and "hold_in_band_s" in listed else "plateau_hold_s"
+        if key in listed:
+            bounds.append(("target", Bound(measure=key, at_least=line.hold_s)))
+    extends = any(
+        v.driving_signal == "knee_flexion" and v.direction == "falls" for v in exercise.views
+    )
+    key = "knee_flexion_least_deg"
+    if (
+        prescription is not None
+        and prescription.passive_extension_deg is not None
+        and extends
+        and key in listed
+        and key not in named
+    ):
+        most = prescription.passive_extension_deg + EXTENSION_TOLERANCE_DEG
+        bounds.append(("target", Bound(measure=key, at_most=most)))
+    return tuple(bounds)
+
 
 UNIT_WORDS = {
     "deg": " deg", "s": " s", "share": "", "cm": " cm", "deg/min": " deg/min", "1": "",

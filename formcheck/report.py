@@ -86,7 +86,7 @@ def _repetition_mapping(assessed: AssessedRepetition) -> dict:
     }
 
 
-def _symmetry_mapping(symmetry: tuple[Symmetry, ...] | None) -> dict | None:
+def symmetry_mapping(symmetry: tuple[Symmetry, ...] | None) -> dict | None:
     if symmetry is None:
         return None
     return {
@@ -207,7 +207,7 @@ def report_mapping(report: Report) -> dict:
                 }
                 for m in whole.measures
             },
-            "symmetry": _symmetry_mapping(whole.symmetry),
+            "symmetry": symmetry_mapping(whole.symmetry),
             "text": whole.text,
         },
     }

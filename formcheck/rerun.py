@@ -9,9 +9,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from formcheck import storage
-from formcheck.errors import FileError
+from formcheck.anatomy import Side
+from formcheck.errors import FileError, UsageError
 from formcheck.pipeline import Request, Settings, assess
-from formcheck.records import Analysis
+from formcheck.records import Analysis, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.video import shown_name
 
@@ -73,3 +74,29 @@ def reassess(folder: Path) -> Analysis:
 
     created_at = read_report(folder / "report.json")["created_at"]
     return assess(raw, request, settings, created_at=created_at)
+
+
+def compare_folders(first: Path, second: Path, involved: Side | None) -> tuple[Symmetry, ...]:
+    """The two legs of one exercise from two result folders, the involved one over the other.
+
+    Raises UsageError when they show the same leg, or different exercises, or no leg in common.
+    """
+    a, b = reassess(first), reassess(second)
+    if a.report.exercise != b.report.exercise:
+        raise UsageError(
+            f"the folders show different exercises: {a.report.exercise} and {b.report.exercise}"
+        )
+    sides = {a.report.side, b.report.side}
+    if sides != {"left", "right"}:
+        raise UsageError(
+            f"one folder must show the left and one the right leg; these show "
+            f"{a.report.side} and {b.report.side}"
+        )
+    if involved is None:
+        prescription = read_request(first)[0].prescription
+        named = prescription.involved_side if prescription else None
+        involved = named if named in ("left", "right") else "left"
+    rows = symmetry_of(a.report.repetitions + b.report.repetitions, involved)
+    if not rows:
+        raise UsageError("the two folders have no measured repetition of both legs to compare")
+    return rows

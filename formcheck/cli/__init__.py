@@ -42,9 +42,9 @@ def common(
 
 
 def _register_commands() -> None:
-    from formcheck.cli import analyze
+    from formcheck.cli import analyze, catalogue, results
 
-    for module in (analyze,):
+    for module in (analyze, catalogue, results):
         module.register(app)
 
 

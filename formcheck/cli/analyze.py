@@ -137,15 +137,12 @@ def analyze(
     line = whole = sha256 = None
     record = load_exercise(exercise)
     if prescription is not None:
-        from formcheck.prescriptions import (
-            prescribed_bounds,
-            prescribed_exercise,
-            read_prescription,
-        )
+        from formcheck.assessment import prescribed_bounds
+        from formcheck.prescriptions import file_sha256, prescribed_line, read_prescription
 
-        whole, sha256 = read_prescription(prescription)
-        line = prescribed_exercise(whole, record.id, prescription)
-        bounds = prescribed_bounds(line) + bounds
+        whole, sha256 = read_prescription(prescription), file_sha256(prescription)
+        line = prescribed_line(whole, exercise, side)
+        bounds = prescribed_bounds(line, record, whole) + bounds
         load_kg = line.load_kg if load_kg is None else load_kg
         step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm
         seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm

@@ -1,0 +1,64 @@
+"""Commands about finished result folders: compare two, explain one number."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from formcheck.errors import UsageError
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(compare)
+    app.command()(explain)
+
+
+def compare(
+    first: Annotated[Path, typer.Argument(help="Result folder of one leg.")],
+    second: Annotated[Path, typer.Argument(help="Result folder of the other leg.")],
+    involved: Annotated[
+        str | None, typer.Option(help="The involved leg: left or right. [default: the prescription's]")
+    ] = None,
+    json_output: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Compare the two legs of an exercise: limb symmetry index, or difference, with its interval."""
+    from formcheck.measures import MEASURES
+    from formcheck.records import Measured
+    from formcheck.rerun import compare_folders
+
+    if involved not in (None, "left", "right"):
+        raise UsageError(f"--involved {involved}: write left or right")
+    rows = compare_folders(first, second, involved)
+    if json_output:
+        from formcheck.report import symmetry_mapping
+
+        typer.echo(json.dumps(symmetry_mapping(rows), indent=1))
+        return
+    typer.echo(f"Involved leg: {rows[0].involved}. An index is involved over other, in per cent.")
+    for row in rows:
+        label = MEASURES[row.key].label
+        if not isinstance(row.value, Measured):
+            typer.echo(f"  {label}: not compared, {row.value.reason}")
+            continue
+        v = row.value
+        unit = "%" if row.kind == "index" else f" {MEASURES[row.key].unit}"
+        name = "index" if row.kind == "index" else "difference"
+        typer.echo(f"  {label}: {name} {v.value:.1f}{unit} ({v.low:.1f} to {v.high:.1f})")
+    typer.echo(
+        "Compare only at the same load, target and support. The other leg may be weakened too; "
+        "90 % is custom, not clearance."
+    )
+
+
+def explain(
+    folder: Annotated[Path, typer.Argument(help="A result folder that analyze wrote.")],
+    rep: Annotated[int, typer.Option(min=1, help="Number of the repetition.")],
+    measure: Annotated[str, typer.Option(help="Key of the measure.")],
+    part: Annotated[str | None, typer.Option(help="Direction, in a sequence exercise.")] = None,
+) -> None:
+    """Show the way from landmarks to outcome for one number, with the parts of its interval."""
+    from formcheck.explanation import explain_measure
+
+    for line in explain_measure(folder, rep, measure, part):
+        typer.echo(line)

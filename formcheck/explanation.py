@@ -1,0 +1,88 @@
+"""One number explained: from the landmarks over the series to the outcome, with its parts."""
+
+from pathlib import Path
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK, LEG
+from formcheck.assessment import bound_text, effective_limits
+from formcheck.errors import UsageError
+from formcheck.measures import MEASURES
+from formcheck.records import Measured
+from formcheck.rerun import read_request, reassess
+from formcheck.uncertainty import COVERAGE_FACTOR, combined
+
+
+def explain_measure(folder: Path, number: int, key: str, part: str | None = None) -> list[str]:
+    """The way to one number of a result folder, in lines of text.
+
+    Everything is computed again from the folder's landmarks and settings. Raises UsageError
+    for an unknown repetition or measure, FileError for a damaged folder.
+    """
+    if key not in MEASURES:
+        raise UsageError(f"--measure {key}: is no measure of formcheck")
+    analysis = reassess(folder)
+    request, settings = read_request(folder)
+    report, track = analysis.report, analysis.track
+    found = [
+        r
+        for r in report.repetitions
+        if r.repetition.number == number and part in (None, r.repetition.part)
+    ]
+    if not found:
+        numbers = sorted({r.repetition.number for r in report.repetitions})
+        raise UsageError(f"--rep {number}: the clip has repetitions {numbers or 'none'}")
+    assessed = found[0]
+    values = {v.key: v for v in assessed.measures}
+    if key not in values:
+        raise UsageError(
+            f"--measure {key}: {report.exercise} does not list it; it lists {', '.join(values)}"
+        )
+    rep, value, measure = assessed.repetition, values[key], MEASURES[key]
+    unit = "" if measure.unit in ("share", "1") else f" {measure.unit}"
+    lines = [
+        f"{measure.label} ({key}), repetition {number} of {report.clip.file}",
+        f"Definition: {measure.definition}",
+        f"Landmarks: {report.source.model} bundle, {report.source.mode} mode, "
+        f"{len(analysis.raw.time_s)} pictures at {report.source.rate_hz:g} a second",
+        f"Track: even grid of {track.grid_hz:g} Hz, low-pass {settings.track.cut_off_hz:g} Hz, "
+        f"{track.is_filled.mean():.1%} of samples filled, "
+        f"{track.is_repaired.mean():.1%} with the legs exchanged back",
+        f"Camera: {report.view.plane}, azimuth {report.view.azimuth_deg:.1f} deg "
+        f"({report.view.azimuth_low_deg:.1f} to {report.view.azimuth_high_deg:.1f})",
+        f"Repetition: {rep.start_s:.2f} to {rep.end_s:.2f} s, turn {rep.turn_s:.2f} s "
+        f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
+        f"found in {analysis.trace.label}",
+    ]
+    if not isinstance(value, Measured):
+        return [*lines, f"Not measurable: {value.reason}"]
+    at_s = rep.turn_s if value.at_s is None else value.at_s
+    index = int(np.argmin(np.abs(track.time_s - at_s)))
+    side = rep.side if rep.side != "both" else report.view.near_side or "left"
+    for name in LEG:
+        x, y = track.image_px[index, LANDMARK[side, name]]
+        lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")
+    lines.append(
+        f"Value: {value.value:.6g}{unit}, 95 % interval {value.low:.6g} to {value.high:.6g}"
+    )
+    for p in value.parts:
+        lines.append(f"  {p.kind:6} {p.name}: standard {p.standard:.3g}{unit} [{p.source}]")
+    whole = combined(value.parts)
+    lines.append(
+        f"  together {whole:.3g}{unit} (root sum of squares), times {COVERAGE_FACTOR} = "
+        f"{COVERAGE_FACTOR * whole:.3g}{unit}"
+    )
+    checks = {(c.measure, c.kind, c.bound): c for c in assessed.checks if c.measure == key}
+    for kind, bound in analysis.bounds:
+        if bound.measure != key:
+            continue
+        low, high = effective_limits(kind, bound)
+        check = checks[key, kind, bound_text(bound)]
+        lines.append(
+            f"{kind.capitalize()} {bound_text(bound)} (decided on "
+            f"{'no lower edge' if low is None else f'{low:g}'} to "
+            f"{'no upper edge' if high is None else f'{high:g}'}): {check.outcome}. {check.text}"
+        )
+    if not any(b.measure == key for _, b in analysis.bounds):
+        lines.append("Nobody set a target or limit on it: not judged.")
+    return lines
