@@ -137,10 +137,9 @@ def _bounds_of_exercise(data: Mapping) -> Iterator[Fault]:
 
 
 def _look_for(data: Mapping) -> Iterator[Fault]:
-    views = {
-        view.get("plane"): set(map(str, items(view, "measures")))
-        for _, view in tables(data, "views")
-    }
+    views: dict[object, set[str]] = {}
+    for _, view in tables(data, "views"):
+        views.setdefault(view.get("plane"), set()).update(map(str, items(view, "measures")))
     seen = set()
     for n, look in tables(data, "look_for"):
         at: Path = ("look_for", n)

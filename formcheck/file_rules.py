@@ -7,6 +7,7 @@ found beside them), so that all faults of a file come out at once.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from math import isfinite
 
 from formcheck.measures import MEASURES, PLANES, is_supported
 
@@ -72,6 +73,8 @@ def did_you_mean(word: str, known: Sequence[str]) -> str:
 
 
 def bound_faults(bound: Mapping, at: Path, keys: set[str] | None, whose: str) -> Iterator[Fault]:
+    """Faults of one bound; `keys` are the measures that may be bounded (None: not known),
+    `whose` is the exercise that lists them, or "views" within an exercise file."""
     measure = bound.get("measure")
     low, high = bound.get("at_least"), bound.get("at_most")
     if low is None and high is None:
@@ -106,15 +109,18 @@ def bound_faults(bound: Mapping, at: Path, keys: set[str] | None, whose: str) ->
 
 
 def near_measure(key: str) -> str:
+    """The mend for an unknown measure."""
     return did_you_mean(key, list(MEASURES)) or "see the list of measures in the README"
 
 
 def where_supported(key: str, position: object) -> str:
+    """The mend for a measure that a plane cannot give: where it can be read."""
     planes = [plane for plane in PLANES if is_supported(key, plane, str(position))]
     return f"list it under the {' or '.join(planes)} view, or leave it out"
 
 
 def measures_of(data: Mapping) -> set[str]:
+    """The measures that the views of a raw exercise list."""
     return {
         key
         for _, view in tables(data, "views")
@@ -124,6 +130,7 @@ def measures_of(data: Mapping) -> set[str]:
 
 
 def neighbour_faults(name: str, path: Path, own: object, ids: Sequence[str]) -> Iterator[Fault]:
+    """Faults of an easier or harder exercise that is named."""
     if name == own:
         yield Fault(path=path, what="names this exercise itself; name another or leave it out")
     elif name not in ids and not name.endswith(".toml"):
@@ -132,17 +139,21 @@ def neighbour_faults(name: str, path: Path, own: object, ids: Sequence[str]) -> 
 
 
 def tables(data: Mapping, key: str) -> Iterator[tuple[int, Mapping]]:
+    """The tables of an array with their positions; anything else in it is stepped over."""
     return ((n, item) for n, item in enumerate(items(data, key)) if isinstance(item, Mapping))
 
 
 def items(data: Mapping, key: str) -> list:
+    """The list under a key; empty when there is none."""
     value = data.get(key)
     return value if isinstance(value, list) else []
 
 
 def is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    """Whether a value is a finite number; true and false are none."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
 def is_pair(value: object) -> bool:
+    """Whether a value is a list of two numbers."""
     return isinstance(value, list) and len(value) == 2 and all(map(is_number, value))

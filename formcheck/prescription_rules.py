@@ -64,12 +64,15 @@ def _patient(data: Mapping) -> Iterator[Fault]:
                 what="looks like a name; use a code with a number, for instance KN-204",
             )
     initials = data.get("prescribed_by")
-    if isinstance(initials, str) and initials:
-        if not re.fullmatch(r"\w(?:[\w.\- ]{0,7})", initials):
-            yield Fault(
-                path=("prescribed_by",),
-                what="is longer than initials; write up to 8 letters, for instance A.B.",
-            )
+    if (
+        isinstance(initials, str)
+        and initials
+        and not re.fullmatch(r"\w(?:[\w.\- ]{0,7})", initials)
+    ):
+        yield Fault(
+            path=("prescribed_by",),
+            what="is longer than initials; write up to 8 letters, for instance A.B.",
+        )
 
 
 def _dates(data: Mapping) -> Iterator[Fault]:

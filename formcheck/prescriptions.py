@@ -302,6 +302,20 @@ def check_file(path: Path) -> CheckedFile:
     return CheckedFile(file=file, kind=kind, faults=())
 
 
+def write_json_schemas(folder: Path) -> tuple[Path, ...]:
+    """Writes the JSON Schemas of both kinds of file into a folder and returns their paths."""
+    from formcheck.schema import KINDS, json_schema_text
+    from formcheck.storage import make_folder, write_text
+
+    make_folder(folder)
+    written = []
+    for kind in KINDS:
+        path = folder / f"formcheck.{kind}.schema.json"
+        write_text(path, json_schema_text(kind))
+        written.append(path)
+    return tuple(written)
+
+
 def shown_planes(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
     """The camera places to show for a line: those it films from, else the figure's own."""
     filmed = {film.view for film in line.film}

@@ -146,8 +146,8 @@ class _Lines:
     def _items(self, at: int, path: Path) -> int:
         index, at = 0, self._blank(at)
         while self.text[at] != "]":
-            self._note(path + (index,), at)
-            at = self._blank(self._value(at, path + (index,)))
+            self._note((*path, index), at)
+            at = self._blank(self._value(at, (*path, index)))
             at = self._blank(at + 1) if self.text[at] == "," else at
             index += 1
         return at + 1

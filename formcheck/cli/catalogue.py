@@ -1,0 +1,167 @@
+"""formcheck exercises, check, prescription: the catalogue and what a clinician writes."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from formcheck.errors import FileError, UsageError
+
+prescription_app = typer.Typer(
+    name="prescription",
+    help="Start a prescription file, or print the patient's page of one.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(exercises)
+    app.command()(check)
+    app.add_typer(prescription_app)
+
+
+def exercises(
+    name: Annotated[
+        str | None,
+        typer.Argument(help="Show this exercise in full (an id, or an exercise file)."),
+    ] = None,
+    svg: Annotated[
+        Path | None, typer.Option(help="Write the drawing of body and camera to this file.")
+    ] = None,
+    view: Annotated[
+        str | None,
+        typer.Option(help="Camera's place in the drawing: sagittal, frontal or oblique."),
+    ] = None,
+) -> None:
+    """List the catalogue, or show one exercise in full with its figure."""
+    from formcheck.exercise_words import catalogue_table, exercise_page
+    from formcheck.exercises import list_exercises, load_exercise
+
+    if name is None:
+        if svg is not None or view is not None:
+            raise UsageError(
+                "--svg and --view need an exercise: formcheck exercises NAME --svg FILE"
+            )
+        typer.echo(catalogue_table(list_exercises()), nl=False)
+        return
+    exercise = load_exercise(name)
+    planes = [v.plane for v in exercise.views]
+    if view is not None and view not in planes:
+        raise UsageError(f"{exercise.id} has no {view} view; choose one of: {', '.join(planes)}")
+    if svg is not None:
+        from formcheck.figures import exercise_svg
+        from formcheck.storage import write_text
+
+        write_text(svg, exercise_svg(exercise, view))
+        typer.echo(f"drawing written to {svg}", err=True)
+    typer.echo(exercise_page(exercise, view, is_unicode=_shows_braille()), nl=False)
+
+
+def check(
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Exercise and prescription files.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
+    write_schemas: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the JSON Schemas of both kinds of file to this folder; an editor "
+            "completes a file that starts with '#:schema ./formcheck.prescription.schema.json'."
+        ),
+    ] = None,
+) -> None:
+    """Check exercise and prescription files; every fault with its line and the mend."""
+    from formcheck.prescriptions import check_file
+
+    if write_schemas is not None:
+        from formcheck.prescriptions import write_json_schemas
+
+        for path in write_json_schemas(write_schemas):
+            typer.echo(f"written: {path}", err=True)
+    if not files:
+        if write_schemas is None:
+            raise UsageError("name at least one file to check")
+        return
+    checked = [check_file(path) for path in files]
+    if as_json:
+        import json
+
+        rows = [{"file": c.file, "kind": c.kind, "faults": list(c.faults)} for c in checked]
+        typer.echo(json.dumps(rows, indent=2, ensure_ascii=False))
+    else:
+        for c in checked:
+            for fault in c.faults:
+                typer.echo(fault)
+            if not c.faults:
+                typer.echo(f"{c.file}: {c.kind}, nothing to mend")
+    if any(c.faults for c in checked):
+        raise typer.Exit(FileError.exit_code)
+
+
+@prescription_app.command()
+def new(
+    file: Annotated[
+        Path | None, typer.Argument(help="Where to write it; without it, it is printed.")
+    ] = None,
+    is_replaced: Annotated[
+        bool, typer.Option("--replace", help="Write over a file that is there.")
+    ] = False,
+) -> None:
+    """Start a prescription by answering questions."""
+    from datetime import date
+
+    from formcheck.prescriptions import (
+        compose_prescription,
+        prescription_text,
+        write_prescription,
+    )
+
+    if file is not None and file.exists() and not is_replaced:
+        raise UsageError(f"{file} is there already; give another name, or --replace")
+    prescription = compose_prescription(_ask, date.today())
+    if file is None:
+        typer.echo(prescription_text(prescription), nl=False)
+    else:
+        write_prescription(prescription, file)
+        typer.echo(f"prescription written to {file}", err=True)
+
+
+@prescription_app.command()
+def sheet(
+    file: Annotated[Path, typer.Argument(help="The prescription file.")],
+    out: Annotated[Path, typer.Option(help="Where to write the page (HTML).")],
+    is_large: Annotated[
+        bool, typer.Option("--large-print", help="Set the text half as large again.")
+    ] = False,
+) -> None:
+    """Write the patient's printable page: figures, dose, cues, camera, cautions."""
+    from formcheck.prescriptions import read_prescription
+    from formcheck.sheet import sheet_html
+    from formcheck.storage import write_text
+
+    page = sheet_html(read_prescription(file), str(file), is_large=is_large)
+    write_text(out, page)
+    typer.echo(f"page written to {out}", err=True)
+
+
+def _ask(question) -> str:
+    if question.fault:
+        typer.echo(f"  {question.fault}", err=True)
+    choices = f" ({'/'.join(question.choices)})" if question.choices else ""
+    default = f" [{question.default}]" if question.default else ""
+    # The question goes to stderr: stdout carries the file alone.
+    typer.echo(f"{question.text}{choices}{default}: ", nl=False, err=True)
+    answer = sys.stdin.readline()
+    if not answer:
+        raise UsageError("the answers ended before the prescription was complete")
+    return answer.rstrip("\n")
+
+
+def _shows_braille() -> bool:
+    try:
+        "⠿".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

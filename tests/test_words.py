@@ -1,0 +1,168 @@
+"""Every sentence that a patient can meet, read as a patient would."""
+
+import re
+from importlib.resources import files
+
+import pytest
+
+from formcheck import patient_words, wording
+from formcheck.exercises import list_exercises, load_exercise
+from formcheck.programme import FilmedSet, PrescribedExercise, Tempo
+
+BANNED = [
+    "fail",
+    "failed",
+    "failing",
+    "failure",
+    "wrong",
+    "bad",
+    "badly",
+    "poor",
+    "poorly",
+    "score",
+    "scores",
+    "grade",
+    "grades",
+    "streak",
+    "badge",
+    "perfect",
+    "perfectly",
+    "ideal",
+    "lazy",
+    "weak",
+    "weakness",
+    "cheat",
+    "cheating",
+    "mistake",
+    "mistakes",
+    "fault",
+    "faults",
+    "error",
+    "errors",
+    "incorrect",
+    "incorrectly",
+    "cure",
+    "cures",
+    "heal",
+    "heals",
+    "guarantee",
+    "guaranteed",
+    "disappointing",
+    "sloppy",
+    "should've",
+    "must've",
+    "champion",
+    "winner",
+    "loser",
+    "excellent",
+    "amazing",
+    "crush",
+    "beast",
+    "burn",
+]
+PHRASES = ("no pain no gain", "no pain, no gain", "push through", "well done", "good job",
+           "work through the pain", "come on", "try harder", "too slow",
+           "not good enough")  # fmt: skip
+TECHNICAL = ("valgus", "varus", "sagittal", "frontal", "fppa", "obliquity", "deg ", "kinematic",
+             "landmark", "isometric", "eccentric", "concentric", "abduction")  # fmt: skip
+
+
+def exercise_sentences():
+    for e in list_exercises():
+        texts = [e.name, e.summary, e.camera, *e.cues, *patient_words.cautions(e), *e.cannot_tell,
+                 *patient_words.set_up_words(e), *(look.text for look in e.look_for)]  # fmt: skip
+        for text in texts:
+            for sentence in re.split(r"(?<=[.?!])\s+", text):
+                yield pytest.param(sentence, id=f"{e.id}: {sentence[:50]}")
+
+
+def shared_sentences():
+    texts = [*patient_words.CAUTIONS_FOR_ALL, patient_words.NOBODY_WATCHES]
+    texts += list(patient_words._MEASURES.values())
+    texts += [
+        wording.outcome_words(outcome, kind).words
+        for kind, outcomes in (("target", ("met", "not_met", "undecided")),
+                               ("limit", ("kept", "passed", "undecided")),
+                               ("target", ("not_visible", "not_judged")))
+        for outcome in outcomes
+    ]  # fmt: skip
+    line = PrescribedExercise(
+        exercise="step_up", sets=3, repetitions=10, hold_s=5.0, rest_s=60.0, frequency="daily",
+        load_kg=2.0, tempo=Tempo(lowering_s=2.0), effort_aim=5, sides=("left",),
+        support_allowed="rail", step_height_cm=15.0, seat_height_cm=45.0, pain_limit=3,
+        film=(FilmedSet(set_number=1, view="frontal"),),
+    )  # fmt: skip
+    texts += patient_words.dose_words(line, load_exercise("step_up"))
+    texts += patient_words.filmed_words(line)
+    for text in texts:
+        for sentence in re.split(r"(?<=[.?!])\s+", text):
+            yield pytest.param(sentence, id=sentence[:60])
+    page = (files("formcheck") / "assets" / "sheet.html.j2").read_text(encoding="utf-8")
+    body = re.sub(r"\{[{%].*?[%}]\}|<[^>]+>", "\n", page[page.index("<body>") :])
+    for text in filter(None, map(str.strip, body.splitlines())):
+        for sentence in re.split(r"(?<=[.?!])\s+", text):
+            yield pytest.param(sentence, id=f"sheet: {sentence[:50]}")
+
+
+every = pytest.mark.parametrize("sentence", [*exercise_sentences(), *shared_sentences()])
+
+
+@every
+def test_no_sentence_blames_grades_or_promises(sentence):
+    words = set(re.findall(r"[a-z']+", sentence.lower()))
+    assert not words & set(BANNED)
+    for phrase in PHRASES:
+        assert phrase not in sentence.lower()
+
+
+@every
+def test_every_sentence_is_short_enough_to_be_read_once(sentence):
+    assert len(re.findall(r"[\w'-]+", sentence)) < 25
+
+
+@every
+def test_no_sentence_needs_a_clinician_s_dictionary(sentence):
+    for word in TECHNICAL:
+        assert word not in sentence.lower()
+
+
+def test_the_cautions_say_when_to_stop():
+    first = patient_words.CAUTIONS_FOR_ALL[0]
+    assert first.startswith("Stop on ")
+    for reason in ("pain", "giving way", "locking", "dizziness", "chest pain", "breathlessness"):
+        assert reason in first
+    assert any("breathing" in text for text in patient_words.CAUTIONS_FOR_ALL)
+    assert any("surgeon" in text for text in patient_words.CAUTIONS_FOR_ALL)
+
+
+@pytest.mark.parametrize("exercise", list_exercises(), ids=lambda e: e.id)
+def test_every_exercise_carries_the_caution_to_stop(exercise):
+    assert patient_words.cautions(exercise)[-3:] == patient_words.CAUTIONS_FOR_ALL
+
+
+@pytest.mark.parametrize("exercise", list_exercises(), ids=lambda e: e.id)
+def test_every_exercise_says_what_a_camera_cannot_tell(exercise):
+    assert exercise.cannot_tell
+    assert exercise.cues
+
+
+@pytest.mark.parametrize(
+    ("exercise", "words"),
+    [
+        ("quad_set", "kneecap"), ("straight_leg_raise", "back"), ("bridge", "hamstring"),
+        ("wall_sit", "blood pressure"), ("squat", "meniscus"), ("calf_raise", "do not start"),
+        ("deadlift", "taught in person"), ("forward_lunge", "Shorten the step"),
+        ("rotational_lunge", "Never twist on a planted foot"),
+        ("multidirectional_lunge", "Never twist on a planted foot"),
+        ("single_leg_deadlift", "support in reach"), ("heel_slide", "surgeon"),
+        ("hip_thrust", "wall"),
+    ],
+)  # fmt: skip
+def test_an_exercise_s_own_caution_is_said(exercise, words):
+    assert words in " ".join(load_exercise(exercise).cautions)
+
+
+def test_the_spine_is_never_called_straight():
+    for name in ("deadlift", "single_leg_deadlift"):
+        assert any("does not mean that the back was straight" in text
+                   for text in load_exercise(name).cannot_tell)  # fmt: skip
