@@ -6,14 +6,9 @@ what came before changes a landmark.
 """
 
 import contextlib
-import hashlib
-import json
 import math
 import os
 import re
-import sys
-import tempfile
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -26,14 +21,14 @@ import numpy as np
 
 from formcheck.anatomy import N_LANDMARKS
 from formcheck.errors import ModelError, UsageError
+from formcheck.native_messages import native_messages_held
+from formcheck.pose_bundles import MODEL_NAMES, manifest_entry, read_bundle
 from formcheck.records import PoseSource, RawTrack
 from formcheck.video import Frame, open_video
 
 TRACK_CODE_VERSION = 1
 """Raised whenever the code here or in `video.py` would give other tracks from the same clip."""
 
-MODELS_SCHEMA = "formcheck.models/1.0"
-MODEL_NAMES = ("lite", "full", "heavy")
 MODES = ("image", "video")
 MAX_PEOPLE = 8
 
@@ -270,7 +265,7 @@ class PoseModel:
         self._is_video = settings.mode == "video"
         self._last_ms = -1
         mode = vision.RunningMode.VIDEO if self._is_video else vision.RunningMode.IMAGE
-        with _native_messages_held():
+        with native_messages_held():
             _say_first_messages(mediapipe, vision)
             self._landmarker = _landmarker(
                 mediapipe, vision, bundle, running_mode=mode, num_poses=self._n_people
@@ -350,7 +345,7 @@ def track_identity(settings: PoseSettings) -> tuple[tuple[str, object], ...]:
     Raises ModelError when the bundle is not known.
     """
     return (
-        ("model_sha256", _manifest_entry(settings.model)["sha256"]),
+        ("model_sha256", manifest_entry(settings.model)["sha256"]),
         ("mode", settings.mode),
         ("rate_hz", float(settings.rate_hz)),
         ("n_people", n_people(settings)),
@@ -366,57 +361,12 @@ def library_versions() -> tuple[tuple[str, str], ...]:
     return tuple((name, version(name)) for name in ("av", "mediapipe", "opencv-contrib-python"))
 
 
-def models_folder() -> Path:
-    """Where the bundles are: inside the installed package, or beside it in a checkout."""
-    package = Path(__file__).resolve().parent
-    inside = package / "_models"
-    return inside if inside.is_dir() else package.parent / "models"
-
-
-def read_bundle(name: str) -> tuple[bytes, str]:
-    """The bundle's bytes and sha256, after holding them against the manifest.
-
-    Raises ModelError when it is missing or differs.
-    """
-    entry = _manifest_entry(name)
-    path = models_folder() / entry["file"]
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise ModelError(
-            f"{path}: the pose model cannot be read ({error.strerror}); install formcheck again"
-        ) from error
-    found = hashlib.sha256(content).hexdigest()
-    if found != entry["sha256"]:
-        raise ModelError(
-            f"{path}: the pose model is damaged (sha256 {found[:12]}... where the manifest says "
-            f"{entry['sha256'][:12]}...); install formcheck again"
-        )
-    return content, found
-
-
-def _manifest_entry(name: str) -> dict:
-    path = models_folder() / "manifest.json"
-    try:
-        manifest = json.loads(path.read_text(encoding="utf-8"))
-        if manifest["schema"] != MODELS_SCHEMA:
-            raise ModelError(
-                f"{path}: is {manifest['schema']}, and this program reads {MODELS_SCHEMA}; "
-                "install formcheck again"
-            )
-        return next(entry for entry in manifest["bundles"] if entry["name"] == name)
-    except (OSError, ValueError, KeyError, TypeError, StopIteration) as error:
-        raise ModelError(
-            f"{path}: does not name the pose model {name!r}; install formcheck again"
-        ) from error
-
-
 def _mediapipe():
     """The mediapipe package and its vision tasks, imported when first needed."""
     # Some of its parts read this while they are imported.
     os.environ.setdefault("GLOG_minloglevel", "2")
     try:
-        with _native_messages_held():
+        with native_messages_held():
             import mediapipe
             from mediapipe.tasks.python import vision
     except (ImportError, OSError) as error:
@@ -452,51 +402,7 @@ def _missing_library(error: BaseException) -> ModelError:
     return ModelError(f"MediaPipe cannot be loaded ({first_line}); install formcheck again")
 
 
-_NOTES = re.compile(rb"INFO: |WARNING: All log messages before absl|[IW]\d{4} \d\d:\d\d:")
-"""Starts of lines by which native code tells its notes and warnings; errors start otherwise."""
-_messages_lock = threading.RLock()
 _said_first_messages = False
-
-
-@contextlib.contextmanager
-def _native_messages_held():
-    """Holds back what native code writes to stderr, and afterwards lets all but notes through.
-
-    MediaPipe notes its start on the file descriptor itself, out of reach of `sys.stderr` and of
-    any setting; between a person's progress lines they read like faults.
-    """
-    with _messages_lock:
-        try:
-            stderr = os.dup(2)
-        except OSError:  # there is no stderr to keep clean
-            yield
-            return
-        with _flushed_stderr(), _nameless_file() as held:
-            os.dup2(held.fileno(), 2)
-            try:
-                yield
-            finally:
-                with _flushed_stderr():
-                    os.dup2(stderr, 2)
-                    os.close(stderr)
-                held.seek(0)
-                for line in held.read().splitlines(keepends=True):
-                    if not _NOTES.match(line):
-                        os.write(2, line)
-
-
-@contextlib.contextmanager
-def _flushed_stderr():
-    if sys.stderr is not None:
-        with contextlib.suppress(OSError, ValueError):
-            sys.stderr.flush()
-    yield
-
-
-def _nameless_file():
-    if hasattr(os, "memfd_create"):  # needs no disk, which may be full
-        return os.fdopen(os.memfd_create("formcheck-messages"), "w+b", buffering=0)
-    return tempfile.TemporaryFile(buffering=0)
 
 
 def _say_first_messages(mediapipe, vision) -> None:

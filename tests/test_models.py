@@ -6,10 +6,10 @@ import zipfile
 
 import pytest
 
-from formcheck import pose
+from formcheck import pose, pose_bundles
 from formcheck.errors import ModelError
 
-FOLDER = pose.models_folder()
+FOLDER = pose_bundles.models_folder()
 MANIFEST = json.loads((FOLDER / "manifest.json").read_text(encoding="utf-8"))
 BUNDLES = {entry["name"]: entry for entry in MANIFEST["bundles"]}
 
@@ -19,17 +19,17 @@ def copied_models(tmp_path, monkeypatch):
     """A folder with the manifest and the lite bundle, for damaging, used in place of the real."""
     for name in ("manifest.json", "pose_lite.task"):
         (tmp_path / name).write_bytes((FOLDER / name).read_bytes())
-    monkeypatch.setattr(pose, "models_folder", lambda: tmp_path)
+    monkeypatch.setattr(pose_bundles, "models_folder", lambda: tmp_path)
     return tmp_path
 
 
 def test_the_manifest_names_every_model_that_can_be_chosen():
-    assert MANIFEST["schema"] == pose.MODELS_SCHEMA
-    assert set(BUNDLES) == set(pose.MODEL_NAMES)
+    assert MANIFEST["schema"] == pose_bundles.MODELS_SCHEMA
+    assert set(BUNDLES) == set(pose_bundles.MODEL_NAMES)
     assert all(entry["licence"] == "Apache-2.0" for entry in BUNDLES.values())
 
 
-@pytest.mark.parametrize("name", pose.MODEL_NAMES)
+@pytest.mark.parametrize("name", pose_bundles.MODEL_NAMES)
 def test_a_bundle_and_its_parts_are_as_the_manifest_says(name):
     entry = BUNDLES[name]
     path = FOLDER / entry["file"]
@@ -50,7 +50,7 @@ def test_the_three_bundles_share_one_detector():
 
 
 def test_reading_a_bundle_gives_its_sha256():
-    content, sha256 = pose.read_bundle("lite")
+    content, sha256 = pose_bundles.read_bundle("lite")
     assert sha256 == BUNDLES["lite"]["sha256"] == hashlib.sha256(content).hexdigest()
 
 
@@ -67,12 +67,12 @@ def test_a_cut_off_bundle_is_refused(copied_models):
     path = copied_models / "pose_lite.task"
     path.write_bytes(path.read_bytes()[:1000])
     with pytest.raises(ModelError, match="damaged"):
-        pose.read_bundle("lite")
+        pose_bundles.read_bundle("lite")
 
 
 def test_a_missing_bundle_is_named(copied_models):
     with pytest.raises(ModelError, match=r"pose_full\.task.*cannot be read"):
-        pose.read_bundle("full")
+        pose_bundles.read_bundle("full")
 
 
 @pytest.mark.parametrize(
@@ -82,13 +82,13 @@ def test_a_missing_bundle_is_named(copied_models):
 def test_a_damaged_manifest_is_a_model_error(copied_models, text):
     (copied_models / "manifest.json").write_text(text)
     with pytest.raises(ModelError, match=r"manifest\.json"):
-        pose.read_bundle("lite")
+        pose_bundles.read_bundle("lite")
 
 
 def test_a_manifest_of_another_major_version_is_refused_with_both_named(copied_models):
     (copied_models / "manifest.json").write_text('{"schema": "formcheck.models/2.0", "bundles":[]}')
     with pytest.raises(ModelError, match=r"formcheck\.models/2\.0.*formcheck\.models/1\.0"):
-        pose.read_bundle("lite")
+        pose_bundles.read_bundle("lite")
 
 
 def test_the_notice_tells_origin_and_licence_of_the_models():

@@ -10,7 +10,7 @@ import make_clips
 import numpy as np
 import pytest
 
-from formcheck import pose
+from formcheck import pose, pose_bundles
 from formcheck.anatomy import LANDMARK
 from formcheck.errors import ClipError, ModelError, UsageError
 from formcheck.pose import PoseSettings, estimate
@@ -78,7 +78,7 @@ def test_a_rate_above_the_clips_looks_at_every_frame_once(clip):
 
 def test_the_source_says_which_model_made_the_track(raw):
     assert raw.source.model == "lite"
-    assert raw.source.sha256 == pose.read_bundle("lite")[1]
+    assert raw.source.sha256 == pose_bundles.read_bundle("lite")[1]
     assert raw.source.mode == "image"
     assert dict(raw.source.library_versions).keys() == {"av", "mediapipe", "opencv-contrib-python"}
 
@@ -225,10 +225,11 @@ def test_a_missing_system_library_is_named_with_the_packages_to_install(monkeypa
 
 RUN_AND_COMPLAIN = """
 import os, sys
-from formcheck.pose import PoseSettings, _native_messages_held, estimate
+from formcheck.native_messages import native_messages_held
+from formcheck.pose import PoseSettings, estimate
 for mode in ("image", "video"):
     estimate(sys.argv[1], PoseSettings(model="lite", rate_hz=5, mode=mode))
-with _native_messages_held():
+with native_messages_held():
     os.write(2, b"W0000 00:00:1.5 7 a.cc:1] a note\\nE0000 00:00:1.5 7 a.cc:1] a fault\\n")
     print("said by Python", file=sys.stderr)
 print("after", file=sys.stderr)

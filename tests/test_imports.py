@@ -1,0 +1,222 @@
+"""The layers: imports point down only, heavy packages stand in their adapter, the core is pure."""
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "formcheck"
+
+LAYERS = {
+    "vocabulary": "errors anatomy measures programme records schema_version",
+    "core": """
+        track quality camera kinematics uncertainty repetitions measurement assessment symmetry
+        remarks working_leg progress agreement
+    """,
+    "words": """
+        wording patient_words exercise_words figures file_rules exercise_rules prescription_rules
+        toml_lines toml_writer
+    """,
+    "adapters": """
+        video pose pose_bundles native_messages overlay overlay_plan faces lettering
+        report report_charts report_html sheet storage schema exercise_files exercises prescriptions truth clinic
+    """,
+    "composition": "pipeline rerun explanation true_values batch validation benchmark",
+    "faces": "cli web __main__",
+}
+"""Modules and packages of formcheck, lowest layer first: each may import its own layer and those
+before it. A new module is added here."""
+
+LAYER_OF = {
+    module: number for number, names in enumerate(LAYERS.values()) for module in names.split()
+}
+
+HEAVY = {
+    "mediapipe": {"pose"},
+    "av": {"video"},
+    "cv2": {"pose", "overlay"},
+    "PIL": {"lettering"},
+    "pyarrow": {"storage"},
+    "pydantic": {"schema"},
+    "jinja2": {"report_html", "sheet", "web"},
+    "sqlalchemy": {"clinic"},
+    "scipy": set(LAYERS["core"].split()),
+    "distributed": {"batch"},
+    "dask": {"batch"},
+}
+"""Heavy package -> the modules that may name it, and only inside a function."""
+
+OUTSIDE_WORLD = {
+    "os", "io", "pathlib", "shutil", "tempfile", "glob", "time", "datetime", "logging", "random",
+    "subprocess", "socket", "threading", "multiprocessing", "urllib", "http", "sys",
+}  # fmt: skip
+
+NEVER_FOR_HELP = (
+    "mediapipe", "cv2", "av", "scipy", "pyarrow", "pydantic", "jinja2", "sqlalchemy",
+    "matplotlib", "PIL", "distributed",
+)  # fmt: skip
+
+SOURCES = {
+    path.relative_to(PACKAGE): ast.parse(path.read_text(encoding="utf-8"))
+    for path in sorted(PACKAGE.rglob("*.py"))
+}
+
+
+def _unit(path: Path) -> str:
+    """The module or sub-package that a file belongs to; the package's own __init__ is ''."""
+    name = path.parts[0].removesuffix(".py")
+    return "" if name == "__init__" else name
+
+
+def _imports(node: ast.AST):
+    """(module, names, is at the top level) of each import below the node."""
+    top = {id(child) for child in ast.iter_child_nodes(node)}
+    for child in ast.walk(node):
+        if isinstance(child, ast.Import):
+            for alias in child.names:
+                yield alias.name, (), id(child) in top
+        elif isinstance(child, ast.ImportFrom):
+            assert child.level == 0, "imports name the whole path"
+            yield child.module, tuple(a.name for a in child.names), id(child) in top
+
+
+def _ours(node: ast.AST, *, is_on_load: bool = False):
+    """The modules and sub-packages of formcheck that are imported below the node."""
+    for module, names, is_top in _imports(node):
+        if is_on_load and not is_top:
+            continue
+        if module == "formcheck":
+            yield from (name for name in names if name != "__version__")
+        elif module.startswith("formcheck."):
+            yield module.split(".")[1]
+
+
+UNITS = sorted({_unit(path) for path in SOURCES} - {""})
+
+
+def _edges(**which) -> dict[str, set[str]]:
+    return {
+        unit: {
+            other
+            for path, tree in SOURCES.items()
+            if _unit(path) == unit
+            for other in _ours(tree, **which)
+            if other != unit
+        }
+        for unit in UNITS
+    }
+
+
+EDGES = _edges()
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_each_module_has_a_layer_and_imports_only_its_own_or_lower_ones(unit):
+    assert unit in LAYER_OF, f"give {unit} a layer in {Path(__file__).name}"
+    upward = {other for other in EDGES[unit] if LAYER_OF.get(other, 99) > LAYER_OF[unit]}
+    assert not upward
+
+
+def test_no_two_modules_need_each_other_to_load_even_by_a_detour():
+    edges = _edges(is_on_load=True)
+    reached: dict[str, set[str]] = {}
+
+    def reach(unit: str) -> set[str]:
+        if unit not in reached:
+            reached[unit] = set()
+            for other in edges.get(unit, ()):
+                reached[unit] |= {other} | reach(other)
+        return reached[unit]
+
+    for unit in UNITS:
+        assert unit not in reach(unit)
+
+
+@pytest.mark.parametrize("package", HEAVY)
+def test_a_heavy_package_is_named_in_its_adapter_alone_and_imported_when_needed(package):
+    for path, tree in SOURCES.items():
+        for module, _, is_top in _imports(tree):
+            if module.split(".")[0] == package:
+                assert _unit(path) in HEAVY[package], f"{path} names {package}"
+                assert not is_top, f"{path} imports {package} before it is needed"
+
+
+@pytest.mark.parametrize("unit", [*LAYERS["vocabulary"].split(), *LAYERS["core"].split()])
+def test_vocabulary_and_core_touch_neither_files_nor_clocks_nor_the_terminal(unit):
+    trees = [tree for path, tree in SOURCES.items() if _unit(path) == unit]
+    for tree in trees:
+        roots = {module.split(".")[0] for module, _, _ in _imports(tree)}
+        # A record may hold a date; reading the clock is what is kept out.
+        assert not roots & OUTSIDE_WORLD - {"datetime"}
+        for call in (node for node in ast.walk(tree) if isinstance(node, ast.Call)):
+            assert getattr(call.func, "id", "") not in {"open", "print", "input", "exec", "eval"}
+            assert getattr(call.func, "attr", "") not in {"now", "today", "utcnow"}
+
+
+def test_no_module_exceeds_five_hundred_lines():
+    long = {
+        str(path): n
+        for path in SOURCES
+        if (n := len((PACKAGE / path).read_text(encoding="utf-8").splitlines())) > 500
+    }
+    assert not long
+
+
+PACKAGE_OF = {"cv2": "mediapipe", "PIL": "pillow", "annotated_types": "annotated-types"}
+"""Import name -> the distribution that brings it, where they differ (OpenCV comes
+with MediaPipe)."""
+
+
+def test_what_is_imported_is_declared_and_what_is_declared_is_imported():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+
+    def names(requirements):
+        return {re.match(r"[\w.-]+", text)[0].lower() for text in requirements}
+
+    declared = names(project["dependencies"])
+    optional = {name for extra, texts in extras.items() if extra != "test" for name in names(texts)}
+    imported = {
+        PACKAGE_OF.get(root, root)
+        for tree in SOURCES.values()
+        for module, _, _ in _imports(tree)
+        if (root := module.split(".")[0]) not in sys.stdlib_module_names | {"formcheck"}
+    }
+    assert imported - declared - optional == set()
+    assert declared - imported == set()
+    assert not [name for name in declared | optional if name.startswith("opencv")]
+
+
+def test_every_dependency_has_an_upper_bound():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert [text for text in project["dependencies"] if "<" not in text] == []
+
+
+LOADED_BY_HELP = """
+import sys
+from formcheck.cli import main
+try:
+    main()
+except SystemExit as end:
+    assert not end.code, end.code
+print("LOADED", *sys.modules)
+"""
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["--version"]])
+def test_help_loads_no_heavy_package(arguments):
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED_BY_HELP, *arguments],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=ROOT,
+    )
+    loaded = set(done.stdout.rpartition("LOADED")[2].split())
+    assert "formcheck.cli" in loaded
+    assert loaded.isdisjoint(NEVER_FOR_HELP)
