@@ -2,8 +2,9 @@
 
 Source: a mapping with `exercise`, `side` (L, R, B), `azimuth`, `reps` (`start`, `top0`, `top1`,
 `end`) and `frames` with `t`, `knee_L`, `thigh_L` (thigh axis from vertical-down, so inclination
-is 90 minus it), `trunk`, `pelvic_obliquity` (left hip higher = positive) and `*_xyz` in metres
-(x = the person's left, -y = front, z = up: our axes).
+is 90 minus it), `trunk` (without sign: backward in those who lie, or sit long, on the floor),
+`pelvic_obliquity` (left hip higher = positive) and `*_xyz` in metres (x = the person's left,
+-y = front, z = up: our axes).
 
 python tests/truth_converter.py SOURCE.json[.gz] TARGET.truth.json [RATE_HZ]
 """
@@ -21,6 +22,7 @@ from formcheck.truth import JOINTS, TrueRepetition, Truth, write_truth
 SIDE = {"L": "left", "R": "right", "B": "both"}
 RENAMED = {"star_lunge": "multidirectional_lunge"}
 PARTS = {"multidirectional_lunge": ("forward", "lateral", "rotational")}
+ON_THE_BACK = ("quad_set", "straight_leg_raise", "bridge")
 SINGLE_LEG = ("single_leg_deadlift", "single_leg_squat", "single_leg_stance", "step_down")
 
 
@@ -58,7 +60,7 @@ def truth_from(source: dict, rate_hz: float | None = None) -> Truth:
             for i, rep in enumerate(source["reps"])
         ),
         time_s=column("t"),
-        trunk_inclination_deg=column("trunk"),
+        trunk_inclination_deg=column("trunk") * (-1 if exercise in ON_THE_BACK else 1),
         pelvic_obliquity_deg=column("pelvic_obliquity") * (1 if is_left_stance else -1),
         position_m=position_m,
         **{

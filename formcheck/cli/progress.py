@@ -4,7 +4,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-STAGE_WORDS = {"pose": "finding landmarks", "video": "drawing the video"}
+STAGE_WORDS = {"clips": "clips", "pose": "finding landmarks", "video": "drawing the video"}
 
 
 @contextmanager
