@@ -17,6 +17,7 @@ from formcheck.file_rules import (
     neighbour_faults,
     tables,
     where_supported,
+    word,
 )
 from formcheck.measures import MEASURES, PLANES, is_supported
 from formcheck.programme import FEATURES, FIGURE_JOINTS, REQUIRED_FIGURE_JOINTS, Signal
@@ -36,7 +37,7 @@ def exercise_faults(data: Mapping, catalogue_ids: Sequence[str]) -> tuple[Fault,
 
 
 def _id(data: Mapping) -> Iterator[Fault]:
-    name = data.get("id")
+    name = word(data, "id")
     if isinstance(name, str) and not re.fullmatch(r"[a-z][a-z0-9_]{0,63}", name):
         yield Fault(
             path=("id",),
@@ -48,8 +49,8 @@ def _views(data: Mapping) -> Iterator[Fault]:
     seen = set()
     for n, view in tables(data, "views"):
         at: Path = ("views", n)
-        plane = view.get("plane")
-        if plane in seen:
+        plane = word(view, "plane")
+        if plane is not None and plane in seen:
             yield Fault(
                 path=(*at, "plane"),
                 what=f"the {plane} view is given twice; put its measures into one view",
@@ -62,7 +63,7 @@ def _views(data: Mapping) -> Iterator[Fault]:
 def _least_range(view: Mapping, at: Path) -> Iterator[Fault]:
     least = view.get("least_range")
     value = least.get("value") if isinstance(least, Mapping) else None
-    signal = view.get("driving_signal")
+    signal = word(view, "driving_signal")
     if not is_number(value) or signal not in get_args(Signal):
         return
     unit, top = ("share", 1.5) if signal in HEIGHT_SIGNALS else ("deg", 150.0)
@@ -74,8 +75,8 @@ def _least_range(view: Mapping, at: Path) -> Iterator[Fault]:
 
 
 def _view_measures(view: Mapping, at: Path, data: Mapping) -> Iterator[Fault]:
-    plane, position = view.get("plane"), data.get("position")
-    signal, seen = view.get("driving_signal"), set()
+    plane, position = word(view, "plane"), word(data, "position")
+    signal, seen = word(view, "driving_signal"), set()
     for n, key in enumerate(items(view, "measures")):
         if not isinstance(key, str):
             continue
@@ -106,7 +107,7 @@ def _view_measures(view: Mapping, at: Path, data: Mapping) -> Iterator[Fault]:
 
 def _kind(data: Mapping) -> Iterator[Fault]:
     parts = items(data, "parts")
-    if data.get("kind") == "sequence":
+    if word(data, "kind") == "sequence":
         if len(parts) < 2:
             path = ("parts",) if "parts" in data else ("kind",)
             yield Fault(
@@ -116,7 +117,7 @@ def _kind(data: Mapping) -> Iterator[Fault]:
             )
         elif len(set(map(str, parts))) < len(parts):
             yield Fault(path=("parts",), what="a part is listed twice; name each direction once")
-    elif parts and data.get("kind") in ("repetition", "hold"):
+    elif parts and word(data, "kind") in ("repetition", "hold"):
         yield Fault(
             path=("parts",),
             what='only a sequence has parts; leave them out, or write kind = "sequence"',
@@ -139,12 +140,12 @@ def _bounds_of_exercise(data: Mapping) -> Iterator[Fault]:
 def _look_for(data: Mapping) -> Iterator[Fault]:
     views: dict[object, set[str]] = {}
     for _, view in tables(data, "views"):
-        views.setdefault(view.get("plane"), set()).update(map(str, items(view, "measures")))
+        views.setdefault(word(view, "plane"), set()).update(map(str, items(view, "measures")))
     seen = set()
     for n, look in tables(data, "look_for"):
         at: Path = ("look_for", n)
-        code, plane, feature = look.get("code"), look.get("view"), look.get("feature")
-        if code in seen:
+        code, plane, feature = word(look, "code"), word(look, "view"), word(look, "feature")
+        if code is not None and code in seen:
             yield Fault(path=(*at, "code"), what=f'"{code}" is used twice; give another code')
         seen.add(code)
         if plane in PLANES and plane not in views:
@@ -183,7 +184,7 @@ def _dose(data: Mapping) -> Iterator[Fault]:
     dose = data.get("usual_dose")
     if not isinstance(dose, Mapping):
         return
-    if data.get("kind") == "hold" and dose.get("hold_s") is None:
+    if word(data, "kind") == "hold" and dose.get("hold_s") is None:
         yield Fault(
             path=("usual_dose",), what="a hold needs its time; add hold_s = with the seconds"
         )
@@ -204,8 +205,8 @@ def _figure(data: Mapping) -> Iterator[Fault]:
     figure = data.get("figure")
     if not isinstance(figure, Mapping):
         return
-    planes = {view.get("plane") for _, view in tables(data, "views")}
-    if figure.get("plane") in PLANES and planes and figure["plane"] not in planes:
+    planes = {word(view, "plane") for _, view in tables(data, "views")}
+    if word(figure, "plane") in PLANES and planes and figure["plane"] not in planes:
         yield Fault(
             path=("figure", "plane"),
             what=f"this exercise has no {figure['plane']} view; name one of: "
@@ -233,4 +234,4 @@ def _neighbours(data: Mapping, catalogue_ids: Sequence[str]) -> Iterator[Fault]:
     for side in ("easier", "harder"):
         for n, name in enumerate(items(data, side)):
             if isinstance(name, str):
-                yield from neighbour_faults(name, (side, n), data.get("id"), catalogue_ids)
+                yield from neighbour_faults(name, (side, n), word(data, "id"), catalogue_ids)

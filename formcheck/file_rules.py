@@ -149,9 +149,20 @@ def items(data: Mapping, key: str) -> list:
     return value if isinstance(value, list) else []
 
 
+def word(data: Mapping, key: str) -> str | None:
+    """The text under a key; None when there is none or it is no text."""
+    value = data.get(key)
+    return value if isinstance(value, str) else None
+
+
 def is_number(value: object) -> bool:
     """Whether a value is a finite number; true and false are none."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    return (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and abs(value) < 1e15
+        and isfinite(value)
+    )
 
 
 def is_pair(value: object) -> bool:

@@ -14,6 +14,7 @@ from formcheck.file_rules import (
     measures_of,
     neighbour_faults,
     tables,
+    word,
 )
 from formcheck.measures import PLANES
 
@@ -31,7 +32,7 @@ def prescription_faults(
     for n, line in tables(data, "exercises"):
         at: Path = ("exercises", n)
         faults += _same_line_twice(line, at, n, seen)
-        name = line.get("exercise")
+        name = word(line, "exercise")
         exercise = views_of(name) if isinstance(name, str) else None
         if isinstance(name, str) and exercise is None:
             mend = did_you_mean(name, catalogue_ids) or "formcheck exercises lists them all"
@@ -46,7 +47,7 @@ _DATE_LIKE = re.compile(r"(19|20)\d{2}[-_]?\d{2}[-_]?\d{2}|\d{2}[-_]?\d{2}[-_]?(
 
 
 def _patient(data: Mapping) -> Iterator[Fault]:
-    code = data.get("patient")
+    code = word(data, "patient")
     if isinstance(code, str) and code:
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}", code):
             yield Fault(
@@ -63,7 +64,7 @@ def _patient(data: Mapping) -> Iterator[Fault]:
                 path=("patient",),
                 what="looks like a name; use a code with a number, for instance KN-204",
             )
-    initials = data.get("prescribed_by")
+    initials = word(data, "prescribed_by")
     if (
         isinstance(initials, str)
         and initials
@@ -87,7 +88,7 @@ def _dates(data: Mapping) -> Iterator[Fault]:
 def _same_line_twice(
     line: Mapping, at: Path, n: int, seen: dict[tuple[str, str], int]
 ) -> Iterator[Fault]:
-    name = line.get("exercise")
+    name = word(line, "exercise")
     sides = [s for s in items(line, "sides") if isinstance(s, str)] if "sides" in line else ["both"]
     if len(set(sides)) < len(sides) or ("both" in sides and len(sides) > 1):
         yield Fault(
@@ -114,15 +115,15 @@ def _same_line_twice(
 def _line(
     line: Mapping, at: Path, exercise: Mapping | None, catalogue_ids: Sequence[str]
 ) -> Iterator[Fault]:
-    if exercise is not None and exercise.get("kind") == "hold" and line.get("hold_s") is None:
+    if exercise is not None and word(exercise, "kind") == "hold" and line.get("hold_s") is None:
         yield Fault(path=at, what="a hold needs its time; add hold_s = with the seconds")
     keys = measures_of(exercise) if exercise is not None else None
     for kind in ("targets", "limits"):
         seen = set()
         for n, bound in tables(line, kind):
             path: Path = (*at, kind, n)
-            yield from bound_faults(bound, path, keys, str(line.get("exercise")))
-            measure = bound.get("measure")
+            yield from bound_faults(bound, path, keys, str(word(line, "exercise")))
+            measure = word(bound, "measure")
             if isinstance(measure, str) and measure in seen:
                 yield Fault(
                     path=(*path, "measure"),
@@ -138,19 +139,19 @@ def _line(
     for side in ("easier", "harder"):
         name = line.get(side)
         if isinstance(name, str) and name:
-            yield from neighbour_faults(name, (*at, side), line.get("exercise"), catalogue_ids)
+            yield from neighbour_faults(name, (*at, side), word(line, "exercise"), catalogue_ids)
     yield from _film(line, at, exercise)
 
 
 def _filmed_where_seen(
     line: Mapping, bound: Mapping, path: Path, exercise: Mapping | None
 ) -> Iterator[Fault]:
-    filmed = {film.get("view") for _, film in tables(line, "film")}
-    measure = bound.get("measure")
+    filmed = {word(film, "view") for _, film in tables(line, "film")}
+    measure = word(bound, "measure")
     if exercise is None or not filmed or not isinstance(measure, str):
         return
     seen_from = {
-        str(view.get("plane"))
+        str(word(view, "plane"))
         for _, view in tables(exercise, "views")
         if measure in items(view, "measures")
     }
@@ -163,10 +164,10 @@ def _filmed_where_seen(
 
 
 def _film(line: Mapping, at: Path, exercise: Mapping | None) -> Iterator[Fault]:
-    planes = {view.get("plane") for _, view in tables(exercise or {}, "views")}
+    planes = {word(view, "plane") for _, view in tables(exercise or {}, "views")}
     sets, seen = line.get("sets"), set()
     for n, film in tables(line, "film"):
-        number, view = film.get("set_number"), film.get("view")
+        number, view = film.get("set_number"), word(film, "view")
         if is_number(number) and is_number(sets) and number > sets >= 1:
             yield Fault(
                 path=(*at, "film", n, "set_number"),
@@ -178,9 +179,12 @@ def _film(line: Mapping, at: Path, exercise: Mapping | None) -> Iterator[Fault]:
                 what=f"{line.get('exercise')} has no {view} view; name one of: "
                 + ", ".join(sorted(map(str, planes))),
             )
-        if (number, view) in seen:
-            yield Fault(path=(*at, "film", n), what="the same set and view twice; leave one out")
-        seen.add((number, view))
+        if is_number(number):
+            if (number, view) in seen:
+                yield Fault(
+                    path=(*at, "film", n), what="the same set and view twice; leave one out"
+                )
+            seen.add((number, view))
 
 
 def _as_date(value: object) -> date | None:

@@ -37,11 +37,15 @@ def read_toml(text: str) -> tuple[dict, dict[Path, int]]:
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        place = _PLACE.match(str(error))
+    except RecursionError:
+        raise TomlFault("lists or tables are nested far too deep", 1) from None
+    except ValueError as error:
         last = text.count("\n") + (0 if text.endswith("\n") else 1)
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            raise TomlFault("a number has far too many digits", 1) from None
+        place = _PLACE.match(str(error))
         if place is None:
-            raise TomlFault(str(error), last) from None
+            raise TomlFault(str(error), max(last, 1)) from None
         raise TomlFault(place["what"], int(place["line"] or max(last, 1))) from None
     return data, _Lines(text).found
 

@@ -417,6 +417,50 @@ def test_a_text_put_anywhere_into_a_prescription_never_breaks_the_reader(text, a
     assert all(fault.startswith("p.toml:") for fault in faults)
 
 
+ODD = (
+    "1e400", "inf", "-nan", "true", "[]", "{}", "[[[1]]]", '"x"', '""', "1979-05-27",
+    "1979-05-27T07:32:00Z", "07:32:00", "9" * 400, "-1", "{ a = { b = 1 } }", '["a", 1]',
+    "[{}]", "[1, 2]", '"\\u0000"', "0x10",
+)  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.sampled_from([(parse_prescription, PRESCRIPTION), (parse_exercise, WALL_SIT)]),
+    st.lists(st.tuples(st.integers(0, 200), st.sampled_from(ODD)), min_size=1, max_size=4),
+)
+def test_odd_values_anywhere_are_told_as_faults_and_never_break_the_reader(base, edits):
+    parse, text = base
+    lines = text.splitlines()
+    for at, value in edits:
+        key, is_pair, _ = lines[at % len(lines)].partition(" = ")
+        if is_pair:
+            lines[at % len(lines)] = f"{key} = {value}"
+    faults = ()
+    try:
+        parse("\n".join(lines), "own.toml")
+    except FileError as error:
+        faults = error.faults
+    assert all(fault.startswith("own.toml:") and "; " in fault for fault in faults)
+
+
+@pytest.mark.parametrize("text", ["a = " + "[" * 50_000, "a = " + "9" * 6000])
+def test_what_is_nested_or_written_out_of_all_measure_is_refused(text):
+    assert "is not TOML" in faults_of(parse_exercise, text)[0]
+
+
+FROZEN = Path(__file__).parent / "frozen"
+
+
+def test_files_of_every_released_version_are_read():
+    exercise = parse_exercise((FROZEN / "exercise-1.0.toml").read_text("utf-8"), "e")
+    assert exercise.id == "step_down_low"
+    assert exercise.views[0].least_range.value == 0.05
+    prescription = parse_prescription((FROZEN / "prescription-1.0.toml").read_text("utf-8"), "p")
+    assert prescription.exercises[0].tempo.lowering_s == 3
+    assert str(prescription.surgery_on) == "2025-01-14"
+
+
 def test_windows_line_ends_and_a_byte_order_mark_are_read():
     assert (
         parse_prescription("\ufeff" + PRESCRIPTION.replace("\n", "\r\n"), "p").patient == "KN-204"
