@@ -1,0 +1,388 @@
+"""The main job through the command line: what it writes, and how it meets bad input."""
+
+import csv
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import av
+import pytest
+from make_clips import mirrored, odd_width, rotated, trimmed, uneven_times, write
+
+from formcheck.measures import MEASURES
+
+LITE = ("--pose-model", "lite", "--no-video")
+
+
+def report_of(folder):
+    return json.loads((folder / "report.json").read_text(encoding="utf-8"))
+
+
+def squat(run_formcheck, clip, out, *more):
+    done = run_formcheck("analyze", clip, "--exercise", "squat", "--out", out, *LITE, *more)
+    assert done.returncode == 0, done.stderr
+    return report_of(out)
+
+
+def test_analyze_writes_every_file_and_prints_the_set(squat_results):
+    names = {p.name for p in squat_results.iterdir()}
+    assert names == {
+        "report.json", "reps.csv", "report.html", "annotated.mp4", "track.parquet", "request.json",
+    }  # fmt: skip
+
+
+def test_two_repetitions_are_found_measured_and_judged(squat_results):
+    report = report_of(squat_results)
+    assert report["schema"] == "formcheck.report/1.0"
+    assert report["set"]["n_repetitions"] == report["set"]["n_complete"] == 2
+    assert report["view"]["plane"] == "sagittal"
+    assert report["view"]["near_side"] == "left"
+    for rep, (top0, top1) in zip(report["repetitions"], ((2.8, 3.15), (6.45, 6.8)), strict=True):
+        assert top0 - 0.1 <= rep["turn_s"] <= top1 + 0.1
+        peak = rep["measures"]["knee_flexion_peak_deg"]
+        assert peak["low"] < peak["value"] < peak["high"]
+        assert [c["outcome"] for c in rep["checks"]] == ["met", "kept"]
+
+
+def test_every_repetition_carries_the_measures_its_exercise_lists_and_no_others(squat_results):
+    from formcheck.exercises import load_exercise
+    from formcheck.pipeline import exercise_measures
+
+    listed = list(exercise_measures(load_exercise("squat")))
+    for rep in report_of(squat_results)["repetitions"]:
+        assert list(rep["measures"]) == listed
+        for key, value in rep["measures"].items():
+            assert set(value) in ({"value", "low", "high"}, {"not_measurable"}), key
+
+
+def test_front_view_measures_are_refused_from_the_side_with_words_where_to_stand(squat_results):
+    rep = report_of(squat_results)["repetitions"][0]
+    assert "front" in rep["measures"]["fppa_peak_deg"]["not_measurable"]
+
+
+def test_the_table_has_a_row_a_repetition_with_low_and_high(squat_results):
+    with open(squat_results / "reps.csv", encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    report = report_of(squat_results)
+    assert len(rows) == len(report["repetitions"])
+    for row, rep in zip(rows, report["repetitions"], strict=True):
+        peak = rep["measures"]["knee_flexion_peak_deg"]
+        assert float(row["knee_flexion_peak_deg"]) == peak["value"]
+        assert float(row["knee_flexion_peak_deg_low"]) == peak["low"]
+        assert float(row["knee_flexion_peak_deg_high"]) == peak["high"]
+
+
+def test_the_video_has_the_clips_length_and_frame_times(squat_results, short_squat):
+    def times(path):
+        with av.open(str(path)) as c:
+            stream = c.streams.video[0]
+            assert path == short_squat or stream.codec_context.name == "h264"
+            stamps = [float(f.pts * stream.time_base) for f in c.decode(stream)]
+        return [t - stamps[0] for t in stamps]
+
+    ours, source = times(squat_results / "annotated.mp4"), times(short_squat)
+    assert len(ours) == len(source)
+    assert ours == pytest.approx(source, abs=1e-3)
+
+
+def test_a_second_run_gives_the_same_bytes_but_for_the_time_of_creation(
+    run_formcheck, short_squat, squat_results, tmp_path
+):
+    done = run_formcheck(
+        "analyze", short_squat, "--exercise", "squat", "--side", "left", "--out", tmp_path / "o",
+        *LITE, "--no-cache", "--at-least", "knee_flexion_peak_deg=60",
+        "--at-most", "knee_flexion_peak_deg=200",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    first, second = report_of(squat_results), report_of(tmp_path / "o")
+    first["created_at"] = second["created_at"] = ""
+    assert first == second
+    assert (squat_results / "reps.csv").read_bytes() == (tmp_path / "o/reps.csv").read_bytes()
+    track = "track.parquet"
+    assert (squat_results / track).read_bytes() == (tmp_path / "o" / track).read_bytes()
+
+
+def test_a_result_folder_gives_its_own_report_again(squat_results):
+    from formcheck.report import report_json
+    from formcheck.rerun import reassess
+
+    again = report_json(reassess(squat_results).report)
+    assert again == (squat_results / "report.json").read_text(encoding="utf-8")
+
+
+def test_other_targets_need_no_pose_estimation(run_formcheck, short_squat, squat_results, tmp_path):
+    started = time.perf_counter()
+    report = squat(
+        run_formcheck, short_squat, tmp_path / "o", "--side", "left",
+        "--at-least", "knee_flexion_peak_deg=120",
+    )  # fmt: skip
+    assert time.perf_counter() - started < 8  # looking at the pictures again takes longer
+    outcomes = [c["outcome"] for r in report["repetitions"] for c in r["checks"]]
+    assert outcomes == ["not_met", "not_met"]
+
+
+def test_without_a_target_nothing_is_judged(run_formcheck, short_squat, tmp_path):
+    report = squat(run_formcheck, short_squat, tmp_path / "o")
+    assert all(r["checks"] == [] for r in report["repetitions"])
+    assert report["set"]["n_met"] == 0
+    assert "nothing is judged" in report["set"]["text"]
+
+
+def test_without_a_side_the_near_leg_is_taken_and_the_report_says_so(
+    run_formcheck, short_squat, tmp_path
+):
+    report = squat(run_formcheck, short_squat, tmp_path / "o")
+    assert report["side"] == "left"
+    assert "side_assumed" in {f["code"] for f in report["quality"]["findings"]}
+
+
+def test_the_far_leg_is_refused(run_formcheck, short_squat, tmp_path):
+    report = squat(run_formcheck, short_squat, tmp_path / "o", "--side", "right")
+    assert "wrong_side" in {f["code"] for f in report["quality"]["findings"]}
+    for rep in report["repetitions"]:
+        assert "turned away" in rep["measures"]["knee_flexion_peak_deg"]["not_measurable"]
+
+
+def test_json_goes_to_stdout_and_nothing_else_does(run_formcheck, short_squat, tmp_path):
+    done = run_formcheck(
+        "analyze", short_squat, "--exercise", "squat", *LITE, "--json", cwd=tmp_path
+    )
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["exercise"] == "squat"
+    assert done.stderr == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_mirrored_clip_with_its_flag_is_the_other_leg_with_the_same_angles(
+    run_formcheck, short_squat, squat_results, tmp_path
+):
+    clip = tmp_path / "mirrored.mp4"
+    mirrored(short_squat, clip)
+    as_seen = squat(run_formcheck, clip, tmp_path / "a")
+    confirmed = squat(run_formcheck, clip, tmp_path / "b", "--mirrored")
+    assert as_seen["side"] == "right"
+    assert confirmed["side"] == "left"
+    for rep, straight in zip(
+        confirmed["repetitions"], report_of(squat_results)["repetitions"], strict=True
+    ):
+        a = rep["measures"]["knee_flexion_peak_deg"]["value"]
+        b = straight["measures"]["knee_flexion_peak_deg"]["value"]
+        assert a == pytest.approx(b, abs=6)  # the small bundle reads mirrored pictures a bit off
+
+
+@pytest.mark.parametrize("change", [rotated, odd_width, uneven_times])
+def test_rotated_odd_and_uneven_clips_give_the_same_count(
+    change, run_formcheck, short_squat, squat_results, tmp_path
+):
+    clip = tmp_path / "changed.mp4"
+    change(short_squat, clip)
+    report = squat(run_formcheck, clip, tmp_path / "o")
+    assert report["set"]["n_complete"] == 2
+    assert report["view"]["plane"] == "sagittal"
+    if change is rotated:
+        assert report["clip"]["rotation_deg"] != 0
+        assert report["clip"]["width_px"] > report["clip"]["height_px"]
+    for rep, straight in zip(
+        report["repetitions"], report_of(squat_results)["repetitions"], strict=True
+    ):
+        assert rep["turn_s"] == pytest.approx(straight["turn_s"], abs=0.25)
+
+
+def test_a_clip_that_ends_inside_a_repetition_lists_it_and_does_not_judge_it(
+    run_formcheck, short_squat, tmp_path
+):
+    clip = tmp_path / "cut.mp4"
+    trimmed(short_squat, clip, 0.0, 6.9)
+    report = squat(
+        run_formcheck, clip, tmp_path / "o", "--at-least", "knee_flexion_peak_deg=60"
+    )
+    assert [r["complete"] for r in report["repetitions"]] == [True, False]
+    assert report["repetitions"][1]["checks"][0]["outcome"] == "not_judged"
+    assert report["set"]["dose"]["done"] == 1
+
+
+def test_a_front_view_is_counted_and_its_knee_angles_refused(run_formcheck, samples, tmp_path):
+    clip = tmp_path / "front.mp4"
+    trimmed(samples / "squat_front_inward.mp4", clip, 0.0, 10.0)
+    report = squat(run_formcheck, clip, tmp_path / "o")
+    assert report["view"]["plane"] == "frontal"
+    assert report["set"]["n_complete"] >= 2
+    for rep in report["repetitions"]:
+        reason = rep["measures"]["knee_flexion_peak_deg"]["not_measurable"]
+        assert "camera" in reason
+        assert "side" in reason
+        assert "value" in rep["measures"]["lowering_s"]
+
+
+# -- bad input
+
+
+def bad_call(run_formcheck, *args, code, says):
+    done = run_formcheck("analyze", *args)
+    assert done.returncode == code, (done.returncode, done.stderr)
+    assert says.lower() in done.stderr.lower()
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def make_no_person(path):
+    import numpy as np
+
+    grey = np.full((120, 160, 3), 128, np.uint8)
+    write(path, ((i, i / 30, grey) for i in range(30)))
+
+
+def make_audio_only(path):
+    import numpy as np
+
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("aac", rate=44100)
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 44100), np.float32), "fltp", "mono")
+        frame.rate = 44100
+        for packet in stream.encode(frame):
+            out.mux(packet)
+        for packet in stream.encode(None):
+            out.mux(packet)
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda p: None, "no such file"),
+        (lambda p: p.write_bytes(b""), "empty"),
+        (lambda p: p.write_text("this is a letter, not a video\n" * 40), "video"),
+        (lambda p: p.mkdir(), "folder"),
+        (make_audio_only, "no picture"),
+        (make_no_person, "no person"),
+    ],
+    ids=["missing", "empty", "text", "folder", "audio only", "no person"],
+)
+def test_bad_clips_get_one_line_and_leave_nothing(make, says, run_formcheck, tmp_path):
+    clip = tmp_path / "clip.mp4"
+    make(clip)
+    out = tmp_path / "out"
+    done = run_formcheck("analyze", clip, "--exercise", "squat", "--out", out, *LITE)
+    assert done.returncode == 3, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert done.stderr.startswith("formcheck: ")
+    assert not out.exists() or list(out.iterdir()) == []
+
+
+def test_a_cut_off_file_gets_one_line(run_formcheck, short_squat, tmp_path):
+    clip = tmp_path / "cut.mp4"
+    whole = short_squat.read_bytes()
+    clip.write_bytes(whole[: len(whole) // 3])
+    bad_call(run_formcheck, clip, "--exercise", "squat", *LITE, code=3, says="cut.mp4")
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (("--exercise", "sqat"), "did you mean squat"),
+        (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=deep"), "not a number"),
+        (("--exercise", "squat", "--at-least", "knee_flexion_peak=60"), "knee_flexion_peak_deg"),
+        (("--exercise", "squat", "--at-most", "60"), "KEY=VALUE"),
+        (("--exercise", "squat", "--side", "port"), "left or right"),
+        (("--exercise", "squat", "--pose-model", "huge"), "lite"),
+        (("--exercise", "squat", "--pose-rate", "0"), "above 0"),
+    ],
+)
+def test_bad_arguments_get_a_mend(args, says, run_formcheck, short_squat):
+    bad_call(run_formcheck, short_squat, *args, code=2, says=says)
+
+
+def test_an_output_folder_that_is_a_file_is_refused(
+    run_formcheck, short_squat, squat_results, tmp_path
+):
+    (tmp_path / "out").write_text("in the way")
+    bad_call(
+        run_formcheck, short_squat, "--exercise", "squat", "--out", tmp_path / "out", *LITE,
+        code=5, says="file",
+    )  # fmt: skip
+    assert (tmp_path / "out").read_text() == "in the way"
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs /dev/full's kind of system")
+def test_a_full_disk_leaves_no_half_file(run_formcheck, short_squat, squat_results, tmp_path):
+    # A limit on file size stands for a full disk: writing stops in the middle.
+    out = tmp_path / "out"
+    code = (
+        "import resource, signal, sys; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000));"
+        "from formcheck.cli import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "analyze", str(short_squat), "--exercise", "squat",
+         "--out", str(out), *LITE, "--no-cache"],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 5, done.stderr
+    assert "disk is full" in done.stderr
+    assert "report.json" not in os.listdir(out)
+    assert all(p.stat().st_size < 20000 for p in out.iterdir())
+
+
+def test_a_run_stopped_half_way_leaves_no_half_file(short_squat, tmp_path):
+    out = tmp_path / "out"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "formcheck", "analyze", str(short_squat), "--exercise", "squat",
+         "--out", str(out), "--pose-model", "lite", "--no-cache"],
+        stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    time.sleep(2.0)
+    process.send_signal(signal.SIGINT)
+    _, stderr = process.communicate(timeout=60)
+    if process.returncode != 0:  # it may have been done already on a quick machine
+        assert process.returncode == 130
+        assert "Traceback" not in stderr
+        assert not (out / "report.json").exists()
+
+
+def test_debug_shows_the_traceback(run_formcheck, tmp_path):
+    done = run_formcheck("analyze", tmp_path / "none.mp4", "--exercise", "squat", "--debug")
+    assert "Traceback" in done.stderr
+
+
+def test_help_is_instant_and_names_every_exit_code(run_formcheck):
+    from formcheck.errors import EXIT_CODES
+
+    run_formcheck("--help")
+    started = time.perf_counter()
+    done = run_formcheck("--help")
+    assert time.perf_counter() - started < 1.0  # 0.06 s when the machine is idle
+    text = " ".join(done.stdout.split())
+    for code, meaning in EXIT_CODES:
+        assert f"{code} {meaning}" in text
+
+
+def test_explain_reaches_the_reported_number(run_formcheck, squat_results):
+    rep = report_of(squat_results)["repetitions"][1]
+    peak = rep["measures"]["knee_flexion_peak_deg"]
+    done = run_formcheck(
+        "explain", squat_results, "--rep", "2", "--measure", "knee_flexion_peak_deg"
+    )
+    assert done.returncode == 0, done.stderr
+    line = next(t for t in done.stdout.splitlines() if t.startswith("Value"))
+    assert float(line.split()[1]) == pytest.approx(peak["value"], abs=0.006)
+    assert "shared" in done.stdout
+    assert "own" in done.stdout
+    assert "root sum of squares" in done.stdout
+
+
+def test_every_measure_has_a_definition_and_a_unit():
+    for key, m in MEASURES.items():
+        assert m.definition.endswith("."), key
+        if m.unit in ("deg", "s", "cm", "share"):
+            assert key.endswith(f"_{m.unit}") or key == "n_in_30_s", key
+
+
+def test_the_folder_can_be_written_twice(run_formcheck, short_squat, squat_results, tmp_path):
+    out = tmp_path / "o"
+    shutil.copytree(squat_results, out)
+    squat(run_formcheck, short_squat, out, "--side", "left")
+    assert not (out / "annotated.mp4").exists()  # it would show the earlier run's outcomes
