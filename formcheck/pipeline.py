@@ -45,7 +45,7 @@ from formcheck.records import (
     View,
 )
 from formcheck.remarks import find_remarks
-from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts, find_still
+from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts, find_still, move_limits
 from formcheck.track import TrackSettings, clean
 from formcheck.video import open_video
 from formcheck.working_leg import (
@@ -77,7 +77,8 @@ class Request:
     """What is asked of one clip.
 
     side : the working leg, or None to take the near one. bounds : targets and limits in force,
-    each with its kind. prescribed : the prescription's line, for the dose.
+    each with its kind. prescribed : the prescription's line, for the dose. moved_limits :
+    (place in the list of repetitions, start_s, end_s) of those whose limits a person moved.
     """
 
     clip: Path
@@ -89,6 +90,7 @@ class Request:
     prescription: Prescription | None = None
     prescription_sha256: str | None = None
     context: Context = Context()
+    moved_limits: tuple[tuple[int, float, float], ...] = ()
 
 
 def analyze(
@@ -164,7 +166,7 @@ def assess(
     is_two_leg = request.exercise.working_leg == "both"
     all_series = {
         s: build_series(
-            track, view, s, is_two_leg=is_two_leg, width_share=_width_share(view)
+            track, view, s, is_two_leg=is_two_leg, width_share=width_share(view)
         )
         for s in ("left", "right")
     }
@@ -174,6 +176,11 @@ def assess(
         request.exercise, exercise_view, all_series[measured_side], is_far
     )
     attempts = _attempts(values, unit, driving_view, all_series[measured_side], request, settings)
+    if request.moved_limits:
+        signal = values if driving_view.direction == "rises" else -values
+        attempts = move_limits(
+            attempts, signal, track.time_s, request.moved_limits, settings.repetition
+        )
     if side is None and view.plane == "frontal" and not is_two_leg:
         stance = stance_side(track, view, attempts)
         if stance is not None and request.exercise.working_leg in ("stance", "on_step", "staying"):
@@ -257,7 +264,7 @@ def _seen_directly(raw: RawTrack) -> RawTrack:
     )
 
 
-def _width_share(view: View) -> float:
+def width_share(view: View) -> float:
     """sin(azimuth) for the correction of inclinations, where it was shown to help (decision 9)."""
     if view.plane != "sagittal":
         return 1.0
@@ -424,7 +431,8 @@ def _measure_all(
         side = rep.side if rep.side != "both" else _measured_side(request.side, view)
         s = Setting(
             track=track, series=all_series[side], view=view, attempt=attempt,
-            driving=values, driving_unit=unit, first_phase=request.exercise.first_phase,
+            driving=values, driving_unit=unit,
+            driving_signal=driving_view.driving_signal, first_phase=request.exercise.first_phase,
             standing=resting,
             next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
             frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,

@@ -4,7 +4,7 @@ First rest and movement from a unitless signal (needed before the camera is know
 the driving signal, attempts: from where it leaves its rest level to where it regains it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -121,6 +121,41 @@ def find_attempts(
     if hip_x_share is not None:
         found = [a for a in found if _ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)
+
+
+def move_limits(
+    attempts: tuple[Attempt, ...],
+    values: np.ndarray,
+    time_s: np.ndarray,
+    moved: tuple[tuple[int, float, float], ...],
+    settings: RepetitionSettings = RepetitionSettings(),
+) -> tuple[Attempt, ...]:
+    """The attempts with the limits of some of them moved by a person, their turns found anew.
+
+    values : (n,) rising toward the turn; time_s : (n,) of the grid. moved : (place among the
+    attempts, start_s, end_s); the ends are taken to the nearest samples. Where nothing was
+    measured between the new ends the turn is their middle.
+    """
+    out = list(attempts)
+    for place, start_s, end_s in moved:
+        if not 0 <= place < len(out):
+            continue
+        a = out[place]
+        start, end = (int(np.argmin(np.abs(time_s - t))) for t in (start_s, end_s))
+        end = max(end, min(start + 1, len(values) - 1))
+        piece = np.asarray(values[start : end + 1], float)
+        if np.isfinite(piece).any():
+            extreme, rest = float(np.nanmax(piece)), min(a.rest_before, a.rest_after)
+            level = extreme - settings.turn_share * max(extreme - rest, 0.0)
+            at = start + int(np.nanargmax(piece))
+            turn_from, turn_to = _near_extreme(np.nan_to_num(values, nan=-np.inf), start, end, level, at)
+        else:
+            extreme, turn_from = a.extreme, (start + end) // 2
+            turn_to = turn_from
+        out[place] = replace(
+            a, start=start, turn_from=turn_from, turn_to=turn_to, end=end, extreme=extreme
+        )
+    return tuple(out)
 
 
 def _bridge(mask: np.ndarray, most: int) -> np.ndarray:
