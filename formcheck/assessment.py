@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from formcheck.anatomy import Side
-from formcheck.camera import why_not_in_view
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise, PrescribedExercise, Prescription
 from formcheck.records import (
@@ -279,8 +278,3 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings, plane)
     if not outcomes:
         parts.append("nobody set a target, so nothing is judged")
     return "; ".join(parts) + "."
-
-
-def unsupported_bounds(bounds: Sequence[BoundOfKind], plane: str) -> tuple[str, ...]:
-    """Measures with a bound that this view cannot give."""
-    return tuple(b.measure for _, b in bounds if why_not_in_view(b.measure, plane))

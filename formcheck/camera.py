@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, SIDES, Side
-from formcheck.measures import MEASURES
+from formcheck.measures import MEASURES, is_supported
 from formcheck.records import Track, View
 
 SHOULDER_TO_ANKLE_SHARE = 0.779
@@ -192,12 +192,12 @@ WHERE_TO_PUT_THE_CAMERA = {
 """Advice in words for each plane."""
 
 
-def why_not_in_view(key: str, plane: str) -> str | None:
+def why_not_in_view(key: str, plane: str, position: str = "standing") -> str | None:
     """Why a camera in this plane cannot give the measure, or None when it can."""
-    views = MEASURES[key].views
-    if plane in views:
+    if is_supported(key, plane, position):
         return None
-    wanted = "sagittal" if "sagittal" in views else "frontal"
+    views = [p for p in ("sagittal", "frontal") if is_supported(key, p, position)]
+    wanted = views[0] if views else "oblique"
     seen_from = {
         "sagittal": "the side",
         "frontal": "the front or back",

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK
-from formcheck.camera import off_side_deg, why_not_in_view
-from formcheck.kinematics import Series
+from formcheck.camera import mid, off_side_deg, why_not_in_view
+from formcheck.kinematics import Series, long_length_px
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound
 from formcheck.records import Measured, NotMeasurable, Part, Track, Value, View
 from formcheck.repetitions import Attempt, RepetitionSettings, find_plateau, longest_and_total_s
 from formcheck.uncertainty import (
     azimuth_part,
+    front_leak_part,
     measured,
     model_parts,
     near_straight_part,
@@ -53,7 +54,9 @@ class Setting:
     attempt: Attempt
     driving: np.ndarray
     driving_unit: str
+    driving_signal: str
     first_phase: str
+    position: str
     standing: np.ndarray
     """Where the person rests between attempts, bool (n,)."""
     next_start: int | None
@@ -88,7 +91,7 @@ def measure(key: str, s: Setting) -> Value:
 
     Raises KeyError for a key that is not in the vocabulary.
     """
-    reason = why_not_in_view(key, s.view.plane)
+    reason = why_not_in_view(key, s.view.plane, s.position)
     if reason:
         return NotMeasurable(key=key, reason=reason)
     if key in ("knee_over_toe_cm", "leg_elevation_peak_cm") and s.stature_cm is None:
@@ -196,6 +199,8 @@ def _turn(key: str, s: Setting):
     if not np.isfinite(value):
         return HIDDEN
     parts = list(model_parts(quantity))
+    if quantity in ("fppa", "knee_medial_to_foot"):
+        parts.append(_front_leak(quantity, s, s.attempt.turn))
     if MEASURES[key].unit == "deg":
         parts.append(_jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
@@ -236,15 +241,41 @@ def _fppa_peak(key: str, s: Setting):
         return HIDDEN
     at = int(np.nanargmax(piece))
     jitter = _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
+    leak = _front_leak("fppa", s, s.attempt.start + at)
     if key == "fppa_change_deg":
         start = _before(s, s.series.fppa_deg)
         if not np.isfinite(start):
             return HIDDEN
-        parts = [*model_parts("fppa", is_change=True), jitter]
+        parts = [*model_parts("fppa", is_change=True), jitter, leak]
         return measured(key, float(piece[at]) - start, parts, _time_s(s, s.attempt.start + at))
     return measured(
-        key, float(piece[at]), [*model_parts("fppa"), jitter], _time_s(s, s.attempt.start + at)
-    )
+        key, float(piece[at]), [*model_parts("fppa"), jitter, leak],
+        _time_s(s, s.attempt.start + at),
+    )  # fmt: skip
+
+
+def _front_leak(quantity: str, s: Setting, at: int) -> Part:
+    """How far a knee that goes forward seems to go sideways, the camera being off the front.
+
+    How far it goes forward shows in how much thigh and shank are foreshortened. Only the place
+    found for the camera counts: how well a camera is put straight ahead is within the published
+    between-day error of the projection angle already.
+    """
+    points = [s.track.image_px[at, LANDMARK[s.series.side, j]] for j in ("hip", "knee", "ankle")]
+    leak_rad, leak_share = 0.0, 0.0
+    for a, b, full_px in zip(points, points[1:], (s.series.thigh_px, s.series.shank_px)):
+        seen_px = float(np.linalg.norm(b - a))
+        if not (np.isfinite(seen_px) and full_px > 0):
+            continue
+        ahead_px = np.sqrt(max(full_px**2 - seen_px**2, 0.0))
+        leak_share = ahead_px * _off_front_share(s) / full_px
+        leak_rad += np.arctan2(ahead_px * _off_front_share(s), max(seen_px, 1.0))
+    return front_leak_part(float(np.degrees(leak_rad)) if quantity == "fppa" else leak_share)
+
+
+def _off_front_share(s: Setting) -> float:
+    """Share of a forward distance that the camera sees as a sideways one."""
+    return float(np.sin(np.radians(90 - off_side_deg(s.view.azimuth_deg))))
 
 
 def _separation(key: str, s: Setting):
@@ -265,17 +296,24 @@ def _obliquity(key: str, s: Setting):
 
 
 def _lateral_trunk(key: str, s: Setting):
+    trunk = mid(s.track, "shoulder") - mid(s.track, "hip")
+    full_px = long_length_px(mid(s.track, "hip"), mid(s.track, "shoulder"))
+    seen_px = np.linalg.norm(trunk, axis=1)
+    ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * _off_front_share(s)
+    leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
     return _largest_in_size(
-        key, s, s.series.trunk_lateral_inclination_deg, "trunk_lateral_inclination", 0.0
+        key, s, s.series.trunk_lateral_inclination_deg, "trunk_lateral_inclination", 0.0, leak_deg
     )
 
 
-def _largest_in_size(key, s: Setting, values, quantity, zero):
+def _largest_in_size(key, s: Setting, values, quantity, zero, leak_deg=None):
     piece = _stretch(s, values) - zero
     if not _seen_enough(s, piece):
         return HIDDEN
     at = int(np.nanargmax(np.abs(piece)))
-    parts = model_parts(quantity, is_change=zero != 0.0)
+    parts = list(model_parts(quantity, is_change=zero != 0.0))
+    if leak_deg is not None:
+        parts.append(front_leak_part(float(np.nan_to_num(leak_deg[s.attempt.start + at]))))
     return measured(key, float(piece[at]), parts, _time_s(s, s.attempt.start + at))
 
 
@@ -287,7 +325,9 @@ def _hip_drop(key: str, s: Setting):
 
 
 def _elevation(key: str, s: Setting):
-    values = s.series.leg_elevation_deg
+    # In side lying the leg rises in the plane that a camera before the body sees.
+    is_side_lying = s.position == "side_lying"
+    values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
     if key == "leg_elevation_peak_cm":
         values = s.series.heel_rise_px * (s.stature_cm / s.view.person_height_px)
     piece, rest = _stretch(s, values), _before(s, values)
@@ -320,6 +360,22 @@ def _heel(key: str, s: Setting):
     )
 
 
+def _quantity(s: Setting) -> str:
+    """The driving signal's quantity in the error model."""
+    return {"leg_abduction": "leg_elevation"}.get(s.driving_signal, s.driving_signal)
+
+
+def _driving_parts(s: Setting, value: float) -> list[Part]:
+    """Parts of an absolute driving angle."""
+    if s.driving_signal == "knee_flexion":
+        return _knee_parts(s, value)
+    return [
+        *model_parts(_quantity(s)),
+        azimuth_part(_plane_loss_deg(s, min(abs(value), abs(90 - abs(value))))),
+        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px),
+    ]
+
+
 def _band_limits(bound: Bound) -> tuple[float, float]:
     low = -np.inf if bound.at_least is None else bound.at_least
     high = np.inf if bound.at_most is None else bound.at_most
@@ -345,10 +401,10 @@ def _plateau(key: str, s: Setting):
     if key == "plateau_hold_s":
         return measured(key, held_s, _hold_parts(s), at_s)
     if key == "plateau_level_deg":
-        return measured(key, plateau.level, _knee_parts(s, plateau.level), at_s)
+        return measured(key, plateau.level, _driving_parts(s, plateau.level), at_s)
     drift = plateau.drift_per_s * 60
     # Standard error of a slope over `held_s` from own noise at either end.
-    own = model_parts("knee_flexion", is_change=True)[0].standard * 60 / max(held_s, 0.5) / 2
+    own = model_parts(_quantity(s), is_change=True)[0].standard * 60 / max(held_s, 0.5) / 2
     part = Part(
         name="pose model within the hold", standard=own, kind="own",
         source="own noise over the hold's length",
@@ -365,7 +421,7 @@ def _in_band(key: str, s: Setting):
     longest, total = longest_and_total_s(inside, s.series.grid_hz)
     value = longest if key == "hold_in_band_s" else total
     # Where the level lies near the band's edge the angle's own doubt is a doubt about time.
-    doubt = model_parts("knee_flexion")[0].standard
+    doubt = model_parts(_quantity(s))[0].standard
     wide = (piece >= low - doubt) & (piece <= high + doubt)
     narrow = (piece >= low + doubt) & (piece <= high - doubt)
     most = longest_and_total_s(np.nan_to_num(wide).astype(bool), s.series.grid_hz)
@@ -387,7 +443,9 @@ def _tempo(key: str, s: Setting):
     last = _time_s(s, a.end) - _time_s(s, a.turn_to)
     lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
     value = {"lowering_s": lowering, "pause_s": pause, "raising_s": raising}[key]
-    return measured(key, value, [*model_parts("time"), time_part(s.frame_s)])
+    # Both ends of a pause move when a peak is rounded off or a landmark wanders at the turn.
+    quantity = "pause_time" if key == "pause_s" else "time"
+    return measured(key, value, [*model_parts(quantity), time_part(s.frame_s)])
 
 
 def _rest(key: str, s: Setting):
@@ -404,15 +462,32 @@ def _range(key: str, s: Setting):
     piece = _stretch(s, s.driving)
     if not _seen_enough(s, piece):
         return HIDDEN
-    value = float(np.nanmax(piece) - np.nanmin(piece))
-    quantity = "knee_flexion" if wanted == "deg" else "hip_drop"
-    if wanted == "deg":
-        off = off_side_deg(s.view.azimuth_deg)
-        loss = value - projected_flexion_deg(min(value, 175.0), off)
-        parts = [*model_parts(quantity, is_change=True), near_straight_part(0), azimuth_part(loss)]
-    else:
-        parts = list(model_parts(quantity))
+    largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
+    value = largest - least
+    if wanted == "share":
+        return measured(key, value, model_parts("hip_drop"))
+    if s.driving_signal != "knee_flexion":
+        return measured(key, value, _change_parts(s, value))
+    # Not a change about one posture: landmarks sit differently at a bent and a straight knee,
+    # so what is shared through the clip does not cancel between the two ends of a range.
+    loss = value - projected_flexion_deg(min(value, 175.0), off_side_deg(s.view.azimuth_deg))
+    shared = [p for p in model_parts("knee_flexion") if p.kind == "shared"]
+    parts = [
+        *shared,
+        *model_parts("knee_flexion", is_change=True),
+        near_straight_part(least),
+        azimuth_part(loss),
+        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+    ]
     return measured(key, value, parts)
+
+
+def _change_parts(s: Setting, value: float) -> list[Part]:
+    return [
+        *model_parts(_quantity(s), is_change=True),
+        azimuth_part(_plane_loss_deg(s, value) * 0.5),
+        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px),
+    ]
 
 
 def _of_the_set(key: str, s: Setting):

@@ -16,9 +16,19 @@ import numpy as np
 from formcheck import __version__, storage
 from formcheck.anatomy import MIRROR, Side, other_side
 from formcheck.assessment import assess_set, check_bound, drop_targets_beyond_limits
-from formcheck.camera import CameraSettings, find_view, off_side_deg, why_not_in_view
+from formcheck.camera import CameraSettings, find_view, why_not_in_view
+from formcheck.driving import (
+    attempts_in,
+    drive,
+    is_of_signal,
+    measured_side,
+    parts_of,
+    repetitions_of,
+    view_for,
+    width_share,
+)
 from formcheck.errors import ClipError
-from formcheck.kinematics import SIGNALS, Series, build_series, driving_values
+from formcheck.kinematics import SIGNALS, build_series
 from formcheck.measurement import MeasurementSettings, Setting, measure
 from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
 from formcheck.programme import (
@@ -27,7 +37,6 @@ from formcheck.programme import (
     ExerciseView,
     PrescribedExercise,
     Prescription,
-    SourcedNumber,
 )
 from formcheck.quality import QualitySettings, clip_findings, hidden_samples
 from formcheck.records import (
@@ -37,25 +46,16 @@ from formcheck.records import (
     Finding,
     NotMeasurable,
     RawTrack,
-    Repetition,
     Report,
     Trace,
-    Track,
     Value,
     View,
 )
 from formcheck.remarks import find_remarks
-from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts, find_still, move_limits
+from formcheck.repetitions import RepetitionSettings, find_still, move_limits
 from formcheck.track import TrackSettings, clean
 from formcheck.video import open_video
-from formcheck.working_leg import (
-    nearest_part,
-    number_sequences,
-    pelvis_turn_deg,
-    stance_side,
-    step_direction_deg,
-    working_side_of,
-)
+from formcheck.working_leg import stance_side, working_side_of
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -89,7 +89,7 @@ class Request:
     prescribed: PrescribedExercise | None = None
     prescription: Prescription | None = None
     prescription_sha256: str | None = None
-    context: Context = Context()
+    context: Context = field(default_factory=Context)
     moved_limits: tuple[tuple[int, float, float], ...] = ()
 
 
@@ -165,17 +165,17 @@ def assess(
     exercise_view = view_for(request.exercise, view)
     is_two_leg = request.exercise.working_leg == "both"
     all_series = {
-        s: build_series(
-            track, view, s, is_two_leg=is_two_leg, width_share=width_share(view)
-        )
+        s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
         for s in ("left", "right")
     }
-    measured_side = _measured_side(side, view)
-    is_far = view.plane == "sagittal" and measured_side != view.near_side
-    driving_view, values, unit = _driving(
-        request.exercise, exercise_view, all_series[measured_side], is_far
+    leg = measured_side(side, view)
+    is_far = view.plane == "sagittal" and leg != view.near_side
+    driving_view, values, unit = drive(
+        request.exercise, exercise_view, all_series[_driving_leg(exercise_view, leg)], is_far
     )
-    attempts = _attempts(values, unit, driving_view, all_series[measured_side], request, settings)
+    attempts = attempts_in(
+        values, driving_view, all_series[leg], request.exercise, settings.repetition
+    )
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(
@@ -184,13 +184,14 @@ def assess(
     if side is None and view.plane == "frontal" and not is_two_leg:
         stance = stance_side(track, view, attempts)
         if stance is not None and request.exercise.working_leg in ("stance", "on_step", "staying"):
-            measured_side = stance
+            leg = stance
     sides = [
-        side or working_side_of(a, track, view, request.exercise.working_leg, measured_side)
-        for a in attempts
+        side or working_side_of(a, track, view, request.exercise.working_leg, leg) for a in attempts
     ]
-    parts = _parts(attempts, sides, track, view, request.exercise)
-    repetitions = _repetitions(attempts, sides, parts, track, request.exercise, is_two_leg, side)
+    parts = parts_of(attempts, sides, track, view, request.exercise)
+    repetitions = repetitions_of(
+        attempts, sides, parts, track, request.exercise, is_two_leg and side is None
+    )
     bounds = drop_targets_beyond_limits(request.bounds)
     assessed = _measure_all(
         repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
@@ -213,8 +214,11 @@ def assess(
         dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
         plane=view.plane, involved=_involved(request),
     )  # fmt: skip
-    reported_side = "both" if is_two_leg and request.side is None and view.plane != "sagittal" \
-        else _reported_side(sides, side, measured_side)
+    reported_side = (
+        "both"
+        if is_two_leg and request.side is None and view.plane != "sagittal"
+        else _reported_side(sides, side, leg)
+    )
     _, _, label = SIGNALS[driving_view.driving_signal]
     report = Report(
         created_at=created_at,
@@ -264,13 +268,6 @@ def _seen_directly(raw: RawTrack) -> RawTrack:
     )
 
 
-def width_share(view: View) -> float:
-    """sin(azimuth) for the correction of inclinations, where it was shown to help (decision 9)."""
-    if view.plane != "sagittal":
-        return 1.0
-    return float(np.cos(np.radians(min(off_side_deg(view.azimuth_deg), 40.0))))
-
-
 def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
     """(the working leg or None for the attempt's own, findings about it)."""
     near = view.near_side if view.plane == "sagittal" else None
@@ -293,117 +290,22 @@ def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Find
     return request.side, []
 
 
-def _measured_side(side: Side | None, view: View) -> Side:
-    return side or view.near_side or "left"
-
-
 def _involved(request: Request) -> Side:
     """The leg that the prescription names as involved; the left where it names none."""
     named = request.prescription.involved_side if request.prescription else "none"
     return named if named in ("left", "right") else "left"
 
 
-def _reported_side(sides, side, measured_side):
+def _driving_leg(exercise_view: ExerciseView, leg: Side) -> Side:
+    """The leg whose signal drives: the working one, or in a stance hold the free one."""
+    return leg if exercise_view.driving_leg == "working" else other_side(leg)
+
+
+def _reported_side(sides, side, leg):
     if side is not None:
         return side
     seen = set(sides)
-    return seen.pop() if len(seen) == 1 else "both" if seen else measured_side
-
-
-COUNTING_LEAST_SHARE = 0.06
-"""Least fall of the hips, share of leg length, where an exercise names no signal for the view
-(sample clips, decision 4)."""
-
-
-def view_for(exercise: Exercise, view: View) -> ExerciseView:
-    """How the exercise is driven in the plane that the camera saw.
-
-    Where the exercise does not list that plane, repetitions are still counted and timed from
-    hip height, and its measures are reported as not measurable.
-    """
-    for v in exercise.views:
-        if v.plane == view.plane:
-            return v
-    return ExerciseView(
-        plane="oblique",
-        driving_signal="hip_height",
-        direction="falls" if exercise.first_phase == "lowering" else "rises",
-        least_range=SourcedNumber(
-            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
-        ),
-        measures=("lowering_s", "pause_s", "raising_s", "rest_s"),
-    )
-
-
-LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
-"""Driving signals that are read off the working leg."""
-
-
-def _driving(exercise: Exercise, exercise_view: ExerciseView, series: Series, is_far: bool):
-    """(view in force, driving values, unit); upright, hip height where the own signal is unseen."""
-    values, unit, _ = driving_values(series, exercise_view.driving_signal)
-    if is_far and exercise_view.driving_signal in LEG_SIGNALS:
-        values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
-    is_upright = exercise.position in ("standing", "sitting")
-    if np.isfinite(values).mean() >= 0.3 or not is_upright:
-        return exercise_view, values, unit
-    fallback = replace(
-        exercise_view,
-        driving_signal="hip_height",
-        direction="falls",
-        least_range=SourcedNumber(
-            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
-        ),
-    )
-    values, unit, _ = driving_values(series, "hip_height")
-    return fallback, values, unit
-
-
-def _attempts(values, unit, driving_view, series, request, settings) -> tuple[Attempt, ...]:
-    sign = 1.0 if driving_view.direction == "rises" else -1.0
-    return find_attempts(
-        sign * values,
-        series.grid_hz,
-        driving_view.least_range.value,
-        hip_x_share=series.hip_x_share,
-        is_hold=request.exercise.kind == "hold",
-        settings=settings.repetition,
-    )
-
-
-def _parts(attempts, sides, track, view, exercise) -> list[str | None]:
-    if exercise.kind != "sequence":
-        return [None] * len(attempts)
-    return [
-        nearest_part(
-            step_direction_deg(a, track, view, s),
-            pelvis_turn_deg(a, track, view.azimuth_deg),
-            exercise.parts,
-        )
-        for a, s in zip(attempts, sides)
-    ]
-
-
-def _repetitions(attempts, sides, parts, track, exercise, is_two_leg, side) -> list[Repetition]:
-    if exercise.kind == "sequence":
-        numbers = number_sequences(parts, exercise.parts)
-    else:
-        numbers = list(range(1, len(attempts) + 1))
-    t = track.time_s
-    return [
-        Repetition(
-            number=number,
-            part=part,
-            side="both" if is_two_leg and side is None else s,
-            start_s=float(t[a.start]),
-            turn_s=float(t[a.turn]),
-            end_s=float(t[a.end]),
-            turn_from_s=float(t[a.turn_from]),
-            turn_to_s=float(t[a.turn_to]),
-            is_complete=a.is_complete,
-        )
-        for a, s, part, number in zip(attempts, sides, parts, numbers)
-    ]
+    return seen.pop() if len(seen) == 1 else "both" if seen else leg
 
 
 def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
@@ -423,16 +325,17 @@ def _measure_all(
     keys = exercise_measures(request.exercise)
     keys += tuple(b.measure for _, b in bounds if b.measure not in keys)
     band = next(
-        (b for kind, b in bounds if kind == "target" and _is_of_signal(b, driving_view)), None
+        (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
     )
     done: list[AssessedRepetition] = []
     settings_of: list[Setting] = []
-    for k, (rep, attempt) in enumerate(zip(repetitions, attempts)):
-        side = rep.side if rep.side != "both" else _measured_side(request.side, view)
+    for k, (rep, attempt) in enumerate(zip(repetitions, attempts, strict=True)):
+        side = rep.side if rep.side != "both" else measured_side(request.side, view)
         s = Setting(
             track=track, series=all_series[side], view=view, attempt=attempt,
             driving=values, driving_unit=unit,
             driving_signal=driving_view.driving_signal, first_phase=request.exercise.first_phase,
+            position=request.exercise.position,
             standing=resting,
             next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
             frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
@@ -453,16 +356,6 @@ def _measure_all(
             AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
         )
     return tuple(done)
-
-
-def _is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:
-    """Whether a bound speaks of the driving signal itself, so that it makes a hold's band."""
-    return bound.measure in {
-        "knee_flexion": ("plateau_level_deg", "knee_flexion_peak_deg", "knee_flexion_least_deg"),
-        "trunk_thigh": ("plateau_level_deg", "trunk_thigh_deg"),
-        "leg_elevation": ("plateau_level_deg", "leg_elevation_peak_deg"),
-        "trunk_inclination": ("plateau_level_deg", "trunk_inclination_deg"),
-    }.get(driving_view.driving_signal, ())
 
 
 def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:

@@ -1,0 +1,158 @@
+"""What drives the exercise in this view: the signal, the attempts in it, the repetitions.
+
+From the exercise file's view to numbered repetitions with their side and, in a sequence, their
+part. Pure.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from formcheck.anatomy import Side
+from formcheck.camera import off_side_deg
+from formcheck.kinematics import Series, driving_values
+from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
+from formcheck.records import Repetition, Track, View
+from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts
+from formcheck.working_leg import (
+    nearest_part,
+    number_sequences,
+    pelvis_turn_deg,
+    step_direction_deg,
+)
+
+
+def measured_side(side: Side | None, view: View) -> Side:
+    return side or view.near_side or "left"
+
+
+def width_share(view: View) -> float:
+    """sin(azimuth) for the correction of inclinations, where it was shown to help (decision 9)."""
+    if view.plane != "sagittal":
+        return 1.0
+    return float(np.cos(np.radians(min(off_side_deg(view.azimuth_deg), 40.0))))
+
+
+COUNTING_LEAST_SHARE = 0.06
+"""Least fall of the hips, share of leg length, where an exercise names no signal for the view
+(sample clips, decision 4)."""
+
+
+def view_for(exercise: Exercise, view: View) -> ExerciseView:
+    """How the exercise is driven in the plane that the camera saw.
+
+    Where the exercise does not list that plane, repetitions are still counted and timed from
+    hip height, and its measures are reported as not measurable.
+    """
+    for v in exercise.views:
+        if v.plane == view.plane:
+            return v
+    return ExerciseView(
+        plane="oblique",
+        driving_signal="hip_height",
+        direction="falls" if exercise.first_phase == "lowering" else "rises",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+        measures=("lowering_s", "pause_s", "raising_s", "rest_s"),
+    )
+
+
+LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
+"""Driving signals that are read off the working leg."""
+
+
+def drive(exercise: Exercise, exercise_view: ExerciseView, series: Series, is_far: bool):
+    """(view in force, driving values, unit); upright, hip height where the own signal is unseen."""
+    values, unit, _ = driving_values(series, exercise_view.driving_signal)
+    if is_far and exercise_view.driving_signal in LEG_SIGNALS:
+        values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
+    is_upright = exercise.position in ("standing", "sitting")
+    if np.isfinite(values).mean() >= 0.3 or not is_upright:
+        return exercise_view, values, unit
+    fallback = replace(
+        exercise_view,
+        driving_signal="hip_height",
+        direction="falls",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+    )
+    values, unit, _ = driving_values(series, "hip_height")
+    return fallback, values, unit
+
+
+def attempts_in(
+    values: np.ndarray,
+    driving_view: ExerciseView,
+    series: Series,
+    exercise: Exercise,
+    settings: RepetitionSettings,
+) -> tuple[Attempt, ...]:
+    """The attempts of the exercise in its driving signal."""
+    sign = 1.0 if driving_view.direction == "rises" else -1.0
+    return find_attempts(
+        sign * values,
+        series.grid_hz,
+        driving_view.least_range.value,
+        hip_x_share=series.hip_x_share,
+        is_hold=exercise.kind == "hold",
+        settings=settings,
+    )
+
+
+def parts_of(
+    attempts: Sequence[Attempt], sides: Sequence[Side], track: Track, view: View, exercise: Exercise
+) -> list[str | None]:
+    """The direction of each attempt in a sequence exercise; None in any other."""
+    if exercise.kind != "sequence":
+        return [None] * len(attempts)
+    return [
+        nearest_part(
+            step_direction_deg(a, track, view, s),
+            pelvis_turn_deg(a, track, view.azimuth_deg),
+            exercise.parts,
+        )
+        for a, s in zip(attempts, sides, strict=True)
+    ]
+
+
+def repetitions_of(
+    attempts: Sequence[Attempt],
+    sides: Sequence[Side],
+    parts: Sequence[str | None],
+    track: Track,
+    exercise: Exercise,
+    is_of_both: bool,
+) -> list[Repetition]:
+    """The attempts as numbered repetitions; is_of_both : no one leg of a two-leg exercise."""
+    if exercise.kind == "sequence":
+        numbers = number_sequences(parts, exercise.parts)
+    else:
+        numbers = list(range(1, len(attempts) + 1))
+    t = track.time_s
+    return [
+        Repetition(
+            number=number,
+            part=part,
+            side="both" if is_of_both else s,
+            start_s=float(t[a.start]),
+            turn_s=float(t[a.turn]),
+            end_s=float(t[a.end]),
+            turn_from_s=float(t[a.turn_from]),
+            turn_to_s=float(t[a.turn_to]),
+            is_complete=a.is_complete,
+        )
+        for a, s, part, number in zip(attempts, sides, parts, numbers, strict=True)
+    ]
+
+
+def is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:
+    """Whether a bound speaks of the driving signal itself, so that it makes a hold's band."""
+    return bound.measure in {
+        "knee_flexion": ("plateau_level_deg", "knee_flexion_peak_deg", "knee_flexion_least_deg"),
+        "trunk_thigh": ("plateau_level_deg", "trunk_thigh_deg"),
+        "leg_elevation": ("plateau_level_deg", "leg_elevation_peak_deg"),
+        "trunk_inclination": ("plateau_level_deg", "trunk_inclination_deg"),
+    }.get(driving_view.driving_signal, ())
