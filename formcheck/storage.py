@@ -108,7 +108,7 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
             os.replace(beside, path)
         except OSError as error:
             raise output_error(error, path) from error
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     finally:
         os.close(handle)
         with contextlib.suppress(OSError):
@@ -149,13 +149,31 @@ def _remove_leftovers(path: Path) -> None:
                     os.close(handle)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Puts a folder's names on the disk, where the file system can."""
     with contextlib.suppress(OSError):  # not every file system can
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def write_table(path: Path, columns: Sequence[tuple[str, type, Sequence]]) -> None:
+    """Writes columns (name, str, float, int or bool, values or None) as Parquet, atomically.
+
+    The same columns give the same bytes under one version of the Parquet library. Raises
+    OutputError.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    kinds = {str: pa.string(), float: pa.float64(), int: pa.int64(), bool: pa.bool_()}
+    table = pa.table({name: pa.array(values, kinds[kind]) for name, kind, values in columns})
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink, compression="zstd", row_group_size=2**20)
+    with write_atomically(path) as beside:
+        beside.write_bytes(sink.getvalue().to_pybytes())
 
 
 _STATISTICS = (

@@ -1,0 +1,117 @@
+"""The output folder of a batch: who may write there, and the log of what happened."""
+
+import contextlib
+import datetime
+import json
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from formcheck import storage
+from formcheck.batch.clips import DESCRIPTION_NAME, WORK_NAME, readable
+from formcheck.batch.one_clip import clear_parts, parts_folder
+from formcheck.errors import BusyError, UsageError
+
+try:
+    import fcntl
+except ImportError:  # no such locks on this system: two runs must be kept apart by hand
+    fcntl = None
+
+LOG_NAME = "log.jsonl"
+
+
+def refuse_unfit(folder: Path, out: Path) -> None:
+    """Raises UsageError when the output would overwrite what is not a batch's own."""
+    if os.path.realpath(folder) == os.path.realpath(out):
+        raise UsageError(f"{out}: is the folder of the clips; choose another one for the results")
+    if (out / DESCRIPTION_NAME).exists() and not (out / WORK_NAME).is_dir():
+        raise UsageError(
+            f"{out}: holds a {DESCRIPTION_NAME} that no batch wrote and this run would overwrite; "
+            "choose another folder for the results"
+        )
+
+
+@contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Holds the output folder for this run alone, and clears what a killed run left there.
+
+    The lock is the system's: it ends with the process that holds it, however that ends.
+
+    Raises
+    ------
+    BusyError
+        Another run holds it.
+    OutputError
+        The folder cannot be made or written to.
+    """
+    storage.make_folder(out / WORK_NAME)
+    path = out / WORK_NAME / "lock"
+    try:
+        handle = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        raise storage.output_error(error, path) from error
+    try:
+        if fcntl:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                holder = os.pread(handle, 500, 0).decode("utf-8", "replace").strip()
+                raise BusyError(
+                    f"{out}: another run is writing there{f' ({holder})' if holder else ''}; wait "
+                    "for it or choose another folder"
+                ) from None
+            except OSError:
+                pass  # some network file systems know no locks
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}".encode(), 0)
+        clear_parts(out)
+        storage.make_folder(parts_folder(out))
+        yield
+    finally:
+        os.close(handle)
+
+
+def has_room(out: Path) -> bool:
+    """Whether the output folder still takes a file, to tell a full disk from a bad clip."""
+    probe = out / WORK_NAME / "probe"
+    try:
+        with probe.open("wb") as file:
+            file.write(bytes(4_000_000))
+            os.fsync(file.fileno())
+    except OSError:
+        return False
+    finally:
+        with contextlib.suppress(OSError):
+            probe.unlink(missing_ok=True)
+    return True
+
+
+class Log:
+    """Appends to the run's log: one JSON object a line, each with `at` and `event`."""
+
+    def __init__(self, out: Path):
+        path = out / LOG_NAME
+        try:
+            self._handle = os.open(path, os.O_CREAT | os.O_RDWR | os.O_APPEND | os.O_CLOEXEC, 0o666)
+            size = os.fstat(self._handle).st_size
+            if size and os.pread(self._handle, 1, size - 1) != b"\n":
+                os.write(self._handle, b"\n")  # a killed run may have left half a line
+        except OSError as error:
+            raise storage.output_error(error, path) from error
+
+    def __enter__(self) -> "Log":
+        return self
+
+    def __exit__(self, *_exception) -> None:
+        os.close(self._handle)
+
+    def write(self, event: str, **facts: object) -> None:
+        at = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+        if "file" in facts:
+            facts["file"] = readable(facts["file"])
+        line = json.dumps({"at": at, "event": event, **facts}, ensure_ascii=True)
+        # A full disk must not stop a run for its log's sake.
+        with contextlib.suppress(OSError):
+            os.write(self._handle, line.encode() + b"\n")

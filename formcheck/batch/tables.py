@@ -1,0 +1,198 @@
+"""The tables of a batch: a row a clip, and a row a repetition of all the clips.
+
+Rows stand in the order of the clips' files and hold nothing that differs between two runs on
+the same clips: no times of day, no durations of the work.
+"""
+
+import csv
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from formcheck import storage
+from formcheck.batch.clips import DESCRIPTION_NAME, BatchClip, readable
+from formcheck.batch.one_clip import THUMBNAIL_NAME, result_folder
+from formcheck.measures import MEASURES
+from formcheck.report import read_report
+
+SUMMARY_NAME = "summary"
+
+_CLIP_COLUMNS = (
+    ("file", str), ("status", str), ("reason", str), ("exercise", str), ("side", str),
+    ("patient", str), ("prescription", str), ("mirrored", str), ("view", str), ("usable", bool),
+    ("n_repetitions", int), ("n_complete", int), ("n_met", int), ("duration_s", float),
+    ("n_frames", int), ("n_frames_lost", int), ("findings", str), ("text", str),
+    ("clip_sha256", str), ("result", str),
+)  # fmt: skip
+_REPETITION_COLUMNS = (
+    ("file", str), ("patient", str), ("exercise", str), ("view", str), ("usable", bool),
+    ("number", int), ("side", str), ("part", str), ("start_s", float), ("turn_s", float),
+    ("end_s", float), ("complete", bool),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipResult:
+    """A clip with how it ended and, when it was measured, what its report says.
+
+    status : "measured", "failed", "skipped" or "waiting" (the run was stopped before).
+    """
+
+    clip: BatchClip
+    status: str
+    reason: str = ""
+    report: dict | None = None
+    has_thumbnail: bool = False
+
+
+def with_report(clip: BatchClip, out: Path) -> ClipResult:
+    """A measured clip with its report, read from the clip's result folder.
+
+    Raises FileError when the report cannot be read.
+    """
+    folder = result_folder(out, clip.file)
+    return ClipResult(
+        clip=clip,
+        status="measured",
+        report=_needed(read_report(folder / "report.json")),
+        has_thumbnail=(folder / THUMBNAIL_NAME).is_file(),
+    )
+
+
+def _needed(report: dict) -> dict:
+    # Thousands of reports are held at once: what no table shows is let go.
+    for heavy in ("provenance", "context"):
+        report.pop(heavy)
+    report["set"].pop("measures")
+    return report
+
+
+def clip_row(result: ClipResult) -> dict:
+    """The row of clips.csv; a value that the clip does not have is None."""
+    clip, report = result.clip, result.report
+    row = {
+        "file": safe_path(clip.file),
+        "status": result.status,
+        "reason": result.reason,
+        "exercise": clip.exercise,
+        "side": clip.side,
+        "patient": clip.patient,
+        "prescription": clip.prescription,
+        "mirrored": clip.mirrored,
+    }
+    if report is not None:
+        row |= {
+            "exercise": report["exercise"],
+            "side": report["side"],
+            "view": report["view"]["plane"],
+            "usable": report["quality"]["usable"],
+            "n_repetitions": report["set"]["n_repetitions"],
+            "n_complete": report["set"]["n_complete"],
+            "n_met": report["set"]["n_met"],
+            "duration_s": report["clip"]["duration_s"],
+            "n_frames": report["clip"]["n_frames"],
+            "n_frames_lost": report["clip"]["n_frames_lost"],
+            "findings": "; ".join(f["code"] for f in report["quality"]["findings"]),
+            "text": report["set"]["text"],
+            "clip_sha256": report["clip"]["sha256"],
+            "result": safe_path(f"results/{clip.file}"),
+        }
+    return {name: row.get(name) for name, _ in _CLIP_COLUMNS}
+
+
+def repetition_rows(result: ClipResult) -> list[dict]:
+    """The clip's rows of the summary: its repetitions with their measures and checks."""
+    report = result.report
+    if report is None:
+        return []
+    rows = []
+    for repetition in report["repetitions"]:
+        row = {
+            "file": safe_path(result.clip.file),
+            "patient": result.clip.patient,
+            "exercise": report["exercise"],
+            "view": report["view"]["plane"],
+            "usable": report["quality"]["usable"],
+        }
+        for name in ("number", "side", "part", "start_s", "turn_s", "end_s", "complete"):
+            row[name] = repetition[name]
+        for key, value in repetition["measures"].items():
+            row[key] = value.get("value")
+            row[f"{key}_low"] = value.get("low")
+            row[f"{key}_high"] = value.get("high")
+            row[f"{key}_not_measurable"] = value.get("not_measurable")
+        for check in repetition["checks"]:
+            name = f"{check['measure']}_{check['kind']}"
+            # Two bounds of one kind on one measure stand in one cell, in their order.
+            row[name] = _joined(row.get(name), check["bound"])
+            row[f"{name}_outcome"] = _joined(row.get(f"{name}_outcome"), check["outcome"])
+        rows.append(row)
+    return rows
+
+
+def _joined(before: str | None, text: str) -> str:
+    return f"{before}; {text}" if before else text
+
+
+def _summary_columns(rows: Iterable[dict]) -> list[tuple[str, type]]:
+    """Columns that any row has, in the order of the list of measures."""
+    found = {name for row in rows for name in row}
+    columns = list(_REPETITION_COLUMNS)
+    for key in MEASURES:
+        wanted = [(key, float), (f"{key}_low", float), (f"{key}_high", float),
+                  (f"{key}_not_measurable", str)]  # fmt: skip
+        for kind in ("target", "limit"):
+            wanted += [(f"{key}_{kind}", str), (f"{key}_{kind}_outcome", str)]
+        columns += [column for column in wanted if column[0] in found]
+    return columns
+
+
+def write_tables(results: Sequence[ClipResult], out: Path) -> None:
+    """Writes clips.csv, summary.csv and summary.parquet. Raises OutputError."""
+    write_csv([clip_row(r) for r in results], _CLIP_COLUMNS, out / DESCRIPTION_NAME)
+    rows = [row for r in results for row in repetition_rows(r)]
+    columns = _summary_columns(rows)
+    write_csv(rows, columns, out / f"{SUMMARY_NAME}.csv")
+    storage.write_table(
+        out / f"{SUMMARY_NAME}.parquet",
+        [(name, kind, [_of_kind(kind, row.get(name)) for row in rows]) for name, kind in columns],
+    )
+
+
+def write_csv(rows: Iterable[dict], columns: Sequence[tuple[str, type]], path: Path) -> None:
+    """Writes rows as CSV in UTF-8, atomically; None is an empty cell, a truth yes or no."""
+    with storage.write_atomically(path) as beside:
+        with beside.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow([name for name, _ in columns])
+            for row in rows:
+                writer.writerow([_cell(row.get(name)) for name, _ in columns])
+
+
+def _of_kind(kind: type, value: object):
+    if value is None:
+        return None
+    return _text(value) if kind is str else kind(value)
+
+
+def _cell(value: object) -> object:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, str):
+        return value
+    text = _text(value)
+    # A spreadsheet takes a text that starts like this for a formula.
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
+def _text(value: str) -> str:
+    """The text as valid UTF-8, whatever bytes a name or a description held."""
+    return value if value.isascii() else readable(value)
+
+
+def safe_path(file: str) -> str:
+    """The path below its folder, such that no spreadsheet takes it for a formula."""
+    text = readable(file)
+    return f"./{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
