@@ -3,71 +3,36 @@
 One function computes every measure of the vocabulary; an exercise file only names which.
 """
 
-from dataclasses import dataclass
 
 import numpy as np
 
-from formcheck.anatomy import LANDMARK
 from formcheck.camera import mid, off_side_deg, why_not_in_view
-from formcheck.kinematics import Series, long_length_px
+from formcheck.circumstances import (
+    Setting,
+    driving_change_parts,
+    driving_parts,
+    driving_quantity,
+    front_leak,
+    hold_parts,
+    jitter_part,
+    knee_parts,
+    off_front_share,
+    plane_loss_deg,
+)
+from formcheck.kinematics import long_length_px
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound
-from formcheck.records import Measured, NotMeasurable, Part, Track, Value, View
-from formcheck.repetitions import Attempt, RepetitionSettings, find_plateau, longest_and_total_s
+from formcheck.records import Measured, NotMeasurable, Part, Value
+from formcheck.repetitions import find_plateau, longest_and_total_s
 from formcheck.uncertainty import (
     azimuth_part,
     front_leak_part,
     measured,
     model_parts,
     near_straight_part,
-    noise_part,
     projected_flexion_deg,
     time_part,
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasurementSettings:
-    """How a value is read off a series.
-
-    turn_window_s : a value "at the turn" is the mean over this stretch about it.
-    rest_window_s : a value "at rest before" is the median over this stretch before the start.
-    seen_least_share : a measure needs this share of its stretch to be seen.
-    """
-
-    turn_window_s: float = 0.13
-    rest_window_s: float = 0.5
-    seen_least_share: float = 0.7
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """What the measures of one repetition are read from.
-
-    `driving` is the driving signal as it is (not turned to rise), `band` the hold's tolerance
-    band in its unit, or None.
-    """
-
-    track: Track
-    series: Series
-    view: View
-    attempt: Attempt
-    driving: np.ndarray
-    driving_unit: str
-    driving_signal: str
-    first_phase: str
-    position: str
-    standing: np.ndarray
-    """Where the person rests between attempts, bool (n,)."""
-    next_start: int | None
-    frame_s: float
-    band: Bound | None
-    stature_cm: float | None
-    is_hidden: np.ndarray
-    """Samples at which the working leg is not to be trusted, bool (n,)."""
-    settings: MeasurementSettings
-    repetition: RepetitionSettings
-
 
 _TURN = {
     "thigh_inclination_deg": ("thigh_inclination_deg", "thigh_inclination"),
@@ -138,35 +103,6 @@ def _time_s(s: Setting, index: int) -> float:
     return float(s.series.time_s[index])
 
 
-def _jitter_deg(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part:
-    """Jitter of an angle between segments of these lengths, degrees."""
-    noise = [s.track.noise_px[LANDMARK[s.series.side, j]] for j in joints]
-    sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
-    shortest = [length for length in lengths_px if np.isfinite(length) and length > 0]
-    per_px = np.sqrt(sum(2.0 / length**2 for length in shortest)) if shortest else 0.0
-    return noise_part(float(np.degrees(sigma * per_px)))
-
-
-def _knee_parts(s: Setting, value: float) -> list[Part]:
-    off = off_side_deg(s.view.azimuth_deg)
-    loss = max(abs(value), 0) - projected_flexion_deg(min(abs(value), 175.0), off)
-    return [
-        *model_parts("knee_flexion"),
-        near_straight_part(value),
-        azimuth_part(loss),
-        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
-    ]
-
-
-def _plane_loss_deg(s: Setting, value_deg: float) -> float:
-    """Largest error of an inclination of this size from the azimuth's own uncertainty."""
-    off = off_side_deg(s.view.azimuth_deg)
-    spread = (s.view.azimuth_high_deg - s.view.azimuth_low_deg) / 2
-    seen = np.cos(np.radians(min(off + spread, 80.0)))
-    lean_rad = np.radians(min(abs(value_deg), 89.0))
-    return float(abs(value_deg) - np.degrees(np.arctan(np.tan(lean_rad) * seen)))
-
-
 def _knee_peak(key: str, s: Setting):
     piece = _stretch(s, s.series.knee_flexion_deg)
     if not _seen_enough(s, piece):
@@ -174,7 +110,7 @@ def _knee_peak(key: str, s: Setting):
     largest = key == "knee_flexion_peak_deg"
     at = int(np.nanargmax(piece) if largest else np.nanargmin(piece))
     value = float(piece[at])
-    return measured(key, value, _knee_parts(s, value), _time_s(s, s.attempt.start + at))
+    return measured(key, value, knee_parts(s, value), _time_s(s, s.attempt.start + at))
 
 
 def _knee_gain(key: str, s: Setting):
@@ -188,7 +124,7 @@ def _knee_gain(key: str, s: Setting):
     at = int(np.nanargmax(while_raised)) if np.isfinite(while_raised).any() else 0
     parts = [
         *model_parts("knee_flexion", is_change=True),
-        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
     return measured(key, float(piece[at]) - rest, parts, _time_s(s, s.attempt.start + at))
 
@@ -200,11 +136,11 @@ def _turn(key: str, s: Setting):
         return HIDDEN
     parts = list(model_parts(quantity))
     if quantity in ("fppa", "knee_medial_to_foot"):
-        parts.append(_front_leak(quantity, s, s.attempt.turn))
+        parts.append(front_leak(quantity, s, s.attempt.turn))
     if MEASURES[key].unit == "deg":
-        parts.append(_jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px))
+        parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
-            parts.append(azimuth_part(_plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
+            parts.append(azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
     elif "sagittal" in MEASURES[key].views:
         off = np.radians(off_side_deg(s.view.azimuth_deg))
         parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
@@ -240,8 +176,8 @@ def _fppa_peak(key: str, s: Setting):
     if not _seen_enough(s, piece):
         return HIDDEN
     at = int(np.nanargmax(piece))
-    jitter = _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
-    leak = _front_leak("fppa", s, s.attempt.start + at)
+    jitter = jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
+    leak = front_leak("fppa", s, s.attempt.start + at)
     if key == "fppa_change_deg":
         start = _before(s, s.series.fppa_deg)
         if not np.isfinite(start):
@@ -252,30 +188,6 @@ def _fppa_peak(key: str, s: Setting):
         key, float(piece[at]), [*model_parts("fppa"), jitter, leak],
         _time_s(s, s.attempt.start + at),
     )  # fmt: skip
-
-
-def _front_leak(quantity: str, s: Setting, at: int) -> Part:
-    """How far a knee that goes forward seems to go sideways, the camera being off the front.
-
-    How far it goes forward shows in how much thigh and shank are foreshortened. Only the place
-    found for the camera counts: how well a camera is put straight ahead is within the published
-    between-day error of the projection angle already.
-    """
-    points = [s.track.image_px[at, LANDMARK[s.series.side, j]] for j in ("hip", "knee", "ankle")]
-    leak_rad, leak_share = 0.0, 0.0
-    for a, b, full_px in zip(points, points[1:], (s.series.thigh_px, s.series.shank_px)):
-        seen_px = float(np.linalg.norm(b - a))
-        if not (np.isfinite(seen_px) and full_px > 0):
-            continue
-        ahead_px = np.sqrt(max(full_px**2 - seen_px**2, 0.0))
-        leak_share = ahead_px * _off_front_share(s) / full_px
-        leak_rad += np.arctan2(ahead_px * _off_front_share(s), max(seen_px, 1.0))
-    return front_leak_part(float(np.degrees(leak_rad)) if quantity == "fppa" else leak_share)
-
-
-def _off_front_share(s: Setting) -> float:
-    """Share of a forward distance that the camera sees as a sideways one."""
-    return float(np.sin(np.radians(90 - off_side_deg(s.view.azimuth_deg))))
 
 
 def _separation(key: str, s: Setting):
@@ -299,7 +211,7 @@ def _lateral_trunk(key: str, s: Setting):
     trunk = mid(s.track, "shoulder") - mid(s.track, "hip")
     full_px = long_length_px(mid(s.track, "hip"), mid(s.track, "shoulder"))
     seen_px = np.linalg.norm(trunk, axis=1)
-    ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * _off_front_share(s)
+    ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * off_front_share(s)
     leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
     return _largest_in_size(
         key, s, s.series.trunk_lateral_inclination_deg, "trunk_lateral_inclination", 0.0, leak_deg
@@ -341,8 +253,8 @@ def _elevation(key: str, s: Setting):
         return _scaled(key, share, 1.0)
     parts = [
         *model_parts("leg_elevation", is_change=True),
-        _jitter_deg(s, ("hip", "ankle"), s.series.leg_length_px),
-        azimuth_part(_plane_loss_deg(s, value) * 0.5),
+        jitter_part(s, ("hip", "ankle"), s.series.leg_length_px),
+        azimuth_part(plane_loss_deg(s, value) * 0.5),
     ]
     return measured(key, value, parts, at_s)
 
@@ -360,30 +272,10 @@ def _heel(key: str, s: Setting):
     )
 
 
-def _quantity(s: Setting) -> str:
-    """The driving signal's quantity in the error model."""
-    return {"leg_abduction": "leg_elevation"}.get(s.driving_signal, s.driving_signal)
-
-
-def _driving_parts(s: Setting, value: float) -> list[Part]:
-    """Parts of an absolute driving angle."""
-    if s.driving_signal == "knee_flexion":
-        return _knee_parts(s, value)
-    return [
-        *model_parts(_quantity(s)),
-        azimuth_part(_plane_loss_deg(s, min(abs(value), abs(90 - abs(value))))),
-        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px),
-    ]
-
-
 def _band_limits(bound: Bound) -> tuple[float, float]:
     low = -np.inf if bound.at_least is None else bound.at_least
     high = np.inf if bound.at_most is None else bound.at_most
     return low - bound.tolerance, high + bound.tolerance
-
-
-def _hold_parts(s: Setting) -> list[Part]:
-    return [*model_parts("hold_time"), time_part(s.frame_s)]
 
 
 def _plateau(key: str, s: Setting):
@@ -399,12 +291,12 @@ def _plateau(key: str, s: Setting):
     at_s = _time_s(s, (plateau.start + plateau.end) // 2)
     held_s = (plateau.end - plateau.start + 1) / s.series.grid_hz
     if key == "plateau_hold_s":
-        return measured(key, held_s, _hold_parts(s), at_s)
+        return measured(key, held_s, hold_parts(s), at_s)
     if key == "plateau_level_deg":
-        return measured(key, plateau.level, _driving_parts(s, plateau.level), at_s)
+        return measured(key, plateau.level, driving_parts(s, plateau.level), at_s)
     drift = plateau.drift_per_s * 60
     # Standard error of a slope over `held_s` from own noise at either end.
-    own = model_parts(_quantity(s), is_change=True)[0].standard * 60 / max(held_s, 0.5) / 2
+    own = model_parts(driving_quantity(s), is_change=True)[0].standard * 60 / max(held_s, 0.5) / 2
     part = Part(
         name="pose model within the hold", standard=own, kind="own",
         source="own noise over the hold's length",
@@ -421,7 +313,7 @@ def _in_band(key: str, s: Setting):
     longest, total = longest_and_total_s(inside, s.series.grid_hz)
     value = longest if key == "hold_in_band_s" else total
     # Where the level lies near the band's edge the angle's own doubt is a doubt about time.
-    doubt = model_parts(_quantity(s))[0].standard
+    doubt = model_parts(driving_quantity(s))[0].standard
     wide = (piece >= low - doubt) & (piece <= high + doubt)
     narrow = (piece >= low + doubt) & (piece <= high - doubt)
     most = longest_and_total_s(np.nan_to_num(wide).astype(bool), s.series.grid_hz)
@@ -433,7 +325,7 @@ def _in_band(key: str, s: Setting):
         kind="shared",
         source="time gained or lost when the angle is off by its standard uncertainty",
     )
-    return measured(key, value, [*_hold_parts(s), edge], _time_s(s, s.attempt.turn))
+    return measured(key, value, [*hold_parts(s), edge], _time_s(s, s.attempt.turn))
 
 
 def _tempo(key: str, s: Setting):
@@ -467,7 +359,7 @@ def _range(key: str, s: Setting):
     if wanted == "share":
         return measured(key, value, model_parts("hip_drop"))
     if s.driving_signal != "knee_flexion":
-        return measured(key, value, _change_parts(s, value))
+        return measured(key, value, driving_change_parts(s, value))
     # Not a change about one posture: landmarks sit differently at a bent and a straight knee,
     # so what is shared through the clip does not cancel between the two ends of a range.
     loss = value - projected_flexion_deg(min(value, 175.0), off_side_deg(s.view.azimuth_deg))
@@ -477,17 +369,9 @@ def _range(key: str, s: Setting):
         *model_parts("knee_flexion", is_change=True),
         near_straight_part(least),
         azimuth_part(loss),
-        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
     return measured(key, value, parts)
-
-
-def _change_parts(s: Setting, value: float) -> list[Part]:
-    return [
-        *model_parts(_quantity(s), is_change=True),
-        azimuth_part(_plane_loss_deg(s, value) * 0.5),
-        _jitter_deg(s, ("hip", "knee", "ankle"), s.series.thigh_px),
-    ]
 
 
 def _of_the_set(key: str, s: Setting):

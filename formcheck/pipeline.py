@@ -17,6 +17,7 @@ from formcheck import __version__, storage
 from formcheck.anatomy import MIRROR, Side, other_side
 from formcheck.assessment import assess_set, check_bound, drop_targets_beyond_limits
 from formcheck.camera import CameraSettings, find_view, why_not_in_view
+from formcheck.circumstances import MeasurementSettings, Setting
 from formcheck.driving import (
     attempts_in,
     drive,
@@ -29,7 +30,7 @@ from formcheck.driving import (
 )
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS, build_series
-from formcheck.measurement import MeasurementSettings, Setting, measure
+from formcheck.measurement import measure
 from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
 from formcheck.programme import (
     Bound,
@@ -212,7 +213,8 @@ def assess(
     whole = assess_set(
         request.exercise, assessed, findings,
         dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
-        plane=view.plane, involved=_involved(request),
+        involved=_involved(request),
+        clip_end_s=float(track.time_s[-1]),
     )  # fmt: skip
     reported_side = (
         "both"

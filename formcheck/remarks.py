@@ -10,12 +10,11 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, other_side
-from formcheck.measurement import Setting
+from formcheck.circumstances import Setting
 from formcheck.measures import MEASURES
 from formcheck.programme import LookFor
 from formcheck.records import Measured, Remark, Value
 from formcheck.repetitions import find_plateau
-
 
 BENT_LEG_LEAST_DEG = 20.0
 """A thigh steeper than this belongs to a bent leg with its foot flat (common practice)."""

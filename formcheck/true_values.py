@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import SIDES, Side, other_side
+from formcheck.circumstances import MeasurementSettings
 from formcheck.kinematics import SIGNALS, long_length_px, medial_x
-from formcheck.measurement import MeasurementSettings
 from formcheck.programme import Exercise, ExerciseView
 from formcheck.repetitions import Attempt, RepetitionSettings, find_plateau
 from formcheck.truth import TrueRepetition, Truth
@@ -69,7 +69,10 @@ def _angles(truth: Truth, side: Side, exercise: Exercise) -> dict[str, np.ndarra
 
 
 def _lines(truth: Truth, side: Side, exercise: Exercise) -> dict[str, np.ndarray]:
-    """Series from joint positions: what a camera at the true azimuth would see of the lines."""
+    """Series from joint positions; frontal ones in the person's own frontal plane.
+
+    A camera off the front sees another projection: that is its error, not another truth.
+    """
     far = other_side(side)
 
     def at(joint, of=side):
@@ -77,18 +80,20 @@ def _lines(truth: Truth, side: Side, exercise: Exercise) -> dict[str, np.ndarray
 
     if not np.isfinite(at("hip") + at("knee") + at("ankle")).any():
         return {}
-    azimuth_rad = np.radians(truth.azimuth_deg)
-    right = np.array([np.cos(azimuth_rad), np.sin(azimuth_rad)])
+    seen_from = "front" if abs(truth.azimuth_deg) <= 90 else "back"
+    left_x = 1 if seen_from == "front" else -1
 
     def seen(points):
-        """Where a point shows in the picture: x to the right, y down (orthographic)."""
-        return np.stack([points[:, :2] @ right, -points[:, 2]], axis=1)
+        """Where a point shows straight from the front or back: x to the right, y down."""
+        return np.stack([left_x * points[:, 0], -points[:, 2]], axis=1)
 
     hip, knee, ankle = (seen(at(j)) for j in ("hip", "knee", "ankle"))
-    thigh_m, shank_m = long_length_px(at("hip"), at("knee")), long_length_px(at("knee"), at("ankle"))
+    thigh_m, shank_m = (
+        long_length_px(at("hip"), at("knee")),
+        long_length_px(at("knee"), at("ankle")),
+    )
     foot_m = long_length_px(at("heel"), at("toe"))
-    seen_from = "front" if abs(truth.azimuth_deg) <= 90 else "back"
-    medial, left_x = medial_x(side, seen_from), 1 if seen_from == "front" else -1
+    medial = medial_x(side, seen_from)
     turn = np.degrees(
         np.arctan2(
             (knee - hip)[:, 0] * (ankle - knee)[:, 1] - (knee - hip)[:, 1] * (ankle - knee)[:, 0],
@@ -116,6 +121,7 @@ def _lines(truth: Truth, side: Side, exercise: Exercise) -> dict[str, np.ndarray
             np.arctan2(-medial * trunk[:, 0], -trunk[:, 1])
         ),
         "heel_height_share": (at("heel")[:, 2] - at("toe")[:, 2]) / foot_m,
+        "ankle_height_m": at("ankle")[:, 2],
         "knee_over_toe_share": forward / foot_m,
         "hip_height_share": (hips[:, 2] - ground) / (thigh_m + shank_m),
         "shoulder_height_share": (shoulders[:, 2] - ground) / (thigh_m + shank_m),

@@ -14,6 +14,7 @@ import numpy as np
 from formcheck.agreement import interval_score, wilson_interval
 from formcheck.anatomy import SIDES
 from formcheck.camera import CameraSettings, off_side_deg
+from formcheck.driving import LEG_SIGNALS, view_for, width_share
 from formcheck.errors import ClipError, FileError, UsageError
 from formcheck.exercises import load_exercise
 from formcheck.kinematics import build_series
@@ -24,10 +25,8 @@ from formcheck.pipeline import (
     assess,
     exercise_measures,
     landmarks,
-    view_for,
-    width_share,
 )
-from formcheck.programme import Exercise
+from formcheck.programme import Exercise, ExerciseView
 from formcheck.records import Analysis, AssessedRepetition, Measured
 from formcheck.true_values import ABSOLUTE, READINGS, read_series, true_motion, true_value
 from formcheck.truth import TrueRepetition, Truth, read_truth, truth_beside
@@ -231,9 +230,7 @@ def compare_clip(name: str, truth: Truth, analysis: Analysis) -> ClipOutcome:
     """Count, turns, parts, view and azimuth of one analysis against the truth."""
     report = analysis.report
     matched = match_repetitions(truth.repetitions, report.repetitions)
-    pairs = [
-        (t, m) for t, m in zip(truth.repetitions, matched, strict=True) if m is not None
-    ]
+    pairs = [(t, m) for t, m in zip(truth.repetitions, matched, strict=True) if m is not None]
     errors = tuple(
         float(max(t.turn_from_s - m.repetition.turn_s, m.repetition.turn_s - t.turn_to_s, 0.0))
         for t, m in pairs
@@ -292,7 +289,7 @@ def compare_measures(
                         is_two_leg=exercise.working_leg == "both", width_share=width_share(view),
                     )  # fmt: skip
                 own = getattr(series[side], READINGS[key][0])
-            is_near = plane != "sagittal" or side == near or "frontal" in MEASURES[key].views
+            is_near = plane != "sagittal" or side == near or not _is_of_one_leg(key, driven)
             out.append(
                 Comparison(
                     clip=name,
@@ -311,6 +308,14 @@ def compare_measures(
                 )
             )
     return out
+
+
+def _is_of_one_leg(key: str, driven: ExerciseView) -> bool:
+    """Whether a measure reads the working leg, so that it must be nearer a camera at the side."""
+    name, _ = READINGS[key]
+    if name == "driving":
+        return driven.driving_signal in LEG_SIGNALS
+    return "frontal" not in MEASURES[key].views and name != "trunk_inclination_deg"
 
 
 def _side_of(matched: AssessedRepetition | None, analysis: Analysis | None) -> str:

@@ -80,10 +80,7 @@ def _accuracy_cells(a: Accuracy) -> tuple[str, ...]:
         "all measures" if a.measure == "all" else a.measure,
         str(a.n),
         _percent(a.share_measured),
-        *(
-            _number(v, digits)
-            for v in (a.bias, a.mae, a.worst, a.percentile_95, a.excursion_mae)
-        ),
+        *(_number(v, digits) for v in (a.bias, a.mae, a.worst, a.percentile_95, a.excursion_mae)),
         _percent(a.coverage),
         f"{_percent(a.coverage_low)} to {_percent(a.coverage_high)}",
         _number(a.half_width, digits),
@@ -153,9 +150,7 @@ def validation_json(validation: Validation) -> str:
     """The validation as JSON text: clips, measures per view, and per exercise."""
     mapping = {
         "schema": VALIDATION_SCHEMA,
-        "clips": [
-            {**_mapping(c), "is_count_exact": c.is_count_exact} for c in validation.clips
-        ],
+        "clips": [{**_mapping(c), "is_count_exact": c.is_count_exact} for c in validation.clips],
         "measures": [_mapping(a) for a in accuracy_by_measure(validation.comparisons)],
         "exercises": {
             name: [_mapping(a) for a in rows]

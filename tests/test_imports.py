@@ -16,7 +16,7 @@ LAYERS = {
     "vocabulary": "errors anatomy measures programme records schema_version",
     "core": """
         track quality camera kinematics uncertainty repetitions measurement assessment symmetry
-        remarks working_leg progress agreement
+        circumstances driving remarks working_leg progress agreement
     """,
     "words": """
         wording patient_words exercise_words figures file_rules exercise_rules prescription_rules
@@ -26,7 +26,10 @@ LAYERS = {
         video pose pose_bundles native_messages overlay overlay_plan faces lettering
         report report_charts report_html sheet storage schema exercise_files exercises prescriptions truth clinic
     """,
-    "composition": "pipeline rerun explanation true_values batch validation benchmark",
+    "composition": """
+        pipeline rerun explanation true_values batch validation validation_tables benchmark
+        reliability reliability_page
+    """,
     "faces": "cli web __main__",
 }
 """Modules and packages of formcheck, lowest layer first: each may import its own layer and those

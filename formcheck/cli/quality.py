@@ -14,7 +14,8 @@ def register(app: typer.Typer) -> None:
 
 def validate(
     folder: Annotated[
-        Path, typer.Argument(help="Folder of clips with a truth file beside each (NAME.truth.json).")
+        Path,
+        typer.Argument(help="Folder of clips with a truth file beside each (NAME.truth.json)."),
     ],
     exercise_table: Annotated[
         bool, typer.Option("--exercise-table", help="Print the measures of each exercise too.")
@@ -31,9 +32,7 @@ def validate(
     pose_rate: Annotated[
         float | None, typer.Option(help="Pictures looked at each second. [default: 15]")
     ] = None,
-    pose_mode: Annotated[
-        str | None, typer.Option(help="image or video. [default: image]")
-    ] = None,
+    pose_mode: Annotated[str | None, typer.Option(help="image or video. [default: image]")] = None,
     cache: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Keep landmarks for a quick second run.")
     ] = True,

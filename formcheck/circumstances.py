@@ -1,0 +1,151 @@
+"""What the measures of a repetition are read from, and what these circumstances add to intervals.
+
+View, segment lengths and jitter of this clip become named parts; the constants are in
+uncertainty.py.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK
+from formcheck.camera import off_side_deg
+from formcheck.kinematics import Series
+from formcheck.programme import Bound
+from formcheck.records import Part, Track, View
+from formcheck.repetitions import Attempt, RepetitionSettings
+from formcheck.uncertainty import (
+    azimuth_part,
+    front_leak_part,
+    model_parts,
+    near_straight_part,
+    noise_part,
+    projected_flexion_deg,
+    time_part,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasurementSettings:
+    """How a value is read off a series.
+
+    turn_window_s : a value "at the turn" is the mean over this stretch about it.
+    rest_window_s : a value "at rest before" is the median over this stretch before the start.
+    seen_least_share : a measure needs this share of its stretch to be seen.
+    """
+
+    turn_window_s: float = 0.13
+    rest_window_s: float = 0.5
+    seen_least_share: float = 0.7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What the measures of one repetition are read from.
+
+    `driving` is the driving signal as it is (not turned to rise), `band` the hold's tolerance
+    band in its unit, or None.
+    """
+
+    track: Track
+    series: Series
+    view: View
+    attempt: Attempt
+    driving: np.ndarray
+    driving_unit: str
+    driving_signal: str
+    first_phase: str
+    position: str = "standing"
+    standing: np.ndarray
+    """Where the person rests between attempts, bool (n,)."""
+    next_start: int | None
+    frame_s: float
+    band: Bound | None
+    stature_cm: float | None
+    is_hidden: np.ndarray
+    """Samples at which the working leg is not to be trusted, bool (n,)."""
+    settings: MeasurementSettings
+    repetition: RepetitionSettings
+
+
+def jitter_part(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part:
+    """Jitter of an angle between segments of these lengths, degrees."""
+    noise = [s.track.noise_px[LANDMARK[s.series.side, j]] for j in joints]
+    sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
+    shortest = [length for length in lengths_px if np.isfinite(length) and length > 0]
+    per_px = np.sqrt(sum(2.0 / length**2 for length in shortest)) if shortest else 0.0
+    return noise_part(float(np.degrees(sigma * per_px)))
+
+
+def knee_parts(s: Setting, value: float) -> list[Part]:
+    off = off_side_deg(s.view.azimuth_deg)
+    loss = max(abs(value), 0) - projected_flexion_deg(min(abs(value), 175.0), off)
+    return [
+        *model_parts("knee_flexion"),
+        near_straight_part(value),
+        azimuth_part(loss),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+    ]
+
+
+def plane_loss_deg(s: Setting, value_deg: float) -> float:
+    """Largest error of an inclination of this size from the azimuth's own uncertainty."""
+    off = off_side_deg(s.view.azimuth_deg)
+    spread = (s.view.azimuth_high_deg - s.view.azimuth_low_deg) / 2
+    seen = np.cos(np.radians(min(off + spread, 80.0)))
+    lean_rad = np.radians(min(abs(value_deg), 89.0))
+    return float(abs(value_deg) - np.degrees(np.arctan(np.tan(lean_rad) * seen)))
+
+
+def front_leak(quantity: str, s: Setting, at: int) -> Part:
+    """How far a knee that goes forward seems to go sideways, the camera being off the front.
+
+    How far it goes forward shows in how much thigh and shank are foreshortened. Only the place
+    found for the camera counts: how well a camera is put straight ahead is within the published
+    between-day error of the projection angle already.
+    """
+    points = [s.track.image_px[at, LANDMARK[s.series.side, j]] for j in ("hip", "knee", "ankle")]
+    leak_rad, leak_share = 0.0, 0.0
+    for a, b, full_px in zip(
+        points, points[1:], (s.series.thigh_px, s.series.shank_px), strict=False
+    ):
+        seen_px = float(np.linalg.norm(b - a))
+        if not (np.isfinite(seen_px) and full_px > 0):
+            continue
+        ahead_px = np.sqrt(max(full_px**2 - seen_px**2, 0.0))
+        leak_share = ahead_px * off_front_share(s) / full_px
+        leak_rad += np.arctan2(ahead_px * off_front_share(s), max(seen_px, 1.0))
+    return front_leak_part(float(np.degrees(leak_rad)) if quantity == "fppa" else leak_share)
+
+
+def off_front_share(s: Setting) -> float:
+    """Share of a forward distance that the camera sees as a sideways one."""
+    return float(np.sin(np.radians(90 - off_side_deg(s.view.azimuth_deg))))
+
+
+def driving_quantity(s: Setting) -> str:
+    """The driving signal's quantity in the error model."""
+    return {"leg_abduction": "leg_elevation"}.get(s.driving_signal, s.driving_signal)
+
+
+def driving_parts(s: Setting, value: float) -> list[Part]:
+    """Parts of an absolute driving angle."""
+    if s.driving_signal == "knee_flexion":
+        return knee_parts(s, value)
+    return [
+        *model_parts(driving_quantity(s)),
+        azimuth_part(plane_loss_deg(s, min(abs(value), abs(90 - abs(value))))),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px),
+    ]
+
+
+def driving_change_parts(s: Setting, value: float) -> list[Part]:
+    return [
+        *model_parts(driving_quantity(s), is_change=True),
+        azimuth_part(plane_loss_deg(s, value) * 0.5),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px),
+    ]
+
+
+def hold_parts(s: Setting) -> list[Part]:
+    return [*model_parts("hold_time"), time_part(s.frame_s)]
