@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from formcheck.anatomy import Side
+from formcheck.anatomy import SIDES, Side, other_side
 from formcheck.camera import off_side_deg
 from formcheck.kinematics import Series, driving_values
 from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
@@ -63,8 +63,27 @@ LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
 """Driving signals that are read off the working leg."""
 
 
-def drive(exercise: Exercise, exercise_view: ExerciseView, series: Series, is_far: bool):
-    """(view in force, driving values, unit); upright, hip height where the own signal is unseen."""
+def drive(
+    exercise: Exercise,
+    exercise_view: ExerciseView,
+    all_series: dict[Side, Series],
+    leg: Side,
+    *,
+    is_far: bool,
+    is_side_known: bool,
+):
+    """(view in force, driving values, unit); upright, hip height where the own signal is unseen.
+
+    Where the free foot drives and nobody named the stance leg, either foot may be the free one.
+    """
+    if exercise_view.driving_leg == "other":
+        free = (other_side(leg),) if is_side_known else SIDES
+        lifts = [
+            driving_values(all_series[f], exercise_view.driving_signal, is_free_foot=True)
+            for f in free
+        ]
+        return exercise_view, np.fmax.reduce([v for v, _, _ in lifts]), lifts[0][1]
+    series = all_series[leg]
     values, unit, _ = driving_values(series, exercise_view.driving_signal)
     if is_far and exercise_view.driving_signal in LEG_SIGNALS:
         values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
@@ -74,7 +93,7 @@ def drive(exercise: Exercise, exercise_view: ExerciseView, series: Series, is_fa
     fallback = replace(
         exercise_view,
         driving_signal="hip_height",
-        direction="falls",
+        direction="falls" if exercise.first_phase == "lowering" else "rises",
         least_range=SourcedNumber(
             value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
         ),

@@ -88,13 +88,18 @@ def medial_x(side: Side, seen_from: str) -> int:
     return from_front if seen_from == "front" else -from_front
 
 
+FOOT_SHARE = 0.152
+"""Foot length, share of stature (Drillis & Contini 1966 in Winter)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
     """Every angle and distance of one working leg over time, each (n,), NaN where not seen.
 
     Units by the names' suffixes; heights are shares of leg length (heel: of foot length).
     `other` is the leg that is not working. In a frontal view sagittal angles are NaN and the
-    other way round.
+    other way round. `foot_lift_share` is the heel above the floor in any view, share of a foot
+    length taken from stature, for a free foot that leaves the floor.
     """
 
     time_s: np.ndarray
@@ -111,6 +116,7 @@ class Series:
     leg_elevation_deg: np.ndarray
     heel_height_share: np.ndarray
     heel_rise_px: np.ndarray
+    foot_lift_share: np.ndarray
     hip_height_share: np.ndarray
     shoulder_height_share: np.ndarray
     hip_x_share: np.ndarray
@@ -162,7 +168,7 @@ def build_series(
     shank_px = long_length_px(knee, ankle)
     thigh_px = long_length_px(hip, knee)
     leg_px = thigh_px + shank_px
-    foot_px = long_length_px(heel, toe)
+    foot_px = _length_or_nan(long_length_px(heel, toe))
     squeezed = np.array([1 / width_share, 1.0])
 
     def side_only(value):
@@ -177,7 +183,9 @@ def build_series(
     left_lower = np.degrees(np.arctan2(hips[:, 1], np.abs(hips[:, 0])))
     swing_lower = left_lower if far == "left" else -left_lower
     ankles_apart = np.abs(ankle[:, 0] - far_ankle[:, 0])
-    stance_px = float(np.nanmedian(ankles_apart)) if np.isfinite(ankles_apart).any() else np.nan
+    stance_px = _length_or_nan(
+        float(np.nanmedian(ankles_apart)) if np.isfinite(ankles_apart).any() else np.nan
+    )
     feet = np.stack([ankle[:, 1], far_ankle[:, 1]])
     ground_y = _steady_ground_y(feet)
     trunk = trunk_high - trunk_low
@@ -201,9 +209,12 @@ def build_series(
         ),
         rear_knee_height_share=side_only((ankle[:, 1] - far_knee[:, 1]) / shank_px),
         knee_over_toe_share=side_only(sense * (knee[:, 0] - toe[:, 0]) / foot_px),
-        leg_elevation_deg=side_only(leg_elevation_deg(hip, ankle)),
+        # From between front and side it still times a raise, and no measure is read off it there.
+        leg_elevation_deg=nowhere if from_front else leg_elevation_deg(hip, ankle),
         heel_height_share=side_only((toe[:, 1] - heel[:, 1]) / foot_px),
         heel_rise_px=-heel[:, 1],
+        foot_lift_share=(_steady_ground_y(heel[:, 1]) - heel[:, 1])
+        / _length_or_nan(FOOT_SHARE * view.person_height_px),
         hip_height_share=(ground_y - trunk_low[:, 1]) / leg_px,
         shoulder_height_share=(ground_y - trunk_high[:, 1]) / leg_px,
         hip_x_share=trunk_low[:, 0] / leg_px,
@@ -232,6 +243,11 @@ def long_length_px(a: np.ndarray, b: np.ndarray) -> float:
     return float(np.percentile(known, 90)) if len(known) else float("nan")
 
 
+def _length_or_nan(length_px: float) -> float:
+    """The length, or NaN where it is seen end on (under a pixel): nothing is a share of that."""
+    return length_px if length_px >= 1 else float("nan")
+
+
 def _steady_ground_y(feet_y: np.ndarray) -> float:
     """Picture height of the floor at the ankles: where they stand most of the time."""
     known = feet_y[np.isfinite(feet_y)]
@@ -251,9 +267,17 @@ SIGNALS = {
 """Driving signal -> (series, unit, label)."""
 
 
-def driving_values(series: Series, signal: str) -> tuple[np.ndarray, str, str]:
-    """(values over time, unit, label) of a driving signal."""
+def driving_values(
+    series: Series, signal: str, *, is_free_foot: bool = False
+) -> tuple[np.ndarray, str, str]:
+    """(values over time, unit, label) of a driving signal.
+
+    is_free_foot : the leg stands in the air, so its heel's height is that above the floor and
+        not that above its own toes.
+    """
     name, unit, label = SIGNALS[signal]
+    if is_free_foot and signal == "heel_height":
+        name = "foot_lift_share"
     return getattr(series, name), unit, label
 
 

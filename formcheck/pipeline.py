@@ -172,8 +172,9 @@ def assess(
     leg = measured_side(side, view)
     is_far = view.plane == "sagittal" and leg != view.near_side
     driving_view, values, unit = drive(
-        request.exercise, exercise_view, all_series[_driving_leg(exercise_view, leg)], is_far
-    )
+        request.exercise, exercise_view, all_series, leg,
+        is_far=is_far, is_side_known=side is not None,
+    )  # fmt: skip
     attempts = attempts_in(
         values, driving_view, all_series[leg], request.exercise, settings.repetition
     )
@@ -296,11 +297,6 @@ def _involved(request: Request) -> Side:
     """The leg that the prescription names as involved; the left where it names none."""
     named = request.prescription.involved_side if request.prescription else "none"
     return named if named in ("left", "right") else "left"
-
-
-def _driving_leg(exercise_view: ExerciseView, leg: Side) -> Side:
-    """The leg whose signal drives: the working one, or in a stance hold the free one."""
-    return leg if exercise_view.driving_leg == "working" else other_side(leg)
 
 
 def _reported_side(sides, side, leg):
