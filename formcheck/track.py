@@ -99,10 +99,11 @@ def choose_patient(raw: RawTrack) -> np.ndarray:
     n, p = raw.image_px.shape[:2]
     trunk = [LANDMARK[s, j] for j in ("shoulder", "hip") for s in ("left", "right")]
     centre = raw.image_px[:, :, trunk].mean(axis=2)
-    with np.errstate(all="ignore"):
-        height = np.nanmax(raw.image_px, axis=2) - np.nanmin(raw.image_px, axis=2) \
-            if n else np.zeros((0, p, 2))
-    size = np.nan_to_num(np.hypot(height[..., 0], height[..., 1]))
+    # A person who was not found is all NaN, which nanmax would warn of.
+    top = np.where(np.isfinite(raw.image_px), raw.image_px, -np.inf).max(axis=2)
+    low = np.where(np.isfinite(raw.image_px), raw.image_px, np.inf).min(axis=2)
+    extent = np.where(np.isfinite(top), top, 0) - np.where(np.isfinite(low), low, 0)
+    size = np.hypot(extent[..., 0], extent[..., 1])
     if p == 1:
         return np.where(np.isfinite(centre[:, 0, 0]), 0, -1)
     chains: list[dict] = []

@@ -33,6 +33,8 @@ from formcheck.truth import TrueRepetition, Truth, read_truth, truth_beside
 from formcheck.uncertainty import decide
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".gif")
+TIMED = "timed_not_measured"
+CLEAR_DEG = 10.0
 SWEEP_DEG = 20
 """Targets stand up to this far either side of the truth, every degree."""
 
@@ -71,7 +73,8 @@ class ClipOutcome:
 
     turn_errors_s : per matched repetition, 0 inside the true plateau. boundary_deg : how far the
     true azimuth lies from the nearest limit between two views. trouble : why nothing was
-    measured, or "".
+    measured, or "". is_heel_order_right : whether heel heights come in the order of the true
+    ones; None where the exercise has none.
     """
 
     clip: str
@@ -89,10 +92,20 @@ class ClipOutcome:
     azimuth_error_deg: float
     findings: tuple[str, ...]
     trouble: str = ""
+    is_heel_order_right: bool | None = None
 
     @property
-    def is_count_exact(self) -> bool:
+    def is_count_exact(self) -> bool | None:
+        """Whether as many repetitions were found as moved, each at its place; None for a clip
+        that was reported as timed, not measured."""
+        if TIMED in self.findings:
+            return None
         return self.n_true == self.n_found == self.n_matched
+
+    @property
+    def is_plane_clear(self) -> bool:
+        """Whether the true camera stands more than 10 deg from a limit between two views."""
+        return self.boundary_deg > CLEAR_DEG
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +264,25 @@ def compare_clip(name: str, truth: Truth, analysis: Analysis) -> ClipOutcome:
         azimuth_deg=azimuth,
         azimuth_error_deg=float((azimuth - truth.azimuth_deg + 180) % 360 - 180),
         findings=tuple(f.code for f in report.findings),
+        is_heel_order_right=_is_heel_order_right(truth, pairs),
     )
+
+
+def _is_heel_order_right(truth: Truth, pairs) -> bool | None:
+    """Heel heights against the true rise of the ankle: the order alone, since a rig may have no
+    heel and the two rise by different shares."""
+    side = truth.side if truth.side in SIDES else "left"
+    ankle_m = truth.joint_m(side, "ankle")[:, 2]
+    found, true = [], []
+    for t, m in pairs:
+        value = _value_of(m, "heel_height_peak_share")
+        during = (truth.time_s >= t.start_s) & (truth.time_s <= t.end_s)
+        if isinstance(value, Measured) and np.isfinite(ankle_m[during]).any():
+            found.append(value.value)
+            true.append(float(np.nanmax(ankle_m[during])))
+    if len(found) < 2:
+        return None
+    return bool(np.array_equal(np.argsort(found), np.argsort(true)))
 
 
 def compare_measures(

@@ -9,6 +9,7 @@ from dataclasses import asdict, fields
 
 from formcheck.measures import MEASURES
 from formcheck.validation import (
+    CLEAR_DEG,
     SWEEP_DEG,
     Accuracy,
     ClipOutcome,
@@ -52,20 +53,26 @@ def clip_lines(clips: Sequence[ClipOutcome]) -> list[str]:
         (
             c.clip,
             c.exercise,
-            f"{c.n_found}/{c.n_true}" + ("" if c.is_count_exact else " !"),
+            f"{c.n_found}/{c.n_true}" + (" !" if c.is_count_exact is False else ""),
             _number(max(c.turn_errors_s, default=math.nan), 2),
             c.plane + ("" if c.plane == c.true_plane else f" (true: {c.true_plane})"),
             _number(c.azimuth_deg, 0),
             _number(c.true_azimuth_deg, 0),
             _number(c.azimuth_error_deg, 1),
-            c.trouble
-            or ", ".join(
-                [*c.findings, *([f"{c.n_parts_wrong} parts wrong"] if c.n_parts_wrong else [])]
-            ),
+            c.trouble or ", ".join(_notes(c)),
         )
         for c in clips
     ]
     return _table(header, rows, 2)
+
+
+def _notes(c: ClipOutcome) -> list[str]:
+    notes = list(c.findings)
+    if c.n_parts_wrong:
+        notes.append(f"{c.n_parts_wrong} parts wrong")
+    if c.is_heel_order_right is not None:
+        notes.append(f"heel heights in {'the right' if c.is_heel_order_right else 'another'} order")
+    return notes
 
 
 _HEADER = (
@@ -99,18 +106,37 @@ def accuracy_lines(rows: Sequence[Accuracy]) -> list[str]:
     return lines
 
 
+NOTES = (
+    "Errors are reported minus true, in the measure's own unit (deg, s, share).",
+    "From rest: mean absolute error of the change from the rest just before.",
+    "Coverage: share of 95 % intervals that hold the truth, with Wilson's interval (repetitions",
+    "of one clip taken as independent). Score: interval score of Gneiting and Raftery 2007,",
+    "smaller is better.",
+    f"Wrong (of those decided) and undecided: targets at each degree up to {SWEEP_DEG} either",
+    "side of the truth.",
+)
+
+
 def validation_lines(validation: Validation, *, by_exercise: bool = False) -> list[str]:
     """The whole validation as lines of text."""
     clips = validation.clips
     errors = [abs(c.azimuth_error_deg) for c in clips if math.isfinite(c.azimuth_error_deg)]
     turns = [t for c in clips for t in c.turn_errors_s]
     lines = clip_lines(clips)
+    counted = [c for c in clips if c.is_count_exact is not None]
+    clear = [c for c in clips if c.is_plane_clear and not c.trouble]
+    n_right = sum(c.plane == c.true_plane for c in clear)
+    worst_turn = _number(max(turns, default=math.nan), 2)
+    worst_azimuth = _number(max(errors, default=math.nan), 1)
     lines += [
         "",
-        f"Counts exact: {sum(c.is_count_exact for c in clips)} of {len(clips)} clips. "
-        f"Turns off the true plateau: at most {_number(max(turns, default=math.nan), 2)} s. "
-        f"Azimuth: mean absolute error {_number(_mean(errors), 1)} deg, worst "
-        f"{_number(max(errors, default=math.nan), 1)}.",
+        f"Counts exact: {sum(c.is_count_exact for c in counted)} of {len(counted)} clips.",
+        f"Turns off the true plateau: at most {worst_turn} s.",
+        f"Azimuth: mean absolute error {_number(_mean(errors), 1)} deg, worst {worst_azimuth}.",
+        (
+            f"View right: {n_right} of {len(clear)} clips whose camera stands more than "
+            f"{CLEAR_DEG:g} deg from a limit between two views."
+        ),
     ]
     lines += accuracy_lines(accuracy_by_measure(validation.comparisons))
     if by_exercise:
@@ -119,13 +145,7 @@ def validation_lines(validation: Validation, *, by_exercise: bool = False) -> li
             lines += accuracy_lines(rows)[1:]
     lines += [
         "",
-        "Errors are reported minus true, in the measure's own unit (deg, s, share). From rest: "
-        "the same error of the change from the rest just before.",
-        "Coverage: how many 95 % intervals hold the truth, with Wilson's interval (repetitions of "
-        "one clip taken as independent).",
-        "Score: interval score of Gneiting and Raftery 2007, smaller is better. Wrong (of those "
-        f"decided) and undecided: targets at each degree up to {SWEEP_DEG} either side of the "
-        "truth.",
+        *NOTES,
     ]
     return lines
 
