@@ -91,6 +91,8 @@ def knee_parts(s: Setting, value: float) -> list[Part]:
 def plane_loss_deg(s: Setting, value_deg: float) -> float:
     """Largest error of an inclination of this size from the azimuth's own uncertainty."""
     off = off_side_deg(s.view.azimuth_deg)
+    if s.position == "side_lying":  # the leg rises across the view from the front
+        off = 90 - off
     spread = (s.view.azimuth_high_deg - s.view.azimuth_low_deg) / 2
     seen = np.cos(np.radians(min(off + spread, 80.0)))
     lean_rad = np.radians(min(abs(value_deg), 89.0))
