@@ -30,6 +30,8 @@ class CameraSettings:
         camera that may well stand inside 35 deg is measured, with the interval of its place.
     head_gate_deg, head_weight : the head counts half a trunk's worth, and only where it points
         within this of the trunk (a person may look at the screen).
+    turned_least_deg : a trunk turned further than this from its direction at rest has turned on
+        purpose (sample clips, decision 6).
     lying_least_deg : trunk axis this far from the vertical through most of the clip = lying.
     """
 
@@ -40,6 +42,7 @@ class CameraSettings:
     head_gate_deg: float = 15.0
     head_weight: float = 0.5
     lying_least_deg: float = 55.0
+    turned_least_deg: float = 30.0
 
 
 def mid(track: Track, joint: str) -> np.ndarray:
@@ -66,18 +69,42 @@ def azimuth_samples_deg(track: Track, lying: bool, parts: tuple[str, ...]) -> np
         track.world_m[:, LANDMARK["left", p]] - track.world_m[:, LANDMARK["right", p]]
         for p in parts
     )
-    if lying:
-        up = sum(
-            track.world_m[:, LANDMARK[s, "shoulder"]] - track.world_m[:, LANDMARK[s, "hip"]]
-            for s in SIDES
-        )
-    else:
-        up = np.broadcast_to(np.array([0.0, -1.0, 0.0]), across.shape)
-    up = up / np.linalg.norm(up, axis=1, keepdims=True)
+    up = _up_axis(track) if lying else np.broadcast_to(np.array([0.0, -1.0, 0.0]), across.shape)
     across = across - up * np.sum(across * up, axis=1, keepdims=True)
     front = np.cross(across, up)
     # Toward the camera is -z; `front` and `across` have equal lengths, so their z compare.
     return np.degrees(np.arctan2(-across[:, 2], -front[:, 2]))
+
+
+def _up_axis(track: Track) -> np.ndarray:
+    """Unit axis from hips to shoulders in the world, (n, 3)."""
+    axis = sum(
+        track.world_m[:, LANDMARK[s, "shoulder"]] - track.world_m[:, LANDMARK[s, "hip"]]
+        for s in SIDES
+    )
+    return axis / np.linalg.norm(axis, axis=1, keepdims=True)
+
+
+def _with_long_axis_deg(azimuth_deg: float, track: Track, is_still: np.ndarray) -> float:
+    """The azimuth of a lying person with what the camera stands toward the feet or head.
+
+    That shortens the body in the picture as a camera off the side does, so it moves the azimuth
+    off the side (off the front, for a body that lies on its side) by the whole angle; at 45 deg
+    and beyond the view is oblique.
+    """
+    toward_end = _up_axis(track)[:, 2]
+    at_rest = np.where(is_still, toward_end, np.nan)
+    known = at_rest[np.isfinite(at_rest)]
+    known = known if len(known) else toward_end[np.isfinite(toward_end)]
+    if not len(known) or not np.isfinite(azimuth_deg):
+        return azimuth_deg
+    in_plane = np.sqrt(max(1 - float(np.median(known)) ** 2, 0.0))
+    size, sign = abs(azimuth_deg), np.sign(azimuth_deg) or 1.0
+    axis_deg = 90.0 if 45 <= size <= 135 else 0.0 if size < 45 else 180.0
+    off_rad = np.arccos(np.clip(in_plane * np.cos(np.radians(size - axis_deg)), -1, 1))
+    off_deg = min(float(np.degrees(off_rad)), 45.0)
+    beyond = 1 if size > axis_deg else -1
+    return float(sign * abs(axis_deg + beyond * off_deg))
 
 
 def _azimuth_at_rest_deg(track, lying, is_still, parts) -> float:
@@ -149,19 +176,37 @@ def person_height_px(track: Track) -> float:
     return float(np.percentile(both, 90)) / SHOULDER_TO_ANKLE_SHARE if len(both) else float("nan")
 
 
+def _is_turned(track, lying, is_rest, settings) -> np.ndarray:
+    """Where the trunk has turned from its direction at rest by more than a wobble, bool (n,)."""
+    samples = azimuth_samples_deg(track, lying, ("hip", "shoulder"))
+    at_rest = circular_mean_deg(np.where(is_rest, samples, np.nan))
+    turned = np.abs((samples - at_rest + 180) % 360 - 180)
+    return np.nan_to_num(turned) > settings.turned_least_deg
+
+
 def find_view(
-    track: Track, is_still: np.ndarray, settings: CameraSettings = CameraSettings()
+    track: Track,
+    is_still: np.ndarray,
+    settings: CameraSettings = CameraSettings(),
+    *,
+    is_rest: np.ndarray | None = None,
 ) -> View:
     """The camera's place about the person, from the still samples where there are any.
 
-    is_still : bool (n,), where the person rests.
+    is_still : bool (n,), where the person holds still. is_rest : bool (n,), those of them in the
+        posture that the person keeps coming back to; where the trunk is turned far from its
+        direction there (a rotational lunge held), stillness tells nothing of the camera.
     """
     lying = is_lying(track, settings)
+    if is_rest is not None:
+        is_still = is_still & ~_is_turned(track, lying, is_rest, settings)
     azimuth = _azimuth_at_rest_deg(track, lying, is_still, ("hip", "shoulder"))
     head = _azimuth_at_rest_deg(track, lying, is_still, ("ear",))
     turned = (head - azimuth + 180) % 360 - 180
     if np.isfinite(turned) and abs(turned) <= settings.head_gate_deg:
         azimuth += turned * settings.head_weight / (1 + settings.head_weight)
+    if lying:
+        azimuth = _with_long_axis_deg(azimuth, track, is_still)
     half_width = 1.96 * settings.azimuth_standard_deg
     plane = plane_of(azimuth, settings)
     near: Side | None = None

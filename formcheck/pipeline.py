@@ -53,7 +53,7 @@ from formcheck.records import (
     View,
 )
 from formcheck.remarks import find_remarks
-from formcheck.repetitions import RepetitionSettings, find_still, move_limits
+from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
 from formcheck.track import TrackSettings, clean
 from formcheck.video import open_video
 from formcheck.working_leg import stance_side, working_side_of
@@ -159,7 +159,8 @@ def assess(
         )
     track = clean(_seen_directly(raw), settings.track)
     is_still = find_still(track, settings.repetition)
-    view = find_view(track, is_still, settings.camera)
+    is_rest = find_rest(track, is_still, settings.repetition)
+    view = find_view(track, is_still, settings.camera, is_rest=is_rest)
     findings = clip_findings(raw, track, view, request.exercise, settings.quality)
     side, side_findings = _choose_side(request, track, view, settings)
     findings += side_findings

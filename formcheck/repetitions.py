@@ -23,6 +23,9 @@ class RepetitionSettings:
     same_place_share : an attempt ends where it began, hips within this share of leg length
         sideways; a walk does not (chosen on sample clips, decision 6).
     still_per_s : body sizes per second below which the person rests (decision 6).
+    rest_least_s, same_posture_share : a still stretch of this length is a posture; two are the
+        same when their joints lie, on average, within this share of the body's reach from the
+        hips (decision 6).
     merge_share : two peaks with a dip between them shallower than this share of the smaller
         rise are one attempt with a pause (decision 6).
     cut_share : an edge of the clip this far above rest, in shares of range, cuts an attempt.
@@ -35,6 +38,8 @@ class RepetitionSettings:
     plateau_band_share: float = 0.10
     same_place_share: float = 0.45
     still_per_s: float = 0.06
+    rest_least_s: float = 0.3
+    same_posture_share: float = 0.1
     merge_share: float = 0.5
     cut_share: float = 0.25
     fastest_s: float = 0.4
@@ -81,6 +86,35 @@ def find_still(track: Track, settings: RepetitionSettings = RepetitionSettings()
     total = np.where(np.isfinite(speed), speed, 0).sum(axis=1)
     mean_speed = np.where(count >= 3, total / np.maximum(count, 1), np.inf)
     return mean_speed < settings.still_per_s
+
+
+def find_rest(
+    track: Track, is_still: np.ndarray, settings: RepetitionSettings = RepetitionSettings()
+) -> np.ndarray:
+    """Where the person rests in the posture they keep coming back to, bool (n,).
+
+    is_still : bool (n,), as from `find_still`. A hold at the turn is still too, in a posture of
+    its own and, it may be, with the pelvis turned. Between turns the person comes back to the
+    same rest, so that posture has the most still stretches. All of `is_still` where no stretch
+    lasts long enough to be compared.
+    """
+    joints = [LANDMARK[s, j] for j in ("shoulder", "hip", "knee", "ankle") for s in SIDES]
+    hips = [LANDMARK[s, "hip"] for s in SIDES]
+    least = settings.rest_least_s * track.grid_hz
+    stretches = [(a, b) for a, b in runs(is_still) if b - a >= least]
+    if not stretches:
+        return is_still
+    points = track.image_px[:, joints] - track.image_px[:, hips].mean(axis=1, keepdims=True)
+    postures = np.stack([_nan(np.nanmedian, points[a:b], 0) for a, b in stretches])
+    size = float(np.nanmax(np.linalg.norm(postures, axis=2), initial=1.0))
+    apart = np.linalg.norm(postures[:, None] - postures[None], axis=3) / size
+    is_same = _nan(np.nanmean, apart, 2) <= settings.same_posture_share
+    lasts = np.array([b - a for a, b in stretches])
+    best = max(range(len(stretches)), key=lambda k: (is_same[k].sum(), lasts[is_same[k]].sum()))
+    out = np.zeros_like(is_still)
+    for (a, b), same in zip(stretches, is_same[best], strict=True):
+        out[a:b] = same
+    return out
 
 
 def _nan(function, values, axis):
