@@ -209,6 +209,36 @@ def as_gif(src, dst, **encoding):
     return rewrite(src, dst, codec="gif", **encoding)
 
 
+def restamped(src, dst, ticks, time_base=Fraction(1, 90000)):
+    """The same coded pictures with other presentation stamps (those of the list, in order of
+    display), whatever they are."""
+    # Without an edit list, which would hide pictures stamped before the first one.
+    plain = {"use_editlist": "0"}
+    with (
+        av.open(str(src)) as source,
+        av.open(str(dst), "w", container_options=plain) as out,
+    ):
+        stream = out.add_stream_from_template(source.streams.video[0])
+        stream.time_base = time_base
+        packets = [p for p in source.demux(video=0) if p.size]
+        order = sorted(range(len(packets)), key=lambda k: packets[k].pts)
+        for place, k in enumerate(order):
+            packets[k].pts = ticks[place] + 1_000_000
+        for k, packet in enumerate(packets):
+            packet.stream = stream
+            packet.time_base = time_base
+            packet.dts = k
+            packet.duration = 1
+            out.mux(packet)
+    return dst
+
+
+def packet_places(src) -> list[tuple[int, int]]:
+    """(offset, size) in the file of each coded picture, in the order of the file."""
+    with av.open(str(src)) as container:
+        return [(p.pos, p.size) for p in container.demux(video=0) if p.size]
+
+
 # -- time
 
 

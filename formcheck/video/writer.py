@@ -1,6 +1,5 @@
 """The writer of annotated clips."""
 
-import errno
 from contextlib import contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
@@ -8,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from formcheck.errors import OutputError
-from formcheck.video.refusals import one_line, shown_name
+from formcheck.storage import output_error
 
 
 class VideoWriter:
@@ -47,7 +46,7 @@ class VideoWriter:
         from av.video.reformatter import ColorRange, Colorspace, VideoReformatter
 
         self._av = av
-        self._name = shown_name(Path(path))
+        self._path = Path(path)
         self._size_px = width_px, height_px
         self._time_base = Fraction(*time_base)
         self._converter = VideoReformatter()
@@ -63,7 +62,7 @@ class VideoWriter:
         with self._as_output_error():
             # bitexact: no library version in the file, and no time of day.
             self._container = av.open(
-                f"file:{path}",
+                f"file:{self._path}",
                 "w",
                 format="mp4",
                 container_options={"movflags": "faststart", "fflags": "+bitexact"},
@@ -135,7 +134,7 @@ class VideoWriter:
             return
         if self._first is None:
             self._abandon()
-            raise OutputError(f"{self._name}: no pictures to write")
+            raise OutputError(f"{self._path}: no pictures to write")
         with self._as_output_error():
             self._mux(self._stream.encode(None))
             container, self._container = self._container, None
@@ -155,17 +154,4 @@ class VideoWriter:
             yield
         except (self._av.error.FFmpegError, OSError) as error:
             self._abandon()
-            raise OutputError(f"{self._name}: {_cannot_be_written(error)}") from error
-
-
-def _cannot_be_written(error: BaseException) -> str:
-    code = getattr(error, "errno", None)
-    if code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return "no space left to write it: free some space or choose another folder"
-    if code in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return "may not be written: choose another folder or change its permissions"
-    if code == errno.EISDIR:
-        return "is a folder: give the name of a file"
-    if code in (errno.ENOENT, errno.ENOTDIR):
-        return "its folder does not exist: create it or choose another"
-    return f"cannot be written ({one_line(error)}): choose another folder"
+            raise output_error(error, self._path) from error
