@@ -187,14 +187,42 @@ def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
     )
 
 
+CHAIR_STAND_S = 30.0
+CHAIR_STANDS = 5
+
+
+def chair_stand_measures(
+    repetitions: Sequence[AssessedRepetition], keys: Sequence[str], clip_end_s: float
+) -> tuple[SetMeasure, ...]:
+    """The two chair tests of a set of stands, where the exercise lists them.
+
+    n_in_30_s : stands within 30 s of the first start; one more than half way up at the end
+    counts (CDC STEADI 30-second chair stand). Only where the clip goes on that long.
+    time_for_five_s : from the first start to standing at the fifth stand; other protocols stop
+    when seated again, so the stop rule is to be said with it.
+    """
+    done = [r.repetition for r in repetitions if r.repetition.is_complete]
+    found: list[tuple[str, float]] = []
+    if done and "n_in_30_s" in keys and clip_end_s >= done[0].start_s + CHAIR_STAND_S:
+        end_s = done[0].start_s + CHAIR_STAND_S
+        n = sum((r.start_s + r.turn_from_s) / 2 <= end_s for r in done)
+        found.append(("n_in_30_s", float(n)))
+    if len(done) >= CHAIR_STANDS and "time_for_five_s" in keys:
+        fifth = done[CHAIR_STANDS - 1]
+        found.append(("time_for_five_s", fifth.turn_from_s - done[0].start_s))
+    return tuple(
+        SetMeasure(key=key, mean=value, sd=None, first=value, last=value) for key, value in found
+    )
+
+
 def assess_set(
     exercise: Exercise,
     repetitions: Sequence[AssessedRepetition],
     findings: Sequence[Finding],
     *,
     dose_prescribed: int | None,
-    plane: str,
     involved: Side,
+    clip_end_s: float,
 ) -> AssessedSet:
     """The set as a whole: counts, dose, summaries and one sentence.
 
@@ -213,6 +241,7 @@ def assess_set(
         and (not wanted or wanted <= {p.repetition.part for p in parts})
     ]
     met = [n for n in complete if all(is_met(p) for p in by_number[n])]
+    listed = {key for v in exercise.views for key in v.measures}
     keys: dict[str, list[Measured]] = {}
     for r in repetitions:
         if not r.repetition.is_complete:
@@ -226,10 +255,11 @@ def assess_set(
         n_met=len(met),
         dose_prescribed=dose_prescribed,
         dose_done=len(complete),
-        measures=tuple(summarise_measure(k, v) for k, v in keys.items()),
+        measures=tuple(summarise_measure(k, v) for k, v in keys.items())
+        + chair_stand_measures(repetitions, listed, clip_end_s),
         symmetry=symmetry_of(repetitions, involved),
         text=_set_text(
-            exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings, plane
+            exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings
         ),
     )
 
@@ -238,7 +268,7 @@ def _plural(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
 
 
-def _set_text(exercise, repetitions, n, n_complete, prescribed, findings, plane) -> str:
+def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
     word = "hold" if exercise.kind == "hold" else (
         "sequence" if exercise.kind == "sequence" else "repetition"
     )

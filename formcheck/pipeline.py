@@ -39,7 +39,7 @@ from formcheck.programme import (
     PrescribedExercise,
     Prescription,
 )
-from formcheck.quality import QualitySettings, clip_findings, hidden_samples
+from formcheck.quality import QualitySettings, clip_findings, hidden_samples, longest_uncut_s
 from formcheck.records import (
     Analysis,
     AssessedRepetition,
@@ -54,7 +54,7 @@ from formcheck.records import (
 )
 from formcheck.remarks import find_remarks
 from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
-from formcheck.track import TrackSettings, clean
+from formcheck.track import TrackSettings, clean, only_between
 from formcheck.video import open_video
 from formcheck.working_leg import stance_side, working_side_of
 
@@ -158,6 +158,7 @@ def assess(
             "picture, in good light"
         )
     track = clean(_seen_directly(raw), settings.track)
+    track = only_between(track, *longest_uncut_s(raw, settings.quality))
     is_still = find_still(track, settings.repetition)
     is_rest = find_rest(track, is_still, settings.repetition)
     view = find_view(track, is_still, settings.camera, is_rest=is_rest)

@@ -28,7 +28,9 @@ class QualitySettings:
     dark_most : median grey, 0 to 255, below which the picture is dark.
     sharp_least : median edge strength (variance of the Laplacian over the variance of grey)
         below which the picture is blurred.
-    shake_least : median change of the picture's border, grey levels, of a camera that moves.
+    shake_least : median change of the picture's border, grey levels, of a camera that moves by
+        fits; noise_least of a steady change, which is a grainy picture's. steady_most : spread
+        (quartiles) over median that tells the two apart.
     cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
     tilt_least_deg : a standing person's long axis further than this from the vertical.
     second_least_share : a second person in at least this share of the pictures.
@@ -40,7 +42,9 @@ class QualitySettings:
     turn_most_deg: float = 14.0
     dark_most: float = 50.0
     sharp_least: float = 0.12
-    shake_least: float = 3.0
+    shake_least: float = 0.5
+    noise_least: float = 3.0
+    steady_most: float = 0.3
     cut_least: float = 12.0
     cut_times: float = 6.0
     tilt_least_deg: float = 6.0
@@ -49,7 +53,6 @@ class QualitySettings:
     gone_share_most: float = 0.6
     gap_least_s: float = 0.5
     edge_share: float = 0.01
-    cut_margin_s: float = 0.3
 
 
 def stretches(mask: np.ndarray, time_s: np.ndarray, least_s: float) -> list[tuple[float, float]]:
@@ -217,14 +220,28 @@ def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
         ))  # fmt: skip
     cuts = cut_times_s(raw, settings)
     if cuts:
-        margin = settings.cut_margin_s
-        for t in cuts[:20]:
-            out.append(Finding(
-                code="edited",
-                text="The picture jumps here, as in edited footage or a title. What spans the jump "
-                "is not measured. Send the recording as it was made.",
-                from_s=max(t - margin, 0.0), to_s=t + margin, spoils="stretch",
-            ))  # fmt: skip
+        start_s, end_s = longest_uncut_s(raw, settings)
+        out.append(Finding(
+            code="edited",
+            text=f"The picture jumps {len(cuts)} time{'s' if len(cuts) > 1 else ''}, as in edited "
+            f"footage or a title. Only the longest stretch without a jump, {start_s:.1f} to "
+            f"{end_s:.1f} s, is measured. Send the recording as it was made.",
+            from_s=cuts[0], to_s=cuts[-1],
+        ))  # fmt: skip
+    border = np.nan_to_num(raw.border_change[1:])
+    usual, spread = float(np.median(border)), float(np.subtract(*np.percentile(border, [75, 25])))
+    if usual > settings.noise_least and spread < settings.steady_most * usual:
+        out.append(Finding(
+            code="noisy",
+            text="The picture is grainy, which makes landmarks jitter. Turn on more light.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
+    if usual > settings.shake_least and spread >= settings.steady_most * usual:
+        out.append(Finding(
+            code="camera_moved",
+            text="The camera moves during the clip. Stand it on something firm.",
+            from_s=float(time_s[0]), to_s=float(time_s[-1]),
+        ))  # fmt: skip
     return out
 
 
@@ -236,6 +253,22 @@ def cut_times_s(raw: RawTrack, settings: QualitySettings = QualitySettings()) ->
     spikes = (change > settings.cut_least) & (change > settings.cut_times * max(usual, 0.5))
     spikes &= change > 1.5 * np.where(around > settings.cut_least, 0, around)
     return [float(t) for t in raw.time_s[spikes]]
+
+
+def longest_uncut_s(
+    raw: RawTrack, settings: QualitySettings = QualitySettings()
+) -> tuple[float, float]:
+    """(from, to) seconds of the longest stretch of the clip without a cut, person in it.
+
+    After a cut the camera may stand elsewhere, so one clip is measured from one stretch only.
+    """
+    edges = [float(raw.time_s[0]), *cut_times_s(raw, settings), float(raw.time_s[-1]) + 1e-6]
+    seen = choose_patient(raw) >= 0
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    spans = list(zip(edges, edges[1:], strict=False))
+    counts = [int((seen & (raw.time_s >= a) & (raw.time_s < b)).sum()) for a, b in spans]
+    start, end = spans[int(np.argmax(counts))]
+    return start, end - frame_s
 
 
 # -- the camera
@@ -265,12 +298,6 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
             code="person_too_far",
             text="The person is small in the picture, so angles are coarse. Bring the camera "
             "closer.",
-            from_s=float(time_s[0]), to_s=float(time_s[-1]),
-        ))  # fmt: skip
-    if np.nanmedian(raw.border_change[1:]) > settings.shake_least:
-        out.append(Finding(
-            code="camera_moved",
-            text="The camera moves during the clip. Stand it on something firm.",
             from_s=float(time_s[0]), to_s=float(time_s[-1]),
         ))  # fmt: skip
     tilt = standing_tilt_deg(track, view) if exercise.position == "standing" else float("nan")
@@ -309,6 +336,12 @@ def standing_tilt_deg(track: Track, view: View) -> float:
 
 def _time_findings(raw, track, view, settings) -> list[Finding]:
     out = []
+    if raw.clip.rotation_deg:
+        out.append(Finding(
+            code="rotated",
+            text=f"The file says that its picture is to be turned by {raw.clip.rotation_deg} deg; "
+            "it was turned.",
+        ))  # fmt: skip
     if raw.clip.n_frames_lost:
         out.append(Finding(
             code="frames_lost",

@@ -5,7 +5,7 @@ back, drop spikes, fill short gaps, resample to an even grid, low-pass without l
 Missing stays missing: NaN, never zero.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -278,6 +278,16 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
         is_repaired=is_swapped[nearest],
         noise_px=landmark_noise_px(image),
     )
+
+
+def only_between(track: Track, from_s: float, to_s: float) -> Track:
+    """The track with everything outside the two times missing."""
+    outside = (track.time_s < from_s) | (track.time_s > to_s)
+    if not outside.any():
+        return track
+    image, world = track.image_px.copy(), track.world_m.copy()
+    image[outside], world[outside] = np.nan, np.nan
+    return replace(track, image_px=image, world_m=world)
 
 
 def landmark_noise_px(image_px: np.ndarray) -> np.ndarray:
