@@ -28,6 +28,8 @@ class FaceSettings:
         nearest sighting, and the most it grows
     hold_s : how long a head is held after its last and before its first sighting while other
         people are seen; while nobody is seen it is held throughout
+    brief_n, brief_hold_s : a head seen in so few pictures is mostly a slip of the model, which
+        put a head on a knee, say; it is held only for this long
     bridge_s : longest gap over which two sightings may be the same head
     speed : fastest movement of a head, in its radii a second (about 2 m/s)
     """
@@ -36,6 +38,8 @@ class FaceSettings:
     growth_per_s: float = 1.5
     most_growth: float = 2.0
     hold_s: float = 2.0
+    brief_n: int = 3
+    brief_hold_s: float = 0.3
     bridge_s: float = 5.0
     speed: float = 12.0
 
@@ -185,7 +189,8 @@ def find_heads(raw: RawTrack, settings: FaceSettings = FaceSettings()) -> Heads:
     for sightings in _sightings(circles, time_s, settings):
         t = time_s[[k // p for k in sightings]]
         x, y, r = flat[sightings].T
-        from_s, to_s = float(t[0]) - settings.hold_s, float(t[-1]) + settings.hold_s
+        hold_s = settings.hold_s if len(t) > settings.brief_n else settings.brief_hold_s
+        from_s, to_s = float(t[0]) - hold_s, float(t[-1]) + hold_s
         for start, end in unseen:
             if end == t[0]:
                 from_s = min(from_s, start)

@@ -91,14 +91,14 @@ class Painter:
 
     def paint(self, rgb: np.ndarray, scene: Scene) -> None:
         """Draw a scene on a picture (height, width, 3), in place."""
-        for leg in scene.legs:
-            self.paint_leg(rgb, leg)
         if scene.angle is not None:
             self._paint_angle(rgb, scene.angle)
-        strip = self._strip(scene.title, scene.phase, scene.timer, scene.outcomes)
-        _paste(rgb, strip, 0, 0 if self.is_top else self.height_px - self.strip_px)
+        for leg in scene.legs:
+            self.paint_leg(rgb, leg)
         if scene.is_end_range:
             self._paint_end_range(rgb)
+        strip = self._strip(scene.title, scene.phase, scene.timer, scene.outcomes)
+        _paste(rgb, strip, 0, 0 if self.is_top else self.height_px - strip.shape[0])
 
     def _lines(self, rgb: np.ndarray, points: list[tuple[int, int]], colour) -> None:
         import cv2
@@ -148,29 +148,29 @@ class Painter:
             for k in range(steps + 1)
         ]
         self._lines(rgb, arc, _ARC)
-        # The number stands outside the bend, level with the joint and away from the limb.
         label = lettering.words(angle.text, round(1.15 * self.font_px))
-        side = -1 if angle.to_ray[0] - angle.from_ray[0] > 0 else 1
-        gap = 1.6 * radius
-        left = x + gap if side > 0 else x - gap - label.shape[1]
-        top = y - label.shape[0] / 2
-        left = min(max(left, 0), self.width_px - label.shape[1])
-        low, high = self._free_rows()
-        _paste(rgb, label, round(left), round(min(max(top, low), high - label.shape[0])))
+        high, wide = label.shape[:2]
+        across, down = angle.label_ray
+        reach = 1.2 * radius + (abs(across) * wide + abs(down) * high) / 2
+        left = min(max(x + reach * across - wide / 2, 0), self.width_px - wide)
+        low, last = self._free_rows()
+        top = min(max(y + reach * down - high / 2, low), last - high)
+        _paste(rgb, label, round(left), round(top))
 
     def _free_rows(self) -> tuple[int, int]:
-        """Rows of the picture that the strip leaves free."""
+        """Rows of the picture that the strip leaves free while it has one line."""
         if self.is_top:
-            return self.strip_px, self.height_px
-        return 0, self.height_px - self.strip_px
+            return self.row_px, self.height_px
+        return 0, self.height_px - self.row_px
 
     def _paint_end_range(self, rgb: np.ndarray) -> None:
         top, bottom = self._free_rows()
         w = 2 * self.line_px
         rgb[top : top + w] = rgb[bottom - w : bottom] = _END_RANGE
         rgb[top:bottom, :w] = rgb[top:bottom, self.width_px - w :] = _END_RANGE
+        # At the end away from the strip, where its second line cannot cover it.
         label = lettering.words("end range", self.font_px, INK, _END_RANGE)
-        y = top if self.is_top else bottom - label.shape[0]
+        y = bottom - label.shape[0] if self.is_top else top
         _paste(rgb, label, self.width_px - label.shape[1], y)
 
     def _draw_strip(
@@ -186,7 +186,7 @@ class Painter:
         if self.is_narrow:
             self._row(strip, names + phases + timers, gap, 0)
             self._row(strip, chips, gap, 1)
-            return strip
+            return strip if chips else strip[: self.row_px]
         # What does not fit beside the first outcome goes, the least needed first.
         for row in (
             names + phases + timers + chips,

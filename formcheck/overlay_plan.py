@@ -22,11 +22,15 @@ _HOLDS = ("hold_in_band_s", "plateau_hold_s")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Angle:
-    """The driving angle at its joint: pixels; both rays are unit vectors."""
+    """The driving angle at its joint: pixels; rays are unit vectors.
+
+    `label_ray` points to where no limb is: the number stands there.
+    """
 
     vertex: tuple[float, float]
     from_ray: tuple[float, float]
     to_ray: tuple[float, float]
+    label_ray: tuple[float, float]
     text: str
 
 
@@ -112,6 +116,18 @@ def _rays(signal: str, point: dict[str, np.ndarray]) -> tuple[str, np.ndarray, n
     return None
 
 
+def _label_ray(
+    from_ray: tuple[float, float], to_ray: tuple[float, float], facing_x: int
+) -> tuple[float, float]:
+    """Away from both limbs of a bent joint; square to a straight one, where the person faces."""
+    away = _unit(100 * (np.array(from_ray) - np.array(to_ray)))
+    if away is not None and math.dist(from_ray, to_ray) > 0.26:  # bent by 15 deg or more
+        return away
+    x, y = to_ray
+    is_other_way = -y * facing_x < 0 or (not facing_x and x > 0)
+    return (y, -x) if is_other_way else (-y, x)
+
+
 class Plan:
     """The scenes of one analysis, in any order of time."""
 
@@ -163,6 +179,7 @@ class Plan:
             vertex=(float(x), float(y)),
             from_ray=from_ray,
             to_ray=to_ray,
+            label_ray=_label_ray(from_ray, to_ray, self.analysis.report.view.facing_x),
             text=wording.signal_quantity("deg", value),
         )
 

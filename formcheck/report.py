@@ -6,12 +6,14 @@ and centimetres, 3 for seconds and shares. A missing number is null, never NaN.
 """
 
 import csv
+import io
 import json
 import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
+from formcheck import storage
 from formcheck.errors import FileError
 from formcheck.measures import MEASURES
 from formcheck.records import (
@@ -215,7 +217,7 @@ def report_mapping(report: Report) -> dict:
 
 def _write_text(path: Path, text: str) -> None:
     # A file name may hold bytes that are no UTF-8: "?" stands for each of them.
-    Path(path).write_text(text, encoding="utf-8", errors="replace", newline="\n")
+    storage.write_text(Path(path), text.encode("utf-8", "replace").decode("utf-8"))
 
 
 def report_json(report: Report) -> str:
@@ -224,7 +226,7 @@ def report_json(report: Report) -> str:
 
 
 def write_json(report: Report, path: Path) -> None:
-    """Write report.json."""
+    """Write report.json. Raises OutputError; the file is whole or not there."""
     _write_text(path, report_json(report))
 
 
@@ -354,17 +356,24 @@ def csv_rows(report: Report) -> list[dict[str, object]]:
 
 
 def write_csv(report: Report, path: Path) -> None:
-    """Write reps.csv: a row a repetition, a column a measure with its low and high."""
+    """Write reps.csv: a row a repetition, a column a measure with its low and high.
+
+    Raises OutputError; the file is whole or not there.
+    """
     rows = csv_rows(report)
     columns = list(rows[0]) if rows else [*_FIXED_COLUMNS, "findings"]
-    with Path(path).open("w", encoding="utf-8", errors="replace", newline="") as file:
-        writer = csv.DictWriter(file, columns, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    _write_text(path, text.getvalue())
 
 
 def write_html(analysis: Analysis, path: Path, video_name: str | None = None) -> None:
-    """Write report.html, complete by itself; `video_name` is the video beside it, if any."""
+    """Write report.html, complete by itself; `video_name` is the video beside it, if any.
+
+    Raises OutputError; the file is whole or not there.
+    """
     from formcheck.report_html import render_html
 
     _write_text(path, render_html(analysis, video_name))

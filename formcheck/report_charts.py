@@ -11,7 +11,7 @@ import numpy as np
 
 from formcheck import wording
 from formcheck.programme import Bound
-from formcheck.records import Analysis, Trace, View
+from formcheck.records import Analysis, AssessedRepetition, Trace, View
 
 MAX_POINTS = 1500
 """Most points of a drawn line: about two for each pixel of a wide page (common practice)."""
@@ -97,6 +97,12 @@ def is_about_trace(bound: Bound, trace: Trace) -> bool:
     )  # fmt: skip
 
 
+def _outcomes_on_trace(assessed: AssessedRepetition, trace: Trace):
+    """Outcomes to mark on the line: those about the line's own measure where there are any."""
+    own = tuple(c for c in assessed.checks if is_about_trace(Bound(measure=c.measure), trace))
+    return wording.outcomes_in_order(replace(assessed, checks=own or assessed.checks))
+
+
 def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
     """First and last index of each unbroken run of True."""
     edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
@@ -159,7 +165,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
     if not math.isfinite(duration_s) or duration_s <= 0:
         return None
     drawn = [(kind, b) for kind, b in analysis.bounds if is_about_trace(b, trace)]
-    edges = [e * factor for _, b in drawn for e in wording.band(b) if math.isfinite(e)]
+    edges = [e * factor for kind, b in drawn for e in wording.band(kind, b) if math.isfinite(e)]
     is_known = np.isfinite(value)
     low, high, step = _value_axis(value[is_known], edges)
 
@@ -200,7 +206,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
     marks = []
     for i, assessed in enumerate(report.repetitions):
         r = assessed.repetition
-        outcomes = wording.outcomes_in_order(assessed)
+        outcomes = _outcomes_on_trace(assessed, trace)
         known = time_s[is_known]
         near = np.interp(r.turn_s, known, value[is_known]) if len(known) else math.nan
         is_near = len(known) and np.min(np.abs(known - r.turn_s)) < 0.2
@@ -217,14 +223,14 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
                 shape=outcomes[0].shape if outcomes else "ring",
                 colour=css_colour(outcomes[0].colour) if outcomes else "#545e68",
                 words=outcomes[0].words if outcomes else "measured, not judged",
-                start_s=r.start_s,
-                end_s=r.end_s,
+                start_s=round(max(r.start_s, 0.0), 3),
+                end_s=round(r.end_s, 3),
             )
         )
 
     bands = []
     for kind, bound in drawn:
-        least, most = (e * factor for e in wording.band(bound))
+        least, most = (e * factor for e in wording.band(kind, bound))
         bands.append(
             BoundBand(
                 kind=kind,

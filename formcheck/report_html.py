@@ -156,8 +156,7 @@ def _cell(key: str, assessed: AssessedRepetition, analysis: Analysis) -> Cell:
     checks = [c for c in assessed.checks if c.measure == key]
     chips = tuple(_chip(c) for c in checks)
     if isinstance(value, Measured):
-        bounds = tuple(b for _, b in _bounds_of(key, analysis))
-        shown, between = wording.interval(value, bounds)
+        shown, between = wording.interval(value, _bounds_of(key, analysis))
         return Cell(value=shown, between=between, chips=chips)
     reason = value.reason if isinstance(value, NotMeasurable) else "not part of this repetition"
     return Cell(reason=reason, chips=chips)

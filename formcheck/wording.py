@@ -149,23 +149,23 @@ def plus_minus(key: str, half_width: float) -> str:
     return f"± {number(half_width * factor, decimals)}{sign}"
 
 
-def _rounding_crosses(end: float, decimals: int, bound: Bound, factor: float) -> bool:
-    least, most = (edge * factor for edge in band(bound))
+def _rounding_crosses(end: float, decimals: int, kind: str, bound: Bound, factor: float) -> bool:
+    least, most = (edge * factor for edge in band(kind, bound))
     return (end >= least) != (round(end, decimals) >= least) or (end <= most) != (
         round(end, decimals) <= most
     )
 
 
-def interval(measured: Measured, bounds: tuple[Bound, ...] = ()) -> tuple[str, str]:
+def interval(measured: Measured, bounds: tuple[tuple[str, Bound], ...] = ()) -> tuple[str, str]:
     """A measure as shown and its 95 % interval: `("88°", "81 to 95")`.
 
-    A decimal is shown where rounding alone would carry an end of the interval over a bound: an
-    undecided outcome must not look decided.
+    `bounds` are the (kind, bound) pairs in force. A decimal is shown where rounding alone would
+    carry an end of the interval over a bound: an undecided outcome must not look decided.
     """
     factor, decimals, sign = shown(measured.key)
-    about = [b for b in bounds if b.measure == measured.key]
+    about = [(kind, b) for kind, b in bounds if b.measure == measured.key]
     for end in (measured.low * factor, measured.high * factor):
-        if any(_rounding_crosses(end, decimals, b, factor) for b in about):
+        if any(_rounding_crosses(end, decimals, kind, b, factor) for kind, b in about):
             decimals = max(decimals, 1)
     value, low, high = (
         number(x * factor, decimals) for x in (measured.value, measured.low, measured.high)
@@ -181,10 +181,11 @@ def measure_words(value: Measured | NotMeasurable) -> str:
     return f"{shown_value} ({between})"
 
 
-def band(bound: Bound) -> tuple[float, float]:
-    """The band that a bound allows, tolerance included; infinite on an open side."""
-    low = -math.inf if bound.at_least is None else bound.at_least - bound.tolerance
-    high = math.inf if bound.at_most is None else bound.at_most + bound.tolerance
+def band(kind: str, bound: Bound) -> tuple[float, float]:
+    """The band that a bound allows; infinite on an open side. Only a target has a tolerance."""
+    tolerance = bound.tolerance if kind == "target" else 0.0
+    low = -math.inf if bound.at_least is None else bound.at_least - tolerance
+    high = math.inf if bound.at_most is None else bound.at_most + tolerance
     return low, high
 
 

@@ -380,3 +380,42 @@ def build_analysis(
         raw=build_raw(clip, motion, people=people),
         bounds=tuple(bounds),
     )
+
+
+def write_figure_clip(path, motion: Motion = Motion(n_repetitions=1), *, width_px=320,
+                      height_px=240, rate_hz=20.0, jitter=False) -> Clip:  # fmt: skip
+    """Write a clip of the figure with a busy chequered face; the record of the clip.
+
+    `jitter` makes the frame times uneven. The sides are rounded up to even by the encoder.
+    """
+    from formcheck.video import VideoWriter, open_video
+
+    n = int(motion.duration_s * rate_hz)
+    uneven = np.random.default_rng(5).integers(-200, 200, n) if jitter else np.zeros(n, int)
+    stamps = (np.arange(n) * 10_000 / rate_hz).astype(int) + uneven
+    points = figure_px(
+        motion.flexion_deg((stamps - stamps[0]) / 10_000), width_px=width_px, height_px=height_px
+    )
+    with VideoWriter(
+        path, width_px=width_px, height_px=height_px, time_base=(1, 10_000), crf=12
+    ) as writer:
+        for stamp, person in zip(stamps, points, strict=True):
+            writer.write(figure_picture(person, width_px, height_px), int(stamp))
+    with open_video(path) as reader:
+        for _ in reader.frames():
+            pass
+        return reader.clip()
+
+
+def figure_picture(person: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
+    """A grey picture with a chequered head and a leg, (height, width, 3) uint8."""
+    picture = np.full((height_px, width_px, 3), 128, np.uint8)
+    head = person[:11].mean(0)
+    radius = 0.07 * 0.8 * height_px
+    y, x = np.mgrid[:height_px, :width_px]
+    in_head = (x - head[0]) ** 2 + (y - head[1]) ** 2 <= radius**2
+    picture[in_head] = np.where(((x // 3 + y // 3) % 2)[in_head, None], 235, 20)
+    for name in ("hip", "knee", "ankle"):
+        px, py = person[LANDMARK["left", name]]
+        picture[int(py) - 2 : int(py) + 3, int(px) - 2 : int(px) + 3] = 60
+    return picture
