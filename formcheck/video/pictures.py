@@ -78,14 +78,25 @@ class Show:
             # Drawn upon, this array would change pictures that the decoder still refers to.
             shown = shown.copy()
         is_turned, flip_x, flip_y = self._turn
+        # A pixel as one element of three bytes is copied in less than half the time.
+        shown = shown.view("V3")[:, :, 0]
         if is_turned:
-            shown = shown.transpose(1, 0, 2)
+            shown = shown.T
         if flip_x:
             shown = shown[:, ::-1]
         if flip_y:
             shown = shown[::-1]
         # The converter pads its lines at many widths, so even an upright picture may be a view.
-        return np.ascontiguousarray(shown)
+        whole = _copied_in_bands(shown) if is_turned else np.ascontiguousarray(shown)
+        return whole.view(np.uint8).reshape(*whole.shape, 3)
+
+
+def _copied_in_bands(picture: np.ndarray) -> np.ndarray:
+    # A turned picture is read across its lines; in bands they stay in the processor's cache.
+    whole = np.empty(picture.shape, picture.dtype)
+    for top in range(0, len(picture), 64):
+        whole[top : top + 64] = picture[top : top + 64]
+    return whole
 
 
 _ROTATION_DEG = {
