@@ -31,6 +31,7 @@ from formcheck.driving import (
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS, build_series
 from formcheck.measurement import measure
+from formcheck.other_movements import set_apart
 from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
 from formcheck.programme import (
     Bound,
@@ -180,6 +181,8 @@ def assess(
     attempts = attempts_in(
         values, driving_view, all_series[leg], request.exercise, settings.repetition
     )
+    attempts, other = set_apart(attempts, track, view, all_series[leg], request.exercise)
+    findings += other
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(

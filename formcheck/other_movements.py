@@ -1,0 +1,93 @@
+"""Movements that are not repetitions: sitting down, bending for something, a step, a jump.
+
+They may drive the signal as far as an attempt does. What tells them apart is balance and place,
+not shape, so that a poor repetition is still a repetition.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.anatomy import LANDMARK, SIDES
+from formcheck.camera import mid
+from formcheck.kinematics import Series
+from formcheck.programme import Exercise
+from formcheck.records import Finding, Track, View
+from formcheck.repetitions import Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherMovementSettings:
+    """Limits that tell other movements from repetitions (sample clips, decision 11).
+
+    seat_least_share : the middle of the trunk this far behind the ankle, in shares of leg
+        length, cannot be held up by the feet: the person sits.
+    bend_least_deg : trunk inclination this much beyond knee flexion is a bend, not a squat.
+    jump_least_share : hips this far above standing, in shares of leg length.
+    step_least_share : both feet this far from where they stood, in shares of leg length.
+    """
+
+    seat_least_share: float = 0.25
+    bend_least_deg: float = 15.0
+    jump_least_share: float = 0.09
+    step_least_share: float = 0.35
+
+
+def set_apart(
+    attempts: Sequence[Attempt],
+    track: Track,
+    view: View,
+    series: Series,
+    exercise: Exercise,
+    settings: OtherMovementSettings = OtherMovementSettings(),
+) -> tuple[tuple[Attempt, ...], list[Finding]]:
+    """(attempts that are repetitions, findings about the movements that are not).
+
+    Only knee bends on planted feet are looked at: in a lunge or on the floor other movements do
+    not pass for an attempt in the same way.
+    """
+    bends_knees = any(
+        v.driving_signal == "knee_flexion" and v.direction == "rises" for v in exercise.views
+    )
+    if not bends_knees or exercise.position != "standing" or exercise.working_leg != "both":
+        return tuple(attempts), []
+    kept, findings = [], []
+    for a in attempts:
+        what = _other_movement(a, track, view, series, exercise, settings)
+        if what is None:
+            kept.append(a)
+            continue
+        findings.append(Finding(
+            code="other_movement",
+            text=f"A movement was not counted: it looks like {what}, not like the exercise.",
+            from_s=float(track.time_s[a.start]), to_s=float(track.time_s[a.end]),
+        ))  # fmt: skip
+    return tuple(kept), findings
+
+
+def _other_movement(a, track, view, series, exercise, settings) -> str | None:
+    span = slice(a.start, a.end + 1)
+    hips = series.hip_height_share
+    if np.isfinite(hips[span]).any():
+        standing = np.nanpercentile(hips, 75)
+        if np.nanmax(hips[span]) - standing > settings.jump_least_share:
+            return "a jump"
+    leg_px = series.leg_length_px
+    moved = []
+    for side in SIDES:
+        ankle_x = track.image_px[:, LANDMARK[side, "ankle"], 0]
+        moved.append(abs(ankle_x[a.turn] - ankle_x[a.start]) / leg_px)
+    if np.isfinite(moved).all() and min(moved) > settings.step_least_share:
+        return "a step"
+    if view.plane != "sagittal" or exercise.kind != "repetition":
+        return None
+    trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
+    if trunk - knee > settings.bend_least_deg:
+        return "a bend"
+    middle = (mid(track, "hip") + mid(track, "shoulder"))[:, 0] / 2
+    ankle = track.image_px[:, LANDMARK[series.side, "ankle"], 0]
+    behind = -view.facing_x * (middle[a.turn] - ankle[a.turn]) / leg_px
+    if behind > settings.seat_least_share:
+        return "sitting down"
+    return None
