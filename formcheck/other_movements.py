@@ -70,7 +70,7 @@ def _other_movement(a, track, view, series, exercise, settings) -> str | None:
     span = slice(a.start, a.end + 1)
     hips = series.hip_height_share
     if np.isfinite(hips[span]).any():
-        standing = np.nanpercentile(hips, 75)
+        standing = np.nanmax(np.append(hips[[a.start, a.end]], -np.inf))
         if np.nanmax(hips[span]) - standing > settings.jump_least_share:
             return "a jump"
     leg_px = series.leg_length_px
