@@ -21,6 +21,7 @@ from formcheck.uncertainty import (
     near_straight_part,
     noise_part,
     projected_flexion_deg,
+    sampling_part,
     time_part,
 )
 
@@ -86,6 +87,14 @@ def knee_parts(s: Setting, value: float) -> list[Part]:
         azimuth_part(loss),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
+
+
+def peak_part(s: Setting, values: np.ndarray, at: int) -> Part:
+    """What a peak read at grid index `at` of a series may lose between two frames."""
+    step = max(1, round(s.frame_s * s.series.grid_hz))
+    beside = [values[k] for k in (at - step, at + step) if 0 <= k < len(values)]
+    known = [v for v in beside if np.isfinite(v)]
+    return sampling_part(float(values[at] - np.mean(known)) if known else 0.0)
 
 
 def plane_loss_deg(s: Setting, value_deg: float) -> float:

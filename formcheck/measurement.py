@@ -17,6 +17,7 @@ from formcheck.circumstances import (
     jitter_part,
     knee_parts,
     off_front_share,
+    peak_part,
     plane_loss_deg,
 )
 from formcheck.kinematics import long_length_px
@@ -26,11 +27,12 @@ from formcheck.records import Measured, NotMeasurable, Part, Value
 from formcheck.repetitions import find_plateau, longest_and_total_s
 from formcheck.uncertainty import (
     azimuth_part,
+    bent_to_straight_part,
     front_leak_part,
     measured,
     model_parts,
-    near_straight_part,
     projected_flexion_deg,
+    tilt_part,
     time_part,
 )
 
@@ -47,6 +49,9 @@ _TURN = {
     "pelvis_shift_share": ("pelvis_shift_share", "pelvis_shift"),
 }
 """Measures read at the turn: key -> (series, quantity of the error model)."""
+
+GRAVITY_QUANTITIES = ("thigh_inclination", "shank_inclination", "trunk_inclination")
+"""Angles to the floor or the vertical, which a tilted camera turns."""
 
 HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
 
@@ -110,7 +115,9 @@ def _knee_peak(key: str, s: Setting):
     largest = key == "knee_flexion_peak_deg"
     at = int(np.nanargmax(piece) if largest else np.nanargmin(piece))
     value = float(piece[at])
-    return measured(key, value, knee_parts(s, value), _time_s(s, s.attempt.start + at))
+    at += s.attempt.start
+    parts = [*knee_parts(s, value), peak_part(s, s.series.knee_flexion_deg, at)]
+    return measured(key, value, parts, _time_s(s, at))
 
 
 def _knee_gain(key: str, s: Setting):
@@ -125,6 +132,7 @@ def _knee_gain(key: str, s: Setting):
     parts = [
         *model_parts("knee_flexion", is_change=True),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+        peak_part(s, s.series.knee_flexion_deg, s.attempt.start + at),
     ]
     return measured(key, float(piece[at]) - rest, parts, _time_s(s, s.attempt.start + at))
 
@@ -141,6 +149,8 @@ def _turn(key: str, s: Setting):
         parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
             parts.append(azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
+        if quantity in GRAVITY_QUANTITIES:
+            parts.append(tilt_part(s.view.roll_deg))
     elif "sagittal" in MEASURES[key].views:
         off = np.radians(off_side_deg(s.view.azimuth_deg))
         parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
@@ -177,15 +187,19 @@ def _fppa_peak(key: str, s: Setting):
         return HIDDEN
     at = int(np.nanargmax(piece))
     jitter = jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
-    leak = front_leak("fppa", s, s.attempt.start + at)
+    seen = [
+        jitter,
+        front_leak("fppa", s, s.attempt.start + at),
+        peak_part(s, s.series.fppa_deg, s.attempt.start + at),
+    ]
     if key == "fppa_change_deg":
         start = _before(s, s.series.fppa_deg)
         if not np.isfinite(start):
             return HIDDEN
-        parts = [*model_parts("fppa", is_change=True), jitter, leak]
+        parts = [*model_parts("fppa", is_change=True), *seen]
         return measured(key, float(piece[at]) - start, parts, _time_s(s, s.attempt.start + at))
     return measured(
-        key, float(piece[at]), [*model_parts("fppa"), jitter, leak],
+        key, float(piece[at]), [*model_parts("fppa"), *seen],
         _time_s(s, s.attempt.start + at),
     )  # fmt: skip
 
@@ -255,6 +269,7 @@ def _elevation(key: str, s: Setting):
         *model_parts("leg_elevation", is_change=True),
         jitter_part(s, ("hip", "ankle"), s.series.leg_length_px),
         azimuth_part(plane_loss_deg(s, value) * 0.5),
+        peak_part(s, values, s.attempt.start + at),
     ]
     return measured(key, value, parts, at_s)
 
@@ -367,7 +382,7 @@ def _range(key: str, s: Setting):
     parts = [
         *shared,
         *model_parts("knee_flexion", is_change=True),
-        near_straight_part(least),
+        bent_to_straight_part(least, largest),
         azimuth_part(loss),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
@@ -379,7 +394,7 @@ def _of_the_set(key: str, s: Setting):
 
 
 _READERS = {
-    **{key: _turn for key in _TURN},
+    **dict.fromkeys(_TURN, _turn),
     "knee_flexion_peak_deg": _knee_peak,
     "knee_flexion_least_deg": _knee_peak,
     "knee_flexion_gain_deg": _knee_gain,

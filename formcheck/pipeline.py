@@ -40,7 +40,13 @@ from formcheck.programme import (
     PrescribedExercise,
     Prescription,
 )
-from formcheck.quality import QualitySettings, clip_findings, hidden_samples, longest_uncut_s
+from formcheck.quality import (
+    QualitySettings,
+    camera_tilt_deg,
+    clip_findings,
+    hidden_samples,
+    longest_uncut_s,
+)
 from formcheck.records import (
     Analysis,
     AssessedRepetition,

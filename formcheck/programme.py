@@ -176,6 +176,8 @@ class Exercise:
     also_called: tuple[str, ...] = ()
     summary: Text
     position: Position
+    also_positions: tuple[Position, ...] = ()
+    """Positions in which the same exercise is done as well (a curl lying or standing)."""
     kind: Literal["repetition", "hold", "sequence"]
     parts: tuple[str, ...] = ()
     working_leg: WorkingLeg

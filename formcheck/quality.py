@@ -145,8 +145,9 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
             from_s=spans[0][0], to_s=spans[-1][1],
         ))  # fmt: skip
     out += _cut_off_findings(raw, rows, settings)
-    lies = exercise.position in ("supine", "hook_lying", "prone", "side_lying")
-    stands = exercise.position == "standing"
+    positions = {exercise.position, *exercise.also_positions}
+    lies = positions <= {"supine", "hook_lying", "prone", "side_lying"}
+    stands = positions == {"standing"}
     lying = is_lying(track)
     if (lies and not lying) or (stands and lying):
         seen, wanted = ("lying down", "standing") if lying else ("upright", "lying down")
@@ -300,8 +301,8 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
             "closer.",
             from_s=float(time_s[0]), to_s=float(time_s[-1]),
         ))  # fmt: skip
-    tilt = standing_tilt_deg(track, view) if exercise.position == "standing" else float("nan")
-    if abs(tilt) > settings.tilt_least_deg:
+    tilt = camera_tilt_deg(track, view, exercise, settings)
+    if tilt:
         out.append(Finding(
             code="camera_tilted",
             text=f"The camera seems to be tilted sideways by about {abs(tilt):.0f} deg. Angles to "
@@ -309,6 +310,16 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
             from_s=float(time_s[0]), to_s=float(time_s[-1]),
         ))  # fmt: skip
     return out
+
+
+def camera_tilt_deg(
+    track: Track, view: View, exercise: Exercise, settings: QualitySettings = QualitySettings()
+) -> float:
+    """Sideways tilt of the camera in degrees, 0 where none beyond a person's own lean is seen."""
+    if exercise.position != "standing":
+        return 0.0
+    tilt = standing_tilt_deg(track, view)
+    return tilt if abs(tilt) > settings.tilt_least_deg else 0.0
 
 
 def standing_tilt_deg(track: Track, view: View) -> float:

@@ -62,11 +62,11 @@ ERROR_MODELS: dict[str, ErrorModel] = {
 }
 """Quantity -> its error model, in the quantity's unit."""
 
-NEAR_STRAIGHT_STANDARD_DEG = 4.5
+NEAR_STRAIGHT_STANDARD_DEG = 3.2
 NEAR_STRAIGHT_END_DEG = 60.0
 NEAR_STRAIGHT_SOURCE = (
-    "three points through joint centres read 4 to 6 deg more than the bones near straight, 3 to "
-    "12 deg on the sample clips; fades to nothing at 60 deg (decision 7)"
+    "three points through joint centres read 4 to 6 deg more than the bones near straight, 4 to "
+    "10 deg on the sample clips; fades to nothing at 60 deg (decision 7)"
 )
 
 
@@ -74,7 +74,7 @@ def near_straight_part(value_deg: float) -> Part:
     """The landmark offset that an absolute knee angle carries near full extension.
 
     Greatest at 0 deg, none from 60 deg on: at the bottom of a squat landmarks agree within
-    0 to 3 deg, near straight they read 3 to 12 deg too much.
+    0 to 3 deg, near straight they read 4 to 10 deg too much.
     """
     share = float(np.clip(1 - value_deg / NEAR_STRAIGHT_END_DEG, 0, 1))
     return Part(
@@ -82,6 +82,26 @@ def near_straight_part(value_deg: float) -> Part:
         standard=NEAR_STRAIGHT_STANDARD_DEG * share,
         kind="shared",
         source=NEAR_STRAIGHT_SOURCE,
+    )
+
+
+BENT_TO_STRAIGHT_STANDARD_DEG = 4.5
+BENT_TO_STRAIGHT_SOURCE = (
+    "landmarks sit differently at a bent and a straight knee: ranges read 6 to 9 deg too small on "
+    "the sample clips (decision 7)"
+)
+
+
+def bent_to_straight_part(least_deg: float, largest_deg: float) -> Part:
+    """What a range of knee flexion carries because its two ends do not share the same offset."""
+    straight, bent = (
+        float(np.clip(1 - v / NEAR_STRAIGHT_END_DEG, 0, 1)) for v in (least_deg, largest_deg)
+    )
+    return Part(
+        name="landmark offset between bent and straight",
+        standard=BENT_TO_STRAIGHT_STANDARD_DEG * (straight - bent),
+        kind="shared",
+        source=BENT_TO_STRAIGHT_SOURCE,
     )
 
 
@@ -166,6 +186,34 @@ def time_part(frame_s: float, n_ends: int = 2) -> Part:
     return Part(
         name="time grid",
         standard=float(frame_s / np.sqrt(12) * np.sqrt(n_ends)),
+        kind="own",
+        source="frame times of this clip; JCGM 100:2008, 4.3.7",
+    )
+
+
+def tilt_part(tilt_deg: float) -> Part:
+    """What a camera that seems tilted adds to an angle to the floor or the vertical.
+
+    Gravity is taken as the picture's vertical; a person's lean at rest cannot be told from the
+    camera's, so the whole of it is doubt (rectangular), not a correction.
+    """
+    return Part(
+        name="camera tilted",
+        standard=abs(tilt_deg) / np.sqrt(3),
+        kind="shared",
+        source="lean of the standing person in this clip; JCGM 100:2008, 4.3.7",
+    )
+
+
+def sampling_part(fall: float) -> Part:
+    """What a peak may lose by falling between two frames (rectangular).
+
+    fall : drop from the peak to its neighbours one frame away; a parabola through them lies at
+    most a quarter of it above the sample.
+    """
+    return Part(
+        name="peak between two frames",
+        standard=abs(fall) / 4 / np.sqrt(3),
         kind="own",
         source="frame times of this clip; JCGM 100:2008, 4.3.7",
     )
