@@ -11,7 +11,7 @@ import threading
 import wave
 from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
-from itertools import islice
+from itertools import islice, pairwise
 from pathlib import Path
 
 import av
@@ -412,9 +412,48 @@ def test_a_damaged_clip_is_read_the_same_each_time(tmp_path):
         pictures = b"".join(f.rgb().tobytes() for f in frames)
         return [f.stamp for f in frames], record, hashlib.sha256(pictures).hexdigest()
 
+    frames, _ = whole(path)
+    assert all(a.stamp + a.duration == b.stamp for a, b in pairwise(frames))
     first = once()
     assert first[1].n_frames_lost >= 4
     assert all(once() == first for _ in range(4))
+
+
+def test_a_picture_that_the_decoder_patched_up_is_lost_too(tmp_path):
+    rng = np.random.default_rng(0)
+    noise = [(i, i / 30, rng.integers(0, 255, (96, 96, 3), np.uint8)) for i in range(12)]
+    src = make_clips.write(tmp_path / "src.mp4", noise, options={"bf": "0"})
+    at, size = make_clips.packet_places(src)[6]
+    path = damaged(src, tmp_path / "a.mp4", (at + size // 2, size // 4))
+    with av.open(str(path)) as container:
+        container.streams.video[0].thread_type = "NONE"
+        patched = {frame.pts for frame in container.decode(video=0) if frame.is_corrupt}
+    assert patched
+    frames, record = whole(path)
+    assert not patched & {frame.stamp for frame in frames}
+    assert record.n_frames == 12 - len(patched)
+    assert record.n_frames_lost == len(patched)
+
+
+def test_empty_packets_do_not_end_the_clip(tmp_path):
+    # Some recorders store an empty packet for each picture that they dropped.
+    src = make_clips.write(
+        tmp_path / "src.avi", drawn(20), codec="mjpeg", time_base=Fraction(1, 30)
+    )
+    with av.open(str(src)) as source, av.open(str(tmp_path / "a.avi"), "w") as out:
+        stream = out.add_stream_from_template(source.streams.video[0])
+        for k, packet in enumerate(p for p in source.demux(video=0) if p.size):
+            if k in (5, 6):
+                pts, packet = packet.pts, av.Packet()
+                packet.pts = packet.dts = pts
+                packet.time_base = Fraction(1, 30)
+            packet.stream = stream
+            out.mux(packet)
+    frames, record = whole(tmp_path / "a.avi")
+    assert [f.time_s for f in frames] == pytest.approx(
+        [i / 30 for i in range(20) if i not in (5, 6)]
+    )
+    assert record.n_frames_lost == 0
 
 
 def without_first_picture(src, dst) -> Path:
