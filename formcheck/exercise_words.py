@@ -62,7 +62,7 @@ def exercise_page(exercise: Exercise, plane: str | None = None, is_unicode: bool
 
 def _facts(e: Exercise) -> str:
     facts = {
-        "Position": e.position.replace("_", " "),
+        "Position": " or ".join((e.position, *e.also_positions)).replace("_", " "),
         "Kind": e.kind + (f" of {', '.join(e.parts)}" if e.parts else ""),
         "Working leg": _LEGS[e.working_leg],
         "Support level": f"{e.support_level}, {_LEVELS[e.support_level]}",
