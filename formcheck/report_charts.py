@@ -248,13 +248,14 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
         if not is_about_trace(b, trace)
     )
     n = len(marks)
+    label = trace.label[:1].upper() + trace.label[1:]
     summary = (
-        f"{trace.label} over {wording.clock(duration_s)}, "
+        f"{label} over {wording.clock(duration_s)}, "
         f"{n} repetition{'' if n == 1 else 's'} marked. "
         "The numbers stand in the table of repetitions."
     )
     return TraceChart(
-        label=trace.label,
+        label=label,
         unit="per cent" if trace.unit == "share" else "degrees",
         lines=tuple(lines),
         gaps=gaps,

@@ -16,7 +16,7 @@ LAYERS = {
     "vocabulary": "errors anatomy measures programme records schema_version",
     "core": """
         track quality camera kinematics uncertainty repetitions measurement assessment symmetry
-        circumstances driving remarks working_leg progress agreement
+        circumstances driving remarks working_leg progress agreement corrections
     """,
     "words": """
         wording patient_words exercise_words figures file_rules exercise_rules prescription_rules
@@ -24,11 +24,12 @@ LAYERS = {
     """,
     "adapters": """
         video pose pose_bundles native_messages overlay overlay_plan faces lettering
-        report report_charts report_html sheet storage schema exercise_files exercises prescriptions truth clinic
+        report report_charts report_tables report_html sheet
+        storage schema exercise_files exercises prescriptions truth clinic exchange fhir
     """,
     "composition": """
         pipeline rerun explanation true_values batch validation validation_tables benchmark
-        reliability reliability_page
+        reliability reliability_page clinic_work clinic_note
     """,
     "faces": "cli web __main__",
 }
@@ -46,7 +47,7 @@ HEAVY = {
     "PIL": {"lettering"},
     "pyarrow": {"storage"},
     "pydantic": {"schema"},
-    "jinja2": {"report_html", "sheet", "web"},
+    "jinja2": {"report_html", "sheet", "web", "batch"},
     "sqlalchemy": {"clinic"},
     "scipy": set(LAYERS["core"].split()),
     "distributed": {"batch"},

@@ -35,7 +35,8 @@ from formcheck.report import (
     write_json,
 )
 from formcheck.report_charts import MAX_POINTS, camera_plan, trace_chart
-from formcheck.report_html import content_security_policy, not_measured, render_html
+from formcheck.report_html import content_security_policy, render_html
+from formcheck.report_tables import not_measured
 from formcheck.schema_version import NewerMinorWarning
 
 SCHEMA = json.loads(
@@ -346,7 +347,6 @@ def test_hostile_words_are_shown_as_words():
     analysis = build_analysis(
         clip=build_clip(file=evil),
         findings=(Finding(code="x", text=evil, from_s=0.0, to_s=1.0),),
-        exercise="squat",
         whole=replace(REPORT.whole, text=evil),
         repetitions=(
             replace(
@@ -482,6 +482,27 @@ def test_set_measures_without_spread_show_a_dash():
         measures=(SetMeasure(key="range_deg", mean=80.0, sd=None, first=80.0, last=80.0),),
     )
     assert "Range 80° – 80° 80° –" in page(build_analysis(whole=whole)).text
+
+
+def test_a_single_repetition_has_no_table_of_the_set():
+    shown = page(build_analysis(Motion(n_repetitions=1)))
+    assert "Over the set" not in shown.text
+
+
+@pytest.mark.parametrize(("n", "corner"), [(1, "Measure"), (3, "Measure"), (4, "Rep")])
+def test_few_repetitions_stand_side_by_side(n, corner):
+    text = render_html(build_analysis(Motion(n_repetitions=n)), None)
+    assert f'Table of other measures">\n<table>\n<thead><tr><th scope="col">{corner}' in text
+
+
+def test_the_rest_after_the_last_repetition_is_not_missed():
+    def rest(i):
+        return NotMeasurable(key="rest_s", reason="out of sight" if i < 4 else "the last one")
+
+    made = [replace(r, measures=(rest(i),)) for i, r in enumerate(REPORT.repetitions)]
+    assert not_measured(replace(REPORT, repetitions=tuple(made))) == [
+        ("out of sight", [("Rest after", "repetitions 1 to 4")])
+    ]
 
 
 # The pictures' geometry
