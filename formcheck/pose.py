@@ -287,15 +287,7 @@ class PoseModel:
         `time_s` matters in video mode only, where it must increase.
         """
         height, width = rgb.shape[:2]
-        image = self._mediapipe.Image(
-            image_format=self._mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb)
-        )
-        if self._is_video:
-            # The model counts in whole milliseconds and refuses the same one twice.
-            self._last_ms = max(self._last_ms + 1, round(time_s * 1000))
-            found = self._landmarker.detect_for_video(image, self._last_ms)
-        else:
-            found = self._landmarker.detect(image)
+        found = self.detect(rgb, time_s)
         n = len(found.pose_landmarks)
         shape = (self._n_people, N_LANDMARKS)
         image_px = np.full((*shape, 2), np.nan, np.float32)
@@ -307,6 +299,17 @@ class PoseModel:
             visibility[person] = points[:, 2]
             world_m[person] = [(p.x, p.y, p.z) for p in found.pose_world_landmarks[person]]
         return People(n=n, image_px=image_px, world_m=world_m, visibility=visibility)
+
+    def detect(self, rgb: np.ndarray, time_s: float = 0.0):
+        """What MediaPipe itself gives for the picture; `find` makes arrays of it."""
+        image = self._mediapipe.Image(
+            image_format=self._mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb)
+        )
+        if self._is_video:
+            # The model counts in whole milliseconds and refuses the same one twice.
+            self._last_ms = max(self._last_ms + 1, round(time_s * 1000))
+            return self._landmarker.detect_for_video(image, self._last_ms)
+        return self._landmarker.detect(image)
 
 
 def load_models(settings: PoseSettings) -> "tuple[PoseModel, ...]":
