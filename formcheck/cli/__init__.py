@@ -42,9 +42,9 @@ def common(
 
 
 def _register_commands() -> None:
-    from formcheck.cli import analyze, catalogue, quality, results
+    from formcheck.cli import analyze, batch, benchmark, catalogue, quality, results
 
-    for module in (analyze, catalogue, quality, results):
+    for module in (analyze, batch, benchmark, catalogue, quality, results):
         module.register(app)
 
 

@@ -1,0 +1,56 @@
+"""formcheck benchmark: how fast this machine works a clip off."""
+
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(benchmark)
+
+
+def benchmark(
+    clip: Annotated[Path, typer.Argument(help="The clip to time; half a minute or more.")],
+    exercise: Annotated[str, typer.Option(help="Which exercise it shows.")] = "squat",
+    pose_model: Annotated[
+        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
+    ] = None,
+    repeat: Annotated[int, typer.Option(min=1, help="Rounds; the best of each is kept.")] = 1,
+    batch: Annotated[
+        int, typer.Option(min=0, help="Time a batch of this many copies of the clip too.")
+    ] = 0,
+    json_output: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+) -> None:
+    """Time bare pose inference, the analysis, all its files, and a plain loop, on one clip.
+
+    The plain loop is what a script would do: OpenCV reads, MediaPipe looks at each frame, OpenCV
+    draws and writes. Other work on the machine spoils the figures.
+    """
+    from formcheck.benchmark import run_benchmark
+
+    def tell(text: str) -> None:
+        print(text, file=sys.stderr, flush=True)
+
+    found = run_benchmark(
+        clip, exercise=exercise, model=pose_model, n_repeats=repeat, n_batch=batch, tell=tell
+    )
+    if json_output:
+        figures = asdict(found)
+        for timing, record in zip(figures["timings"], found.timings, strict=True):
+            timing["frames_per_s"] = record.frames_per_s
+        typer.echo(json.dumps(figures, indent=1))
+        return
+    typer.echo(f"{found.clip}; bundle {found.model}; best of {found.n_repeats}")
+    typer.echo(f"{found.machine}\n")
+    typer.echo(f"{'':44}{'pose Hz':>8}{'frames/s':>10}{'wall s':>8}{'CPU s':>8}")
+    for t in found.timings:
+        typer.echo(
+            f"{t.name:44}{t.pose_rate_hz:8.0f}{t.frames_per_s:10.1f}{t.wall_s:8.1f}{t.cpu_s:8.1f}"
+        )
+    typer.echo("\ntimes as fast")
+    for r in found.ratios:
+        typer.echo(f"{r.name:84}{r.value:6.2f}")
