@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK
+from formcheck.calibration import offset_near
 from formcheck.camera import off_side_deg
 from formcheck.kinematics import Series
 from formcheck.programme import Bound
-from formcheck.records import Part, Track, View
+from formcheck.records import GoniometerReading, Part, Track, View
 from formcheck.repetitions import Attempt, RepetitionSettings
 from formcheck.uncertainty import (
     azimuth_part,
@@ -67,6 +68,8 @@ class Setting:
     """Samples at which the working leg is not to be trusted, bool (n,)."""
     settings: MeasurementSettings
     repetition: RepetitionSettings
+    readings: tuple[GoniometerReading, ...] = ()
+    model: str = ""
 
 
 def jitter_part(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part:
@@ -87,6 +90,21 @@ def knee_parts(s: Setting, value: float) -> list[Part]:
         azimuth_part(loss),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
+
+
+def knee_value(s: Setting, seen_deg: float) -> tuple[float, list[Part]]:
+    """(knee flexion, its parts): shifted by the clinician's goniometer reading where one is near.
+
+    The reading takes the place of what is doubtful about landmarks and definition.
+    """
+    parts = knee_parts(s, seen_deg)
+    near = offset_near(s.readings, s.series.side, s.model, seen_deg)
+    if near is None:
+        return seen_deg, parts
+    offset, reading_parts = near
+    replaced = (near_straight_part(0).name, *(p.name for p in model_parts("knee_flexion") if
+                                              p.kind == "shared"))  # fmt: skip
+    return seen_deg + offset, [*reading_parts, *(p for p in parts if p.name not in replaced)]
 
 
 def peak_part(s: Setting, values: np.ndarray, at: int) -> Part:

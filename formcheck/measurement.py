@@ -15,7 +15,7 @@ from formcheck.circumstances import (
     front_leak,
     hold_parts,
     jitter_part,
-    knee_parts,
+    knee_value,
     off_front_share,
     peak_part,
     plane_loss_deg,
@@ -116,7 +116,8 @@ def _knee_peak(key: str, s: Setting):
     at = int(np.nanargmax(piece) if largest else np.nanargmin(piece))
     value = float(piece[at])
     at += s.attempt.start
-    parts = [*knee_parts(s, value), peak_part(s, s.series.knee_flexion_deg, at)]
+    value, parts = knee_value(s, value)
+    parts.append(peak_part(s, s.series.knee_flexion_deg, at))
     return measured(key, value, parts, _time_s(s, at))
 
 
@@ -308,6 +309,8 @@ def _plateau(key: str, s: Setting):
     if key == "plateau_hold_s":
         return measured(key, held_s, hold_parts(s), at_s)
     if key == "plateau_level_deg":
+        if s.driving_signal == "knee_flexion":
+            return measured(key, *knee_value(s, plateau.level), at_s)
         return measured(key, plateau.level, driving_parts(s, plateau.level), at_s)
     drift = plateau.drift_per_s * 60
     # Standard error of a slope over `held_s` from own noise at either end.

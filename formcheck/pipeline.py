@@ -52,6 +52,7 @@ from formcheck.records import (
     AssessedRepetition,
     Context,
     Finding,
+    GoniometerReading,
     NotMeasurable,
     RawTrack,
     Report,
@@ -87,6 +88,7 @@ class Request:
     side : the working leg, or None to take the near one. bounds : targets and limits in force,
     each with its kind. prescribed : the prescription's line, for the dose. moved_limits :
     (place in the list of repetitions, start_s, end_s) of those whose limits a person moved.
+    readings : the patient's goniometer readings.
     """
 
     clip: Path
@@ -99,6 +101,7 @@ class Request:
     prescription_sha256: str | None = None
     context: Context = field(default_factory=Context)
     moved_limits: tuple[tuple[int, float, float], ...] = ()
+    readings: tuple[GoniometerReading, ...] = ()
 
 
 def analyze(
@@ -349,7 +352,7 @@ def _measure_all(
             next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
             frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
             is_hidden=hidden[side], settings=settings.measurement,
-            repetition=settings.repetition,
+            repetition=settings.repetition, readings=request.readings, model=raw.source.model,
         )  # fmt: skip
         measures = tuple(_measure_one(key, s, view, side) for key in keys)
         by_key = {v.key: v for v in measures}

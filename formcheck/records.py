@@ -265,6 +265,25 @@ class SetMeasure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GoniometerReading:
+    """Knee flexion read by a clinician with a goniometer at a moment of a clip.
+
+    seen_deg : what formcheck saw at that moment, by this pose model, without any reading.
+    """
+
+    side: Side
+    model: str
+    reading_deg: float
+    seen_deg: float
+    at_s: float
+    clip_sha256: str
+    taken_on: str
+    """Date, ISO 8601."""
+    taken_by: str
+    """Initials."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pain:
     """Pain that the patient stated, 0 to 10; None where not asked."""
 

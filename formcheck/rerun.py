@@ -8,11 +8,14 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from formcheck import storage
 from formcheck.anatomy import Side
 from formcheck.errors import FileError, UsageError
+from formcheck.kinematics import build_series
 from formcheck.pipeline import Request, Settings, assess
-from formcheck.records import Analysis, Symmetry
+from formcheck.records import Analysis, GoniometerReading, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.video import shown_name
 
@@ -100,3 +103,65 @@ def compare_folders(first: Path, second: Path, involved: Side | None) -> tuple[S
     if not rows:
         raise UsageError("the two folders have no measured repetition of both legs to compare")
     return rows
+
+
+CALIBRATION_SCHEMA = "formcheck.calibration/1.0"
+
+
+def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
+    """The patient's goniometer readings in a calibration file.
+
+    Raises FileError when the file is damaged or of another major version.
+    """
+    from formcheck.schema import record_from_mapping
+
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FileError(f"{path}: cannot be read ({error.strerror}); check the name") from error
+    except ValueError as error:
+        raise FileError(f"{path}: is not JSON; name a file that `formcheck calibrate` wrote") from error
+    fault = schema_fault(body.get("schema") if isinstance(body, dict) else None, CALIBRATION_SCHEMA)
+    if fault:
+        raise FileError(f"{path}: schema: {fault}")
+    return tuple(
+        record_from_mapping(GoniometerReading, r, str(path)) for r in body.get("readings", [])
+    )
+
+
+def add_reading(
+    folder: Path, path: Path, *, at_s: float, reading_deg: float, taken_by: str, taken_on: str
+) -> GoniometerReading:
+    """Adds a goniometer reading for a moment of a measured clip to a patient's calibration file.
+
+    Raises UsageError where the moment has no side-view knee angle, FileError for damaged files.
+    """
+    from formcheck.schema import record_to_mapping
+
+    request, settings = read_request(folder)
+    analysis = assess(
+        storage.read_track(folder / TRACK_NAME), replace(request, readings=()), settings
+    )
+    report, track = analysis.report, analysis.track
+    side = report.side
+    if report.view.plane != "sagittal" or side != report.view.near_side:
+        raise UsageError(
+            "a reading needs a clip seen from the side, with the measured leg near the camera"
+        )
+    series = build_series(track, report.view, side)
+    near = np.abs(track.time_s - at_s) <= 0.1
+    seen = series.knee_flexion_deg[near]
+    if not np.isfinite(seen).any():
+        raise UsageError(f"--at {at_s:g}: the knee is not seen at that moment; choose another")
+    reading = GoniometerReading(
+        side=side, model=report.source.model, reading_deg=reading_deg,
+        seen_deg=round(float(np.nanmedian(seen)), 2), at_s=at_s, clip_sha256=report.clip.sha256,
+        taken_on=taken_on, taken_by=taken_by,
+    )  # fmt: skip
+    earlier = read_readings(path) if path.exists() else ()
+    body = {
+        "schema": CALIBRATION_SCHEMA,
+        "readings": [record_to_mapping(r) for r in (*earlier, reading)],
+    }
+    storage.write_text(path, json.dumps(body, indent=1) + "\n")
+    return reading

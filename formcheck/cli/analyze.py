@@ -99,6 +99,9 @@ def analyze(
     pain_before: Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")] = None,
     pain_during: Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")] = None,
     pain_after: Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(help="The patient's goniometer readings (see calibrate).")
+    ] = None,
     pose_model: Annotated[
         str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
     ] = None,
@@ -146,6 +149,11 @@ def analyze(
         load_kg = line.load_kg if load_kg is None else load_kg
         step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm
         seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm
+    readings = ()
+    if calibration is not None:
+        from formcheck.rerun import read_readings
+
+        readings = read_readings(calibration)
     request = Request(
         clip=clip,
         exercise=record,
@@ -155,6 +163,7 @@ def analyze(
         prescribed=line,
         prescription=whole,
         prescription_sha256=sha256,
+        readings=readings,
         context=Context(
             load_kg=load_kg, support=support, step_height_cm=step_height_cm,
             seat_height_cm=seat_height_cm, effort=effort, stature_cm=stature_cm,

@@ -12,6 +12,7 @@ from formcheck.errors import UsageError
 def register(app: typer.Typer) -> None:
     app.command()(compare)
     app.command()(explain)
+    app.command()(calibrate)
 
 
 def compare(
@@ -62,3 +63,36 @@ def explain(
 
     for line in explain_measure(folder, rep, measure, part):
         typer.echo(line)
+
+
+def calibrate(
+    folder: Annotated[Path, typer.Argument(help="Result folder of a clip seen from the side.")],
+    at: Annotated[float, typer.Option(min=0, help="Moment of the clip, seconds.")],
+    reading: Annotated[
+        float,
+        typer.Option(min=-30, max=170, help="Knee flexion read with the goniometer, deg (0 = straight)."),
+    ],
+    by: Annotated[str, typer.Option(help="Your initials.")],
+    file: Annotated[Path, typer.Option(help="The patient's calibration file; made when missing.")],
+    date: Annotated[str | None, typer.Option(help="Day of the reading. [default: today]")] = None,
+) -> None:
+    """Enter a goniometer reading for a moment of a clip: the patient's own offset near that angle.
+
+    Two readings serve best: one with the knee straight, one at about 90 deg. Use the file with
+    `formcheck analyze --calibration FILE`.
+    """
+    import datetime
+
+    from formcheck.rerun import add_reading
+
+    try:
+        day = datetime.date.fromisoformat(date) if date else datetime.date.today()
+    except ValueError:
+        raise UsageError(f"--date {date}: write YYYY-MM-DD") from None
+    kept = add_reading(
+        folder, file, at_s=at, reading_deg=reading, taken_by=by, taken_on=day.isoformat()
+    )
+    typer.echo(
+        f"{kept.side} knee: read {kept.reading_deg:g} deg where {kept.seen_deg:g} deg was seen; "
+        f"offset {kept.reading_deg - kept.seen_deg:+.1f} deg, kept in {file}"
+    )
