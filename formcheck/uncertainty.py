@@ -85,7 +85,7 @@ def near_straight_part(value_deg: float) -> Part:
     )
 
 
-BENT_TO_STRAIGHT_STANDARD_DEG = 4.5
+BENT_TO_STRAIGHT_STANDARD_DEG = 5.5
 BENT_TO_STRAIGHT_SOURCE = (
     "landmarks sit differently at a bent and a straight knee: ranges read 6 to 9 deg too small on "
     "the sample clips (decision 7)"
