@@ -29,7 +29,7 @@ LAYERS = {
     """,
     "composition": """
         pipeline rerun explanation true_values batch validation validation_tables benchmark
-        reliability reliability_page clinic_work clinic_note
+        plain_loop reliability reliability_page clinic_work clinic_note
     """,
     "faces": "cli web __main__",
 }
@@ -41,9 +41,9 @@ LAYER_OF = {
 }
 
 HEAVY = {
-    "mediapipe": {"pose"},
+    "mediapipe": {"pose", "plain_loop"},
     "av": {"video"},
-    "cv2": {"pose", "overlay"},
+    "cv2": {"pose", "overlay", "plain_loop"},
     "PIL": {"lettering"},
     "pyarrow": {"storage"},
     "pydantic": {"schema"},
