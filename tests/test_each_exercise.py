@@ -11,9 +11,10 @@ from exercise_cases import CASES, Case
 from skeleton import Camera, film, leg_hidden, repeated, true_attempts
 
 from formcheck.anatomy import other_side
+from formcheck.driving import view_for
 from formcheck.exercises import list_exercises, load_exercise
 from formcheck.measures import MEASURES
-from formcheck.pipeline import Request, assess, view_for
+from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound
 from formcheck.records import Measured, NotMeasurable
 
