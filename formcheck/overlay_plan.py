@@ -119,12 +119,13 @@ def _rays(signal: str, point: dict[str, np.ndarray]) -> tuple[str, np.ndarray, n
 def _label_ray(
     from_ray: tuple[float, float], to_ray: tuple[float, float], facing_x: int
 ) -> tuple[float, float]:
-    """Away from both limbs of a bent joint; square to a straight one, where the person faces."""
+    """Away from both limbs of a bent joint; square to a straight one, on the side that the
+    person faces, or below someone who lies."""
     away = _unit(100 * (np.array(from_ray) - np.array(to_ray)))
     if away is not None and math.dist(from_ray, to_ray) > 0.26:  # bent by 15 deg or more
         return away
     x, y = to_ray
-    is_other_way = -y * facing_x < 0 or (not facing_x and x > 0)
+    is_other_way = -y * facing_x < 0 or (not facing_x and x < 0)
     return (y, -x) if is_other_way else (-y, x)
 
 

@@ -184,6 +184,10 @@ def _tempo(assessed: AssessedRepetition, order: list[str]) -> str:
     return " · ".join(texts) if set(texts) != {"–"} else "–"
 
 
+def _unbroken(text: str) -> str:
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
+
+
 def _note(assessed: AssessedRepetition, report: Report) -> str:
     r = assessed.repetition
     if r.is_complete:
@@ -208,7 +212,8 @@ def repetition_row(
         cells=tuple(_cell(k, assessed, analysis) for k in keys),
         tempo=_tempo(assessed, order),
         remarks=tuple(
-            f"{m.text.rstrip('.')} (at {wording.clock(m.at_s)})" for m in assessed.remarks
+            f"{m.text.rstrip('.')} (at\N{NO-BREAK SPACE}{_unbroken(wording.clock(m.at_s))})"
+            for m in assessed.remarks
         ),
     )
 
@@ -229,16 +234,29 @@ def _numbers(labels: list[str], n_all: int) -> str:
     return f"repetition{'' if len(numbers) == 1 else 's'} {words}"
 
 
+_RANGES = ("range_deg", "range_share")
+
+
+def _full_label(key: str) -> str:
+    """A measure's name, with its unit where another measure has the same name."""
+    return f"{wording.label(key)} in cm" if MEASURES[key].unit == "cm" else wording.label(key)
+
+
 def not_measured(report: Report) -> list[tuple[str, list[tuple[str, str]]]]:
     """What could not be measured, by reason: (reason, [(measures, in which repetitions)]).
 
-    The rest after the last repetition is left out: there is none to measure.
+    Left out is what there is none of: the rest after the last repetition, and the range in the
+    unit that the driving signal does not have.
     """
     sides_differ = len({a.repetition.side for a in report.repetitions}) > 1
     groups: dict[str, dict[str, list[str]]] = {}
     for i, assessed in enumerate(report.repetitions, 1):
         for m in map(wording.known, assessed.measures):
-            if isinstance(m, NotMeasurable) and (m.key != "rest_s" or i < len(report.repetitions)):
+            is_last_rest = m.key == "rest_s" and i == len(report.repetitions)
+            is_other_range = m.key in _RANGES and any(
+                k.key in _RANGES and isinstance(k, Measured) for k in assessed.measures
+            )
+            if isinstance(m, NotMeasurable) and not is_last_rest and not is_other_range:
                 label = _repetition_label(assessed, sides_differ)
                 groups.setdefault(m.reason, {}).setdefault(m.key, []).append(label)
     n = len(report.repetitions)
@@ -246,7 +264,7 @@ def not_measured(report: Report) -> list[tuple[str, list[tuple[str, str]]]]:
     for reason, keys in groups.items():
         by_where: dict[str, list[str]] = {}
         for key, labels in keys.items():
-            by_where.setdefault(_numbers(labels, n), []).append(wording.label(key))
+            by_where.setdefault(_numbers(labels, n), []).append(_full_label(key))
         listed.append((reason, [(", ".join(names), where) for where, names in by_where.items()]))
     return listed
 

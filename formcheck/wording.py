@@ -189,19 +189,25 @@ def band(kind: str, bound: Bound) -> tuple[float, float]:
     return low, high
 
 
+def _written(key: str, value: float) -> str:
+    """A prescribed number as the clinician wrote it: `20 s`, `2.5°`; one decimal at most."""
+    factor, _, sign = shown(key)
+    return number(value * factor, 1).removesuffix(".0") + sign
+
+
 def bound_words(bound: Bound) -> str:
     """A bound in words: `at least 60°`, `80° to 100°`, `90° ± 10°`."""
     least, most = bound.at_least, bound.at_most
     key = bound.measure
-    tolerance = f" {plus_minus(key, bound.tolerance)}" if bound.tolerance else ""
+    tolerance = f" ± {_written(key, bound.tolerance)}" if bound.tolerance else ""
     if least is not None and most is not None:
         if least == most:
-            return quantity(key, least) + tolerance
-        within = f"{quantity(key, least)} to {quantity(key, most)}"
+            return _written(key, least) + tolerance
+        within = f"{_written(key, least)} to {_written(key, most)}"
     elif least is not None:
-        within = f"at least {quantity(key, least)}"
+        within = f"at least {_written(key, least)}"
     else:
-        within = f"at most {quantity(key, most)}"
+        within = f"at most {_written(key, most)}"
     return f"{within} (tolerance{tolerance})" if tolerance else within
 
 
