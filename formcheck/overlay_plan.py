@@ -65,7 +65,7 @@ def phase_words(analysis: Analysis) -> tuple[str, str]:
     rows = [LANDMARK[s, j] for s in SIDES for j in ("shoulder", "hip", "ankle")]
     height = report.view.person_height_px
     rises = []
-    for assessed in report.repetitions:
+    for assessed in report.repetitions if len(track.time_s) else ():
         r = assessed.repetition
         i, j = (int(np.argmin(np.abs(track.time_s - t))) for t in (r.start_s, r.turn_s))
         rises.append(track.image_px[i, rows, 1] - track.image_px[j, rows, 1])
@@ -147,6 +147,8 @@ class Plan:
     def _points(self, time_s: float) -> np.ndarray:
         """Landmarks at a moment, (33, 2); NaN where the samples around it are missing."""
         t, px = self.analysis.track.time_s, self.analysis.track.image_px
+        if len(t) < 2:
+            return np.full(px.shape[1:], np.nan)
         i = min(max(bisect_right(t, time_s), 1), len(t) - 1)
         a, b = px[i - 1], px[i]
         share = min(max((time_s - t[i - 1]) / (t[i] - t[i - 1]), 0.0), 1.0)

@@ -22,6 +22,7 @@ from formcheck import lettering, wording
 from formcheck.errors import ClipError, OutputError
 from formcheck.overlay import Painter, hide_faces, thumbnail, write_overlay
 from formcheck.overlay_plan import END_RANGE_S, Plan, phase_words, strip_place
+from formcheck.report_html import render_html
 from formcheck.video import VideoWriter, open_video
 
 MOTION = Motion(n_repetitions=1)
@@ -316,6 +317,25 @@ def test_where_the_leg_is_missing_no_leg_is_drawn():
     rgb = np.full((480, 640, 3), 77, np.uint8)
     Painter(640, 480, made).paint(rgb, replace(scene, is_end_range=False))
     assert (rgb[100:400] == 77).all()
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_a_track_of_next_to_nothing_draws_nothing(n):
+    made = build_analysis(Motion(n_repetitions=2))
+    track = replace(
+        made.track,
+        **{
+            name: getattr(made.track, name)[:n]
+            for name in ("time_s", "image_px", "world_m", "visibility", "is_filled", "is_repaired")
+        },
+    )
+    trace = replace(made.trace, time_s=made.trace.time_s[:n], value=made.trace.value[:n])
+    short = replace(made, track=track, trace=trace)
+    scene = Plan(short).at(1.5)
+    assert np.isnan(scene.legs[0]).all()
+    assert scene.angle is None
+    assert strip_place(replace(short, track=track), 40) in ("top", "bottom")
+    assert "Squat" in render_html(short)
 
 
 def test_only_the_near_leg_is_drawn_from_the_side_and_both_from_the_front():
