@@ -198,9 +198,16 @@ def assess(
             attempts, signal, track.time_s, request.moved_limits, settings.repetition
         )
     if side is None and view.plane == "frontal" and not is_two_leg:
-        stance = stance_side(track, view, attempts)
-        if stance is not None and request.exercise.working_leg in ("stance", "on_step", "staying"):
-            leg = stance
+        stance = stance_side(track, view, attempts, request.exercise.working_leg)
+        rule = request.exercise.working_leg
+        if rule in ("stance", "on_step", "staying"):
+            leg = stance or leg
+        if attempts and stance is None and rule not in ("stepping", "front"):
+            findings.append(Finding(
+                code="side_assumed",
+                text=f"No side was given, and the feet do not tell which leg works: the {leg} leg "
+                "was measured. Give the side to be sure.",
+            ))  # fmt: skip
     sides = [
         side or working_side_of(a, track, view, request.exercise.working_leg, leg) for a in attempts
     ]

@@ -22,6 +22,10 @@ MOVED_LEAST_SHARE = 0.12
 decision 6)."""
 
 
+FRONT_LEAST_DEG = 30.0
+"""One foot is in front of the other when the line between them points this far from sideways
+(common practice: a split stance is longer than it is wide)."""
+
 TURNED_LEAST_DEG = 30.0
 """A pelvis turned further than this at the turn turned on purpose (sample clips, decision 6)."""
 
@@ -44,6 +48,11 @@ def working_side_of(
 
     rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
     """
+    if rule == "front":
+        ahead_deg = abs(step_direction_deg(attempt, track, view, "left"))
+        if abs(ahead_deg - 90) < FRONT_LEAST_DEG or not np.isfinite(ahead_deg):
+            return usual
+        return "left" if ahead_deg < 90 else "right"
     moved = {side: _moved_px(track, side, attempt) for side in SIDES}
     least = MOVED_LEAST_SHARE * view.person_height_px
     if not all(np.isfinite(v) for v in moved.values()) or max(moved.values()) < least:
@@ -56,8 +65,14 @@ def working_side_of(
     return usual
 
 
-def stance_side(track: Track, view: View, attempts: Sequence[Attempt]) -> Side | None:
-    """The leg that stays on the floor through the attempts, or None where neither foot lifts."""
+def stance_side(
+    track: Track, view: View, attempts: Sequence[Attempt], rule: str = "stance"
+) -> Side | None:
+    """The leg that bears the weight through the attempts, or None where the feet do not tell.
+
+    On the floor it is the one that does not lift. On a step ("on_step") the free foot goes below
+    it instead, so it is the one that stays higher over the attempt as a whole.
+    """
     votes = 0
     for attempt in attempts:
         lifted = {
@@ -66,6 +81,10 @@ def stance_side(track: Track, view: View, attempts: Sequence[Attempt]) -> Side |
         }
         higher = {side: float(-_foot(track, side)[attempt.turn, 1]) for side in SIDES}
         gap = (lifted["left"] - lifted["right"]) + (higher["left"] - higher["right"])
+        if rule == "on_step":
+            # At the turn and at the start together; from the free foot to the one on the step.
+            both = {side: 2 * higher[side] - lifted[side] for side in SIDES}
+            gap = both["right"] - both["left"]
         if np.isfinite(gap) and abs(gap) > 0.05 * view.person_height_px:
             votes += 1 if gap > 0 else -1
     if votes == 0:
