@@ -71,12 +71,11 @@ class PoseSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class People:
-    """Who was found in one picture, best first; NaN beyond the last person.
+    """Who was found in one picture, the surest first.
 
-    image_px : (p, 33, 2) float32; world_m : (p, 33, 3) float32; visibility : (p, 33) float32
+    image_px : (n, 33, 2) float32; world_m : (n, 33, 3) float32; visibility : (n, 33) float32
     """
 
-    n: int
     image_px: np.ndarray
     world_m: np.ndarray
     visibility: np.ndarray
@@ -106,8 +105,8 @@ def estimate(
 
     Notes
     -----
-    Decoded pictures wait in a queue of fixed length, so memory grows only by some 400 bytes a
-    person and picture. A person's place among the people may change from picture to picture.
+    Decoded pictures wait in a queue of fixed length, so memory grows only by about 1 KB a
+    picture. A person's place among the people may change from picture to picture.
     """
     with open_video(path) as reader, contextlib.ExitStack() as stack:
         if models is None:
@@ -124,7 +123,6 @@ def estimate(
             if progress:
                 progress("pose", len(looks), n_expected)
         clip = reader.clip(is_mirrored)
-    n_kept = max(1, *(look.people.n for look in looks))
     return RawTrack(
         clip=clip,
         source=PoseSource(
@@ -136,9 +134,7 @@ def estimate(
         ),
         time_s=np.array([look.time_s for look in looks]),
         stamp=np.array([look.stamp for look in looks], np.int64),
-        image_px=np.stack([look.people.image_px[:n_kept] for look in looks]),
-        world_m=np.stack([look.people.world_m[:n_kept] for look in looks]),
-        visibility=np.stack([look.people.visibility[:n_kept] for look in looks]),
+        **_people(looks),
         **_picture_statistics(looks),
     )
 
@@ -245,6 +241,19 @@ def _border(shape: tuple[int, int]) -> np.ndarray:
     return is_border
 
 
+def _people(looks: list[_Look]) -> dict[str, np.ndarray]:
+    """The people of all looks in arrays of one shape, NaN where there are fewer."""
+    n_most = max(1, *(len(look.people.visibility) for look in looks))
+    arrays = {}
+    for name in ("image_px", "world_m", "visibility"):
+        of_looks = [getattr(look.people, name) for look in looks]
+        shape = (len(looks), n_most, *of_looks[0].shape[1:])
+        arrays[name] = np.full(shape, np.nan, np.float32)
+        for row, found in zip(arrays[name], of_looks, strict=True):
+            row[: len(found)] = found
+    return arrays
+
+
 def _picture_statistics(looks: list[_Look]) -> dict[str, np.ndarray]:
     names = ("brightness", "contrast", "sharpness", "change", "border_change")
     return {name: np.array([getattr(look, name) for look in looks], np.float32) for name in names}
@@ -261,14 +270,13 @@ class PoseModel:
         bundle, self.sha256 = read_bundle(settings.model)
         mediapipe, vision = _mediapipe()
         self._mediapipe = mediapipe
-        self._n_people = n_people(settings)
         self._is_video = settings.mode == "video"
         self._last_ms = -1
         mode = vision.RunningMode.VIDEO if self._is_video else vision.RunningMode.IMAGE
         with native_messages_held():
             _say_first_messages(mediapipe, vision)
             self._landmarker = _landmarker(
-                mediapipe, vision, bundle, running_mode=mode, num_poses=self._n_people
+                mediapipe, vision, bundle, running_mode=mode, num_poses=n_people(settings)
             )
 
     def __enter__(self) -> "PoseModel":
@@ -278,7 +286,7 @@ class PoseModel:
         self.close()
 
     def close(self) -> None:
-        """Frees the network's memory."""
+        """Frees the network's memory. Left to the program's end, MediaPipe fails at it, loudly."""
         self._landmarker.close()
 
     def find(self, rgb: np.ndarray, time_s: float = 0.0) -> People:
@@ -288,17 +296,17 @@ class PoseModel:
         """
         height, width = rgb.shape[:2]
         found = self.detect(rgb, time_s)
-        n = len(found.pose_landmarks)
-        shape = (self._n_people, N_LANDMARKS)
-        image_px = np.full((*shape, 2), np.nan, np.float32)
-        world_m = np.full((*shape, 3), np.nan, np.float32)
-        visibility = np.full(shape, np.nan, np.float32)
-        for person in range(n):
-            points = np.array([(p.x, p.y, p.visibility) for p in found.pose_landmarks[person]])
-            image_px[person] = points[:, :2] * (width, height)
-            visibility[person] = points[:, 2]
-            world_m[person] = [(p.x, p.y, p.z) for p in found.pose_world_landmarks[person]]
-        return People(n=n, image_px=image_px, world_m=world_m, visibility=visibility)
+        image = np.array(
+            [[(p.x, p.y, p.visibility) for p in person] for person in found.pose_landmarks]
+        ).reshape(-1, N_LANDMARKS, 3)
+        world = np.array(
+            [[(p.x, p.y, p.z) for p in person] for person in found.pose_world_landmarks]
+        ).reshape(-1, N_LANDMARKS, 3)
+        return People(
+            image_px=(image[:, :, :2] * (width, height)).astype(np.float32),
+            world_m=world.astype(np.float32),
+            visibility=image[:, :, 2].astype(np.float32),
+        )
 
     def detect(self, rgb: np.ndarray, time_s: float = 0.0):
         """What MediaPipe itself gives for the picture; `find` makes arrays of it."""
@@ -339,7 +347,11 @@ def n_threads(settings: PoseSettings) -> int:
     """How many pictures are looked at at the same time under these settings."""
     if settings.mode == "video":
         return 1
-    return settings.n_threads or len(os.sched_getaffinity(0))
+    if settings.n_threads:
+        return settings.n_threads
+    if hasattr(os, "sched_getaffinity"):  # cores that this process may use
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def track_identity(settings: PoseSettings) -> tuple[tuple[str, object], ...]:

@@ -34,9 +34,7 @@ def strace():
     reason, trial = None, ["strace", "-qq", "-o", os.devnull, "true"]
     if not shutil.which("strace"):
         reason = "strace is not installed"
-    elif subprocess.run(
-        ["strace", "-qq", "-o", os.devnull, "true"], capture_output=True
-    ).returncode:
+    elif subprocess.run(trial, capture_output=True).returncode:
         reason = "strace may not trace here"
     if reason and os.environ.get("CI"):
         pytest.fail(f"{reason}, and this check must not be left out")

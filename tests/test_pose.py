@@ -258,7 +258,7 @@ def test_picture_statistics_mean_what_they_say():
     assert still.mean() == 100
     moved = still.copy()
     moved[20:70, 40:120] += 50
-    people = pose.People(n=0, image_px=None, world_m=None, visibility=None)
+    people = pose.People(image_px=None, world_m=None, visibility=None)
     frame = type("Frame", (), {"time_s": 0.0, "stamp": 0})
     first, before = pose._described(frame, people, still, None)
     second, _ = pose._described(frame, people, moved, before)
