@@ -225,10 +225,15 @@ def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
     filled = np.where(np.isfinite(image_px), image_px, 0)
     middle = median_filter(filled, size=(5, 1, 1), mode="nearest")
     distance = np.hypot(*np.moveaxis(image_px - middle, -1, 0))
-    usual = 1.4826 * np.nanmedian(np.where(distance > 0, distance, np.nan), axis=0)
+    distance = np.nan_to_num(distance)
+    usual = np.zeros(image_px.shape[1])
+    for k in range(image_px.shape[1]):
+        # Samples on the median tell nothing of how far the others usually lie from it.
+        away = distance[distance[:, k] > 0, k]
+        usual[k] = 1.4826 * np.median(away) if len(away) else 0.0
     least = settings.spike_least_share * _body_size(image_px)
-    limit = np.fmax(settings.spike_deviations * np.nan_to_num(usual), least)
-    return np.nan_to_num(distance) > limit
+    limit = np.maximum(settings.spike_deviations * usual, least)
+    return distance > limit
 
 
 def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
