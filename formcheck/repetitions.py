@@ -244,13 +244,14 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
         extreme = float(np.max(x[a : b + 1]))
         rest = min(usual_rest, before, after) if len(kept) > 1 else min(before, after)
         full = extreme - rest
-        is_cut = (k == 0 and _is_cut(x, a, before, rest, full, settings)) or (
-            k == len(kept) - 1 and _is_cut(x, b, after, rest, full, settings)
-        )
+        is_first, is_last = k == 0, k == len(kept) - 1
+        is_cut_before = is_first and _is_cut(x, 0, 1, before, rest, full, grid_hz, settings)
+        is_cut_after = is_last and _is_cut(x, b, -1, after, rest, full, grid_hz, settings)
+        is_cut = is_cut_before or is_cut_after
         # Where the clip cuts an attempt its own rest on that side was never seen.
-        if k == 0 and before > rest + settings.cut_share * full:
+        if is_cut_before:
             before = max(lowest_rest, rest)
-        if k == len(kept) - 1 and after > rest + settings.cut_share * full:
+        if is_cut_after:
             after = max(lowest_rest, rest)
         if extreme - max(before, after) < least_range:
             if extreme - min(before, after) < least_range or not is_cut:
@@ -269,7 +270,36 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
                 rest_after=after, extreme=extreme, is_complete=not is_cut,
             )  # fmt: skip
         )
+    usual = [a.range for a in out if a.is_complete]
+    if usual:
+        at_edges = {0: (0, 1), len(out) - 1: (len(x) - 1, -1)}
+        out = [
+            a
+            for k, a in enumerate(out)
+            if a.is_complete
+            or k not in at_edges
+            or not _stands_at_edge(x, a, *at_edges[k], float(np.median(usual)), grid_hz)
+        ]
     return out
+
+
+def _stands_at_edge(x, a: Attempt, edge: int, step: int, usual: float, grid_hz: float) -> bool:
+    """Whether a cut attempt is only standing between the lowest and the usual turn.
+
+    On a step the heel drops below where the foot stood flat before the first raise, so that
+    standing there is neither rest nor turn: a level stretch, well short of a usual attempt.
+    """
+    if a.range >= 0.5 * usual:
+        return False
+    is_level = _stays_at_edge(x, edge, step, 0.1 * usual) >= 0.5 * grid_hz
+    return is_level and a.extreme - x[edge] <= 0.1 * usual
+
+
+def _stays_at_edge(x, edge: int, step: int, within: float) -> int:
+    """For how many samples the signal keeps the level that it has at the clip's edge."""
+    from_edge = x[edge::step] if step > 0 else x[: edge + 1][::step]
+    away = np.flatnonzero(np.abs(from_edge - from_edge[0]) > within)
+    return int(away[0]) if len(away) else len(from_edge)
 
 
 def _merge_falters(slow, peaks, merge_share, is_hold) -> list[int]:
@@ -296,9 +326,17 @@ def _rest_level(x: np.ndarray, a: int, b: int) -> float:
     return float(np.median(near))
 
 
-def _is_cut(x, edge, level, rest, full, settings) -> bool:
-    """Whether the clip's edge lies inside the attempt: the signal never regains rest there."""
-    return x[edge] > rest + settings.cut_share * full and level > rest + settings.cut_share * full
+def _is_cut(x, edge, step, level, rest, full, grid_hz, settings) -> bool:
+    """Whether the clip's edge lies inside the attempt: the signal never regains rest there.
+
+    A level stretch in the lower half is a rest of its own (a foot flat on a step whose heel
+    drops below it later), not a cut.
+    """
+    above = rest + settings.cut_share * full
+    if x[edge] <= above or level <= above:
+        return False
+    is_level = _stays_at_edge(x, edge, step, 0.1 * full) >= 0.5 * grid_hz
+    return not (is_level and x[edge] < rest + 0.5 * full)
 
 
 def _leaves(x, a, peak, level) -> int:
