@@ -90,7 +90,7 @@ _OUTCOME_TEXT = {
     ("target", "met"): "target reached",
     ("target", "not_met"): "target not reached",
     ("target", "undecided"): "too close to call",
-    ("limit", "kept"): "limit kept",
+    ("limit", "kept"): "within the limit",
     ("limit", "passed"): "past the limit",
     ("limit", "undecided"): "may be past the limit, please look",
 }
@@ -285,15 +285,15 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
         (c.kind, c.outcome) for r in repetitions if r.repetition.is_complete for c in r.checks
     ]
     for kind, outcome, words in (
-        ("target", "met", "target reached"),
-        ("target", "not_met", "target not reached"),
-        ("target", "undecided", "too close to call"),
-        ("limit", "passed", "past the limit"),
-        ("limit", "undecided", "may be past the limit, please look"),
+        ("target", "met", "target reached in {}"),
+        ("target", "not_met", "target not reached in {}"),
+        ("target", "undecided", "too close to call in {}"),
+        ("limit", "passed", "past the limit in {}"),
+        ("limit", "undecided", "may be past the limit in {}, please look"),
     ):
         k = outcomes.count((kind, outcome))
         if k:
-            parts.append(f"{words} {k} {'time' if k == 1 else 'times'}")
+            parts.append(words.format(k))
     hidden = sum(1 for _, o in outcomes if o == "not_visible")
     if hidden:
         parts.append(f"{_plural(hidden, 'check')} could not be seen")

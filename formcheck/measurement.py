@@ -53,6 +53,14 @@ _TURN = {
 GRAVITY_QUANTITIES = ("thigh_inclination", "shank_inclination", "trunk_inclination")
 """Angles to the floor or the vertical, which a tilted camera turns."""
 
+FRONT_LEAK_MOST_DEG = 10.0
+"""A projection angle is refused where the camera off the front may shift it by more (standard
+uncertainty): it would say nothing of the knee (chosen on sample clips, decision 7)."""
+OFF_FRONT = (
+    "the camera stands too far off the front for so deep a bend: the knee going forward would "
+    "look like the knee going inward; place the camera straight in front of the person"
+)
+
 HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
 
 
@@ -145,7 +153,10 @@ def _turn(key: str, s: Setting):
         return HIDDEN
     parts = list(model_parts(quantity))
     if quantity in ("fppa", "knee_medial_to_foot"):
-        parts.append(front_leak(quantity, s, s.attempt.turn))
+        leak = front_leak(quantity, s, s.attempt.turn)
+        if quantity == "fppa" and leak.standard > FRONT_LEAK_MOST_DEG:
+            return OFF_FRONT
+        parts.append(leak)
     if MEASURES[key].unit == "deg":
         parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
@@ -188,9 +199,12 @@ def _fppa_peak(key: str, s: Setting):
         return HIDDEN
     at = int(np.nanargmax(piece))
     jitter = jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
+    leak = front_leak("fppa", s, s.attempt.start + at)
+    if leak.standard > FRONT_LEAK_MOST_DEG:
+        return OFF_FRONT
     seen = [
         jitter,
-        front_leak("fppa", s, s.attempt.start + at),
+        leak,
         peak_part(s, s.series.fppa_deg, s.attempt.start + at),
     ]
     if key == "fppa_change_deg":

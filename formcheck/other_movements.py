@@ -34,6 +34,10 @@ class OtherMovementSettings:
     step_least_share: float = 0.35
 
 
+FLIGHT_S = 0.4
+"""Longest flight of a small jump, up or down (common practice)."""
+
+
 def set_apart(
     attempts: Sequence[Attempt],
     track: Track,
@@ -67,11 +71,12 @@ def set_apart(
 
 
 def _other_movement(a, track, view, series, exercise, settings) -> str | None:
-    span = slice(a.start, a.end + 1)
-    hips = series.hip_height_share
-    if np.isfinite(hips[span]).any():
-        standing = np.nanmax(np.append(hips[[a.start, a.end]], -np.inf))
-        if np.nanmax(hips[span]) - standing > settings.jump_least_share:
+    # A jump's flight lies between two knee bends, so a little beyond either is looked at.
+    beyond = round(FLIGHT_S * series.grid_hz)
+    hips = series.hip_height_share[max(a.start - beyond, 0) : a.end + beyond + 1]
+    if exercise.kind == "repetition" and np.isfinite(hips).any():
+        standing = np.nanpercentile(series.hip_height_share, 75)
+        if np.nanmax(hips) - standing > settings.jump_least_share:
             return "a jump"
     leg_px = series.leg_length_px
     moved = []

@@ -17,6 +17,7 @@ from formcheck.kinematics import build_series
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.records import Analysis, GoniometerReading, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
+from formcheck.symmetry import symmetry_of
 from formcheck.video import shown_name
 
 REQUEST_SCHEMA = "formcheck.request/1.0"
@@ -51,7 +52,8 @@ def read_request(folder: Path) -> tuple[Request, Settings]:
         body = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise FileError(
-            f"{path}: cannot be read ({error.strerror}); name a folder that `formcheck analyze` wrote"
+            f"{path}: cannot be read ({error.strerror}); name a folder that "
+            "`formcheck analyze` wrote"
         ) from error
     except ValueError as error:
         raise FileError(f"{path}: is not JSON; run `formcheck analyze` again") from error
@@ -120,7 +122,9 @@ def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
     except OSError as error:
         raise FileError(f"{path}: cannot be read ({error.strerror}); check the name") from error
     except ValueError as error:
-        raise FileError(f"{path}: is not JSON; name a file that `formcheck calibrate` wrote") from error
+        raise FileError(
+            f"{path}: is not JSON; name a file that `formcheck calibrate` wrote"
+        ) from error
     fault = schema_fault(body.get("schema") if isinstance(body, dict) else None, CALIBRATION_SCHEMA)
     if fault:
         raise FileError(f"{path}: schema: {fault}")

@@ -1,0 +1,83 @@
+"""A goniometer reading moves the absolute knee angle near it, and never claims too much."""
+
+import pytest
+from skeleton import Camera, Posture, both, film, repeated
+
+from formcheck.calibration import CalibrationSettings, offset_near
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, assess
+from formcheck.records import GoniometerReading, Measured
+
+
+def reading(reading_deg, seen_deg, side="left", model="heavy"):
+    return GoniometerReading(
+        side=side, model=model, reading_deg=reading_deg, seen_deg=seen_deg, at_s=1.0,
+        clip_sha256="0" * 64, taken_on="2026-03-02", taken_by="AB",
+    )  # fmt: skip
+
+
+STRAIGHT, BENT = reading(2, 7), reading(88, 90)
+
+
+def test_two_readings_give_an_offset_on_a_straight_line_between_them():
+    offset, _ = offset_near([STRAIGHT, BENT], "left", "heavy", 30.0)
+    # -5 deg where 7 was seen, -2 where 90 was: 23 of the 83 deg between them.
+    assert offset == pytest.approx(-5 + 3 * 23 / 83)
+    assert offset_near([STRAIGHT, BENT], "left", "heavy", 48.5) is None  # beyond both reaches
+
+
+def test_no_reading_of_this_leg_model_or_angle_leaves_the_value_alone():
+    assert offset_near([], "left", "heavy", 10) is None
+    assert offset_near([STRAIGHT], "right", "heavy", 10) is None
+    assert offset_near([STRAIGHT], "left", "full", 10) is None
+    assert offset_near([STRAIGHT], "left", "heavy", 90) is None
+
+
+def test_the_goniometers_own_error_is_in_the_interval_and_grows_with_distance():
+    _, near = offset_near([BENT], "left", "heavy", 90)
+    _, away = offset_near([BENT], "left", "heavy", 110)
+    # Least significant difference of a long-arm goniometer: 10 deg (Hancock 2018, J Exp Orthop).
+    assert near[0].standard == pytest.approx(10 / (1.96 * 2**0.5), abs=0.02)
+    assert len(near) == 1
+    assert sum(p.standard for p in away) > near[0].standard
+    assert CalibrationSettings().reach_deg < 45
+
+
+def test_the_reported_peak_moves_by_the_offset_and_names_the_reading():
+    raw = film(
+        repeated(Posture(), [Posture(trunk=35, **both(hip=75, knee=90))] * 2), Camera(azimuth_deg=90)
+    )
+
+    def peak(readings):
+        request = Request(clip="x.mp4", exercise=load_exercise("squat"), readings=readings)
+        r = assess(raw, request).report.repetitions[0]
+        return next(v for v in r.measures if v.key == "knee_flexion_peak_deg")
+
+    plain, moved = peak(()), peak((reading(86, 90, model=raw.source.model),))
+    assert isinstance(plain, Measured)
+    assert moved.value - plain.value == pytest.approx(-4)
+    assert "goniometer reading" in {p.name for p in moved.parts}
+    assert "pose model and landmark definition" not in {p.name for p in moved.parts}
+    assert "pose model from repetition to repetition" in {p.name for p in moved.parts}
+
+
+def test_calibrate_keeps_a_reading_with_its_date_and_analyze_uses_it(
+    run_formcheck, squat_results, short_squat, tmp_path
+):
+    file = tmp_path / "kn-204.json"
+    done = run_formcheck(
+        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--by", "AB",
+        "--date", "2026-03-02", "--file", file,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "2026-03-02" in file.read_text()
+    done = run_formcheck(
+        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--by", "AB",
+        "--date", "2 March", "--file", file,
+    )  # fmt: skip
+    assert done.returncode == 2
+    done = run_formcheck(
+        "analyze", short_squat, "--exercise", "squat", "--side", "left", "--pose-model", "lite",
+        "--no-video", "--calibration", file, "--out", tmp_path / "o",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
