@@ -13,17 +13,19 @@ def register(app: typer.Typer) -> None:
     app.command()(compare)
     app.command()(explain)
     app.command()(calibrate)
+    app.command("export-motion")(export_motion)
 
 
 def compare(
     first: Annotated[Path, typer.Argument(help="Result folder of one leg.")],
     second: Annotated[Path, typer.Argument(help="Result folder of the other leg.")],
     involved: Annotated[
-        str | None, typer.Option(help="The involved leg: left or right. [default: the prescription's]")
+        str | None,
+        typer.Option(help="The involved leg: left or right. [default: the prescription's]"),
     ] = None,
     json_output: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Compare the two legs of an exercise: limb symmetry index, or difference, with its interval."""
+    """Compare the two legs of an exercise: limb symmetry index or difference, with its interval."""
     from formcheck.measures import MEASURES
     from formcheck.records import Measured
     from formcheck.rerun import compare_folders
@@ -70,7 +72,9 @@ def calibrate(
     at: Annotated[float, typer.Option(min=0, help="Moment of the clip, seconds.")],
     reading: Annotated[
         float,
-        typer.Option(min=-30, max=170, help="Knee flexion read with the goniometer, deg (0 = straight)."),
+        typer.Option(
+            min=-30, max=170, help="Knee flexion read with the goniometer, deg (0 = straight)."
+        ),
     ],
     by: Annotated[str, typer.Option(help="Your initials.")],
     file: Annotated[Path, typer.Option(help="The patient's calibration file; made when missing.")],
@@ -96,3 +100,16 @@ def calibrate(
         f"{kept.side} knee: read {kept.reading_deg:g} deg where {kept.seen_deg:g} deg was seen; "
         f"offset {kept.reading_deg - kept.seen_deg:+.1f} deg, kept in {file}"
     )
+
+
+def export_motion(
+    folder: Annotated[Path, typer.Argument(help="A result folder that analyze wrote.")],
+    out: Annotated[Path, typer.Option(help="Folder for the three files.")],
+    participant: Annotated[str, typer.Option(help="The participant's code.")],
+) -> None:
+    """Write the landmark track as BIDS-Motion files (TSV with JSON, units declared)."""
+    from formcheck.bids import write_bids_motion
+    from formcheck.rerun import reassess
+
+    for path in write_bids_motion(reassess(folder), out, participant):
+        typer.echo(path)
