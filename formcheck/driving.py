@@ -13,7 +13,7 @@ from formcheck.anatomy import SIDES, Side, other_side
 from formcheck.camera import off_side_deg
 from formcheck.kinematics import Series, driving_values
 from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
-from formcheck.records import Repetition, Track, View
+from formcheck.records import Finding, Repetition, Track, View
 from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts
 from formcheck.working_leg import (
     nearest_part,
@@ -165,6 +165,32 @@ def repetitions_of(
         )
         for a, s, part, number in zip(attempts, sides, parts, numbers, strict=True)
     ]
+
+
+def sequence_findings(
+    repetitions: Sequence[Repetition], order: Sequence[str]
+) -> list[Finding]:
+    """Directions that a sequence missed or did more than once, each named, in time order.
+
+    A sequence with a part that was not told, or that the clip cuts, is passed over: a direction
+    is only missed where all that was done is known.
+    """
+    out = []
+    for number in sorted({r.number for r in repetitions}):
+        own = [r for r in repetitions if r.number == number]
+        done = [r.part for r in own]
+        span = {"from_s": own[0].start_s, "to_s": own[-1].end_s}
+        if None in done or not all(r.is_complete for r in own):
+            continue
+        for part in order:
+            n = done.count(part)
+            if n == 0:
+                text = f"Sequence {number}: the {part} direction was left out."
+                out.append(Finding(code="direction_missed", text=text, **span))
+            elif n > 1:
+                text = f"Sequence {number}: the {part} direction was done {n} times."
+                out.append(Finding(code="direction_repeated", text=text, **span))
+    return out
 
 
 def is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:

@@ -213,7 +213,7 @@ def build_series(
         leg_elevation_deg=nowhere if from_front else leg_elevation_deg(hip, ankle),
         heel_height_share=side_only((toe[:, 1] - heel[:, 1]) / foot_px),
         heel_rise_px=-heel[:, 1],
-        foot_lift_share=(_steady_ground_y(heel[:, 1]) - heel[:, 1])
+        foot_lift_share=(_lowest_y(heel[:, 1]) - heel[:, 1])
         / _length_or_nan(FOOT_SHARE * view.person_height_px),
         hip_height_share=(ground_y - trunk_low[:, 1]) / leg_px,
         shoulder_height_share=(ground_y - trunk_high[:, 1]) / leg_px,
@@ -246,6 +246,12 @@ def long_length_px(a: np.ndarray, b: np.ndarray) -> float:
 def _length_or_nan(length_px: float) -> float:
     """The length, or NaN where it is seen end on (under a pixel): nothing is a share of that."""
     return length_px if length_px >= 1 else float("nan")
+
+
+def _lowest_y(y: np.ndarray) -> float:
+    """Picture height of the lowest place a joint keeps to: the floor, for a foot held up long."""
+    known = y[np.isfinite(y)]
+    return float(np.percentile(known, 95)) if len(known) else float("nan")
 
 
 def _steady_ground_y(feet_y: np.ndarray) -> float:

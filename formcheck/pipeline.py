@@ -25,6 +25,7 @@ from formcheck.driving import (
     measured_side,
     parts_of,
     repetitions_of,
+    sequence_findings,
     view_for,
     width_share,
 )
@@ -215,6 +216,8 @@ def assess(
     repetitions = repetitions_of(
         attempts, sides, parts, track, request.exercise, is_two_leg and side is None
     )
+    if request.exercise.kind == "sequence":
+        findings += sequence_findings(repetitions, request.exercise.parts)
     bounds = drop_targets_beyond_limits(request.bounds)
     assessed = _measure_all(
         repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,

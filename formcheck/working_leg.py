@@ -26,6 +26,10 @@ FRONT_LEAST_DEG = 30.0
 """One foot is in front of the other when the line between them points this far from sideways
 (common practice: a split stance is longer than it is wide)."""
 
+FRONT_LEAST_M = 0.25
+"""And when they are this far apart, by the model's world (common practice: feet as wide as the
+hips are nearer than that)."""
+
 TURNED_LEAST_DEG = 30.0
 """A pelvis turned further than this at the turn turned on purpose (sample clips, decision 6)."""
 
@@ -49,20 +53,32 @@ def working_side_of(
     rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
     """
     if rule == "front":
-        ahead_deg = abs(step_direction_deg(attempt, track, view, "left"))
-        if abs(ahead_deg - 90) < FRONT_LEAST_DEG or not np.isfinite(ahead_deg):
-            return usual
-        return "left" if ahead_deg < 90 else "right"
+        return _front_side(attempt, track, view) or usual
     moved = {side: _moved_px(track, side, attempt) for side in SIDES}
     least = MOVED_LEAST_SHARE * view.person_height_px
-    if not all(np.isfinite(v) for v in moved.values()) or max(moved.values()) < least:
+    if not all(np.isfinite(v) for v in moved.values()):
         return usual
+    if max(moved.values()) < least:
+        # A step toward the camera or away from it moves no foot in the picture. Then the legs
+        # are one before the other, and the front one works: it stepped, or it stayed.
+        is_lunge = rule in ("stepping", "staying") and view.plane != "sagittal"
+        return (_front_side(attempt, track, view) if is_lunge else None) or usual
     mover: Side = "left" if moved["left"] > moved["right"] else "right"
     if rule == "stepping":
         return mover
     if rule in ("staying", "stance", "on_step"):
         return other_side(mover)
     return usual
+
+
+def _front_side(attempt: Attempt, track: Track, view: View) -> Side | None:
+    """The leg whose foot stands in front at the turn, or None where neither clearly does."""
+    ankles = track.world_m[attempt.turn, [LANDMARK[s, "ankle"] for s in SIDES]]
+    apart_m = float(np.linalg.norm(ankles[0] - ankles[1]))
+    ahead_deg = abs(step_direction_deg(attempt, track, view, "left"))
+    if not apart_m >= FRONT_LEAST_M or abs(ahead_deg - 90) < FRONT_LEAST_DEG:
+        return None
+    return "left" if ahead_deg < 90 else "right"
 
 
 def stance_side(
@@ -134,13 +150,14 @@ def nearest_part(direction_deg: float, turned_deg: float, parts: Sequence[str]) 
 def number_sequences(parts: Sequence[str | None], order: Sequence[str]) -> list[int]:
     """Number of the sequence that each part belongs to, from 1.
 
-    A new sequence begins where a part does not come after the one before it in the order.
+    A new sequence begins where a part comes before the last one in the order. The same part again
+    is a repeat within its sequence.
     """
     numbers: list[int] = []
-    number, last = 0, len(order)
+    number, last = 0, 0
     for part in parts:
-        place = order.index(part) if part in order else last + 1
-        if number == 0 or place <= last:
+        place = order.index(part) if part in order else last
+        if number == 0 or place < last:
             number += 1
         numbers.append(number)
         last = place

@@ -1,0 +1,540 @@
+"""What counts as an attempt, when it starts, turns and ends, and whose it is."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from exercise_cases import (
+    LUNGE,
+    SHORT_LUNGE,
+    SITTING,
+    SQUAT,
+    STANDING,
+    STEP_BACK_AND_OUT,
+    STEP_LEFT,
+    STEP_LEFT_SHORT,
+)
+from skeleton import (
+    Camera,
+    Key,
+    Movement,
+    Posture,
+    both,
+    film,
+    mirrored,
+    one,
+    repeated,
+    true_attempts,
+)
+
+from formcheck.anatomy import other_side
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, assess
+from formcheck.programme import Bound
+from formcheck.records import Measured, RawTrack
+from formcheck.symmetry import mean_with_uncertainty
+from formcheck.working_leg import number_sequences
+
+
+def report_of(exercise, movement, camera=None, *, side="left", anchor="left_ankle",
+              bounds=(), from_s=0.0, to_s=None):  # fmt: skip
+    raw = film(movement, camera or Camera(), anchor=anchor, from_s=from_s, to_s=to_s)
+    return assess_raw(raw, exercise, side=side, bounds=bounds)
+
+
+def assess_raw(raw, exercise, *, side="left", bounds=()):
+    return assess(
+        raw,
+        Request(
+            clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side=side, bounds=bounds
+        ),
+    ).report
+
+
+def values_of(repetition) -> dict[str, float]:
+    return {v.key: v.value for v in repetition.measures if isinstance(v, Measured)}
+
+
+def outcomes_of(report) -> list[str]:
+    return [c.outcome for r in report.repetitions for c in r.checks]
+
+
+# -- pace and pauses
+
+
+@pytest.mark.parametrize(
+    ("there_s", "stay_s", "rest_s"),
+    [(0.4, 0.0, 0.4), (0.6, 0.1, 0.3), (1.5, 0.5, 1.0), (4.0, 1.0, 1.0), (6.0, 0.0, 2.0)],
+    ids=["fast", "brisk", "usual", "slow", "very slow"],
+)
+def test_fast_and_slow_repetitions_are_counted_and_turn_where_they_turn(there_s, stay_s, rest_s):
+    movement = repeated(
+        STANDING, [SQUAT] * 4, there_s=there_s, back_s=there_s, stay_s=stay_s, rest_s=rest_s
+    )
+    report = report_of("squat", movement)
+    true = true_attempts(movement, "knee_flexion", "rises", "left")
+    assert report.whole.n_complete == 4
+    for found, t in zip(report.repetitions, true, strict=True):
+        assert found.repetition.turn_s == pytest.approx(t.turn_s, abs=0.1)
+        assert values_of(found)["lowering_s"] == pytest.approx(t.first_s, abs=0.2)
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=2)
+
+
+def test_lowering_and_raising_of_different_length_are_told_apart():
+    movement = repeated(STANDING, [SQUAT] * 3, there_s=3.0, back_s=1.0)
+    for found in report_of("squat", movement).repetitions:
+        values = values_of(found)
+        assert values["lowering_s"] / values["raising_s"] == pytest.approx(3, abs=0.5)
+    sitting = repeated(SITTING, [STANDING] * 3, there_s=1.0, back_s=3.0)
+    for found in report_of("sit_to_stand", sitting).repetitions:
+        values = values_of(found)
+        assert values["lowering_s"] / values["raising_s"] == pytest.approx(3, abs=0.5)
+
+
+def test_a_pause_on_the_way_down_and_up_makes_no_second_attempt():
+    half = STANDING.toward(SQUAT, 0.5)
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1)]
+    for _ in range(3):
+        keys += [
+            Key(posture=half, move_s=0.8, stay_s=1.0),
+            Key(posture=SQUAT, move_s=0.8, stay_s=0.4),
+            Key(posture=half, move_s=0.8, stay_s=1.0),
+            Key(posture=STANDING, move_s=0.8, stay_s=1.2),
+        ]
+    report = report_of("squat", Movement(keys=tuple(keys)))
+    assert report.whole.n_complete == len(report.repetitions) == 3
+    for found in report.repetitions:
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=1)
+
+
+def test_a_bounce_at_the_bottom_is_one_attempt():
+    up_a_little = STANDING.toward(SQUAT, 0.8)
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1)]
+    for _ in range(3):
+        keys += [
+            Key(posture=SQUAT, move_s=1.0, stay_s=0.2),
+            Key(posture=up_a_little, move_s=0.4, stay_s=0.1),
+            Key(posture=SQUAT, move_s=0.4, stay_s=0.2),
+            Key(posture=STANDING, move_s=1.0, stay_s=1.0),
+        ]
+    assert report_of("squat", Movement(keys=tuple(keys))).whole.n_complete == 3
+
+
+def test_without_a_rest_between_them_repetitions_are_still_told_apart():
+    movement = repeated(STANDING, [SQUAT] * 6, rest_s=0.0, there_s=0.9, back_s=0.9, stay_s=0.0)
+    padded = Movement(
+        keys=(Key(posture=STANDING, move_s=0, stay_s=1.0), *movement.keys[1:-1],
+              replace(movement.keys[-1], stay_s=1.0))
+    )  # fmt: skip
+    assert report_of("squat", padded).whole.n_complete == 6
+
+
+def test_partial_repetitions_count_and_show_how_far_they_went():
+    turns = [SQUAT, STANDING.toward(SQUAT, 0.45), SQUAT, STANDING.toward(SQUAT, 0.3), SQUAT]
+    bound = Bound(measure="knee_flexion_peak_deg", at_least=85)
+    report = report_of("squat", repeated(STANDING, turns), bounds=(("target", bound),))
+    assert report.whole.dose_done == 5
+    assert report.whole.n_met == 3
+    assert outcomes_of(report) == ["met", "not_met", "met", "not_met", "met"]
+    depths = [values_of(r)["knee_flexion_peak_deg"] for r in report.repetitions]
+    assert depths == pytest.approx([105, 47.25, 105, 31.5, 105], abs=1)
+
+
+def test_a_shift_of_weight_between_repetitions_is_no_attempt():
+    shift = Posture(trunk=3, **both(hip=6, knee=10))
+    report = report_of("squat", repeated(STANDING, [SQUAT, shift, SQUAT, shift]))
+    assert report.whole.n_complete == len(report.repetitions) == 2
+
+
+# -- uneven and missing frames
+
+
+def kept_frames(raw, keep):
+    names = ("time_s", "stamp", "image_px", "world_m", "visibility", "brightness", "contrast",
+             "sharpness", "change", "border_change")  # fmt: skip
+    return replace(raw, **{name: np.array(getattr(raw, name)[keep]) for name in names})
+
+
+def test_uneven_frame_times_leave_count_and_turns_alone():
+    movement = repeated(STANDING, [SQUAT] * 4)
+    raw = film(movement, Camera(rate_hz=60))
+    rng = np.random.default_rng(3)
+    keep = np.flatnonzero(rng.random(len(raw.time_s)) < 0.3)
+    report = assess_raw(kept_frames(raw, keep), "squat")
+    first_s = float(raw.time_s[keep[0]])
+    true = true_attempts(movement, "knee_flexion", "rises", "left")
+    assert report.whole.n_complete == 4
+    for found, t in zip(report.repetitions, true, strict=True):
+        assert found.repetition.turn_s == pytest.approx(t.turn_s, abs=0.1 + first_s)
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=1.5)
+
+
+def test_a_leg_hidden_in_one_repetition_spoils_that_one_only():
+    movement = repeated(STANDING, [SQUAT] * 4)
+    raw = film(movement)
+    t = true_attempts(movement, "knee_flexion", "rises", "left")[1]
+    hidden = raw.visibility.copy()
+    inside = (raw.time_s > t.start_s - 0.3) & (raw.time_s < t.end_s + 0.3)
+    hidden[np.ix_(inside, [0], [25, 27, 29, 31])] = 0.02
+    report = assess_raw(replace(raw, visibility=hidden), "squat")
+    seen = [
+        r.repetition.turn_s for r in report.repetitions
+        if "knee_flexion_peak_deg" in values_of(r)
+    ]  # fmt: skip
+    wanted = [x.turn_s for x in true_attempts(movement, "knee_flexion", "rises", "left")]
+    del wanted[1]
+    assert seen == pytest.approx(wanted, abs=0.1)
+
+
+# -- the clip's edges, walking in and out
+
+
+@pytest.mark.parametrize("end", ["start", "end"])
+def test_an_attempt_cut_by_the_clip_is_listed_and_not_judged(end):
+    movement = repeated(STANDING, [SQUAT] * 3)
+    true = true_attempts(movement, "knee_flexion", "rises", "left")
+    bound = Bound(measure="knee_flexion_peak_deg", at_least=60)
+    cut = {"start": {"from_s": true[0].turn_s}, "end": {"to_s": true[2].turn_s}}[end]
+    report = report_of("squat", movement, bounds=(("target", bound),), **cut)
+    assert [r.repetition.is_complete for r in report.repetitions] == (
+        [False, True, True] if end == "start" else [True, True, False]
+    )
+    expected = ["not_judged", "met", "met"] if end == "start" else ["met", "met", "not_judged"]
+    assert outcomes_of(report) == expected
+    assert report.whole.n_complete == report.whole.dose_done == report.whole.n_met == 2
+    assert "1 more cut" in report.whole.text
+
+
+@pytest.mark.parametrize("end", ["start", "end"])
+def test_an_attempt_cut_on_its_way_is_not_a_complete_one(end):
+    movement = repeated(STANDING, [SQUAT] * 3)
+    true = true_attempts(movement, "knee_flexion", "rises", "left")
+    cut = {
+        "start": {"from_s": true[0].turn_s + 1.0},
+        "end": {"to_s": true[2].turn_s - 1.0},
+    }[end]
+    report = report_of("squat", movement, **cut)
+    assert report.whole.n_complete == 2
+
+
+def walking(posture: Posture, from_ahead: float, to_ahead: float, steps: int) -> list[Key]:
+    """Keys of a walk along the line the person faces, legs swinging in turn."""
+    keys = []
+    for k in range(1, steps + 1):
+        front, back = ("left", "right") if k % 2 else ("right", "left")
+        at = from_ahead + (to_ahead - from_ahead) * (k - 0.5) / steps
+        stride = replace(
+            posture, ahead=at,
+            **{f"{front}_hip": 25.0, f"{front}_knee": 12.0, f"{back}_hip": -18.0,
+               f"{back}_knee": 35.0, f"{back}_foot": -20.0},
+        )  # fmt: skip
+        at_end = from_ahead + (to_ahead - from_ahead) * k / steps
+        keys.append(Key(posture=stride, move_s=0.3, stay_s=0.0))
+        keys.append(Key(posture=replace(posture, ahead=at_end), move_s=0.3, stay_s=0.0))
+    return keys
+
+
+@pytest.mark.parametrize("n", [2, 4])
+def test_walking_in_and_out_is_not_counted(n):
+    inside = repeated(STANDING, [SQUAT] * n).keys
+    keys = (
+        Key(posture=replace(STANDING, ahead=-1.2), move_s=0, stay_s=0.3),
+        *walking(STANDING, -1.2, 0.0, 4),
+        Key(posture=STANDING, move_s=0.2, stay_s=1.0),
+        *inside[1:],
+        *walking(STANDING, 0.0, 1.2, 4),
+        Key(posture=replace(STANDING, ahead=1.2), move_s=0.1, stay_s=0.3),
+    )
+    raw_camera = Camera(width_px=1600, stature_px=450)
+    report = report_of("squat", Movement(keys=keys), raw_camera, anchor="hips")
+    complete = [r for r in report.repetitions if r.repetition.is_complete]
+    assert len(complete) == n
+    for found in complete:
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=1.5)
+
+
+# -- holds
+
+
+def test_a_wall_sit_gives_its_level_and_both_hold_times():
+    band = Bound(measure="plateau_level_deg", at_least=90, at_most=90, tolerance=10)
+    inside, outside = Posture(**both(hip=92, knee=92)), Posture(**both(hip=70, knee=70))
+    keys = (
+        Key(posture=STANDING, move_s=0, stay_s=1.5),
+        Key(posture=inside, move_s=1.5, stay_s=8.0),
+        Key(posture=STANDING, move_s=1.5, stay_s=2.0),
+        Key(posture=outside, move_s=1.5, stay_s=6.0),
+        Key(posture=STANDING, move_s=1.5, stay_s=1.5),
+    )
+    report = report_of("wall_sit", Movement(keys=keys), bounds=(("target", band),))
+    assert report.whole.n_complete == 2
+    first, second = (values_of(r) for r in report.repetitions)
+    assert first["plateau_level_deg"] == pytest.approx(92, abs=1)
+    assert first["hold_in_band_s"] == pytest.approx(8.0 + 2 * 0.32, abs=0.3)
+    assert first["plateau_hold_s"] == pytest.approx(8.0 + 2 * 0.22, abs=0.3)
+    assert abs(first["hold_drift_deg_per_min"]) < 3
+    assert second["plateau_level_deg"] == pytest.approx(70, abs=1)
+    assert second["plateau_hold_s"] == pytest.approx(6.0 + 2 * 0.25, abs=0.3)
+    assert second["hold_in_band_s"] == second["hold_in_band_total_s"] == 0
+    assert outcomes_of(report) == ["met", "not_met"]
+    assert "longest hold 8" in report.whole.text
+
+
+def test_a_hold_that_leaves_the_band_and_comes_back_has_a_longest_and_a_total():
+    band = Bound(measure="plateau_level_deg", at_least=90, at_most=90, tolerance=10)
+    low, high = Posture(**both(hip=90, knee=90)), Posture(**both(hip=68, knee=68))
+    keys = (
+        Key(posture=STANDING, move_s=0, stay_s=1.5),
+        Key(posture=low, move_s=1.0, stay_s=6.0),
+        Key(posture=high, move_s=0.6, stay_s=1.0),
+        Key(posture=low, move_s=0.6, stay_s=3.0),
+        Key(posture=STANDING, move_s=1.0, stay_s=1.5),
+    )
+    report = report_of("wall_sit", Movement(keys=keys), bounds=(("target", band),))
+    assert report.whole.n_complete == len(report.repetitions) == 1
+    values = values_of(report.repetitions[0])
+    assert values["hold_in_band_s"] == pytest.approx(6.5, abs=0.5)
+    assert values["hold_in_band_total_s"] == pytest.approx(9.8, abs=0.7)
+
+
+def test_a_hold_that_slides_has_a_drift():
+    start, end = Posture(**both(hip=92, knee=92)), Posture(**both(hip=88, knee=88))
+    keys = (
+        Key(posture=STANDING, move_s=0, stay_s=1.5),
+        Key(posture=start, move_s=1.5, stay_s=0.0),
+        Key(posture=end, move_s=12.0, stay_s=0.0),
+        Key(posture=STANDING, move_s=1.5, stay_s=1.5),
+    )
+    values = values_of(report_of("wall_sit", Movement(keys=keys)).repetitions[0])
+    assert values["hold_drift_deg_per_min"] == pytest.approx(-20, abs=8)
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 40, 90])
+def test_a_stance_hold_is_timed_until_the_free_foot_touches(azimuth_deg):
+    free = Posture(**one("right", hip=20, knee=50, foot=None))
+    keys = (
+        Key(posture=STANDING, move_s=0, stay_s=1.5),
+        Key(posture=free, move_s=0.8, stay_s=7.0),
+        Key(posture=STANDING, move_s=0.6, stay_s=1.5),
+        Key(posture=free, move_s=0.8, stay_s=3.0),
+        Key(posture=STANDING, move_s=0.6, stay_s=1.5),
+    )
+    camera = Camera(azimuth_deg=azimuth_deg)
+    report = report_of("single_leg_stance", Movement(keys=keys), camera)
+    holds = [values_of(r)["plateau_hold_s"] for r in report.repetitions]
+    assert holds == pytest.approx([7.3, 3.3], abs=0.3)
+
+
+@pytest.mark.parametrize("stance", ["left", "right"])
+def test_the_stance_leg_of_a_hold_is_told_when_nobody_named_it(stance):
+    free = Posture(**one("right", hip=20, knee=50, foot=None))
+    movement = repeated(STANDING, [free if stance == "left" else mirrored(free)] * 2, stay_s=4)
+    report = report_of(
+        "single_leg_stance", movement, Camera(azimuth_deg=0), side=None, anchor=f"{stance}_ankle"
+    )
+    assert report.side == stance
+    assert report.whole.n_complete == 2
+
+
+# -- the two chair tests
+
+
+def test_five_stands_are_timed_from_the_first_start_to_the_fifth_stand():
+    movement = repeated(SITTING, [STANDING] * 5, rest_s=0.6, there_s=0.9, back_s=0.9, stay_s=0.3)
+    report = report_of("sit_to_stand", movement)
+    assert report.whole.n_complete == 5
+    of_the_set = {m.key: m for m in report.whole.measures}
+    true = true_attempts(movement, "hip_height", "rises", "left")
+    wanted = true[4].turn_s - true[0].start_s
+    assert of_the_set["time_for_five_s"].mean == pytest.approx(wanted, abs=0.6)
+
+
+def test_stands_in_thirty_seconds_count_only_what_was_stood_in_time():
+    movement = repeated(SITTING, [STANDING] * 14, rest_s=0.6, there_s=0.9, back_s=0.9, stay_s=0.3)
+    report = report_of("sit_to_stand", movement, Camera(rate_hz=12))
+    assert report.whole.n_complete == 14
+    true = true_attempts(movement, "hip_height", "rises", "left")
+    begun = true[0].start_s
+    stood = sum(t.turn_s - begun <= 30 for t in true)
+    half_up = sum(t.start_s + t.first_s / 2 - begun <= 30 for t in true)
+    of_the_set = {m.key: m for m in report.whole.measures}
+    assert stood <= of_the_set["n_in_30_s"].mean <= half_up
+
+
+# -- whose turn it is
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 180])
+def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
+    left, right = STEP_LEFT, mirrored(STEP_LEFT_SHORT)
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1.2)]
+    for turn in (left, right) * 3:
+        keys.append(Key(posture=turn, move_s=1.0, stay_s=0.8))
+        keys.append(Key(posture=STANDING, move_s=1.0, stay_s=1.2))
+    camera = Camera(azimuth_deg=azimuth_deg)
+    raw = taking_turns(keys, camera, "ankle", straighter_leg)
+    report = assess_raw(raw, "lateral_lunge", side=None)
+    assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 3
+    assert report.side == "both"
+    drops = {
+        side: [
+            v for r in report.repetitions if r.repetition.side == side
+            for v in r.measures if v.key == "hip_drop_share"
+        ]
+        for side in ("left", "right")
+    }  # fmt: skip
+    means = {side: mean_with_uncertainty(v)[0] for side, v in drops.items()}
+    assert means["left"] > 1.5 * means["right"]
+    by_key = {s.key: s for s in report.whole.symmetry}
+    drop, span = by_key["hip_drop_share"], by_key["range_share"]
+    assert drop.kind == "difference"
+    assert drop.value.value == pytest.approx(means["left"] - means["right"], abs=1e-6)
+    assert drop.value.low < drop.value.value < drop.value.high
+    assert span.kind == "index"
+    ranges = [[values_of(r)["range_share"] for r in report.repetitions[k::2]] for k in (0, 1)]
+    if isinstance(span.value, Measured):
+        assert span.value.value == pytest.approx(
+            100 * np.mean(ranges[0]) / np.mean(ranges[1]), abs=0.1
+        )
+
+
+def taking_turns(keys, camera, joint: str, stays) -> RawTrack:
+    """A track in which the foot that does not step stays where it is, whichever that is.
+
+    joint : of the foot that stays; stays : posture at the turn -> its side. Pictures are centred
+    on what moves, so the standing hips of the two tracks are brought to one place.
+    """
+    movement = Movement(keys=tuple(keys))
+    tracks = {a: film(movement, camera, anchor=f"{a}_{joint}") for a in ("left", "right")}
+    hips = {a: t.image_px[0, 0, 23:25].mean(axis=0) for a, t in tracks.items()}
+    raw = tracks["right"]
+    image, world = raw.image_px.copy(), raw.world_m.copy()
+    at = 0.0
+    for k, key in enumerate(keys):
+        until = at + key.stay_s + (key.move_s if k else 0)
+        inside = (raw.time_s >= at - 1e-9) & (raw.time_s < until - 1e-9)
+        side = stays(key.posture if k % 2 else keys[max(k - 1, 0)].posture)
+        image[inside] = tracks[side].image_px[inside] + hips["right"] - hips[side]
+        world[inside] = tracks[side].world_m[inside]
+        at = until
+    return replace(raw, image_px=image, world_m=world)
+
+
+def straighter_leg(turn: Posture) -> str:
+    return "right" if turn.left_knee > turn.right_knee else "left"
+
+
+def rear_leg(turn: Posture) -> str:
+    return "right" if turn.left_hip > turn.right_hip else "left"
+
+
+@pytest.mark.parametrize("distance", [None, 2.0], ids=["from afar", "near"])
+@pytest.mark.parametrize("exercise", ["forward_lunge", "reverse_lunge"])
+def test_alternating_lunges_seen_from_the_front_take_turns(exercise, distance):
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1.2)]
+    for posture in (LUNGE, mirrored(LUNGE)) * 2:
+        keys.append(Key(posture=posture, move_s=1.0, stay_s=0.8))
+        keys.append(Key(posture=STANDING, move_s=1.0, stay_s=1.2))
+    camera = Camera(azimuth_deg=0, distance=distance)
+    if exercise == "forward_lunge":  # the rear foot stays, on its toes
+        raw = taking_turns(keys, camera, "toe", rear_leg)
+    else:
+        raw = taking_turns(keys, camera, "ankle", lambda turn: other_side(rear_leg(turn)))
+    report = assess_raw(raw, exercise, side=None)
+    assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 2
+
+
+# -- sequences
+
+FORWARD = Posture(
+    trunk=5, **one("left", hip=65, knee=75), **one("right", hip=-20, knee=45, foot=-50)
+)
+DIRECTIONS = {"forward": FORWARD, "lateral": STEP_LEFT, "rotational": STEP_BACK_AND_OUT}
+
+
+def sequence(*parts: str, azimuth_deg=38.0):
+    movement = repeated(STANDING, [DIRECTIONS[p] for p in parts])
+    return report_of(
+        "multidirectional_lunge", movement, Camera(azimuth_deg=azimuth_deg), anchor="right_ankle"
+    )
+
+
+def parts_of(report):
+    return [(r.repetition.number, r.repetition.part) for r in report.repetitions]
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 38, 90])
+def test_three_directions_in_order_make_one_repetition(azimuth_deg):
+    report = sequence(*DIRECTIONS, *DIRECTIONS, azimuth_deg=azimuth_deg)
+    assert parts_of(report) == [(n, p) for n in (1, 2) for p in DIRECTIONS]
+    assert report.whole.n_complete == report.whole.n_repetitions == 2
+    codes = {f.code for f in report.findings}
+    assert not codes & {"direction_missed", "direction_repeated"}
+
+
+def test_a_set_of_sequences_that_falls_short_is_counted_and_not_met():
+    movement = repeated(STANDING, [STANDING.toward(p, 0.62) for p in DIRECTIONS.values()] * 2)
+    report = report_of(
+        "multidirectional_lunge", movement, Camera(azimuth_deg=38), anchor="right_ankle",
+        bounds=(("target", Bound(measure="hip_drop_share", at_least=0.3)),),
+    )  # fmt: skip
+    assert report.whole.dose_done == 2
+    assert report.whole.n_met == 0
+    assert set(outcomes_of(report)) == {"not_met"}
+
+
+def test_a_sequence_with_the_stepping_leg_hidden_invents_no_direction():
+    movement = repeated(STANDING, list(DIRECTIONS.values()))
+    camera = Camera(azimuth_deg=38, hidden=(("left", ("knee", "ankle", "heel", "toe")),))
+    report = report_of("multidirectional_lunge", movement, camera, anchor="right_ankle")
+    assert {part for _, part in parts_of(report)} <= {None}
+    assert report.whole.n_complete == 0
+    assert "direction_missed" not in {f.code for f in report.findings}
+
+
+def test_a_missed_direction_is_named():
+    report = sequence(*DIRECTIONS, "forward", "rotational", *DIRECTIONS)
+    assert [n for n, _ in parts_of(report)] == [1, 1, 1, 2, 2, 3, 3, 3]
+    assert report.whole.n_complete == 2
+    assert report.whole.n_repetitions == 3
+    (finding,) = (f for f in report.findings if f.code.startswith("direction"))
+    assert finding.code == "direction_missed"
+    assert finding.text == "Sequence 2: the lateral direction was left out."
+    second = [r.repetition for r in report.repetitions if r.repetition.number == 2]
+    assert (finding.from_s, finding.to_s) == (second[0].start_s, second[-1].end_s)
+
+
+def test_a_repeated_direction_is_named_and_starts_no_new_sequence():
+    report = sequence("forward", "lateral", "lateral", "rotational", *DIRECTIONS)
+    assert [n for n, _ in parts_of(report)] == [1, 1, 1, 1, 2, 2, 2]
+    assert report.whole.n_complete == report.whole.n_repetitions == 2
+    (finding,) = (f for f in report.findings if f.code.startswith("direction"))
+    assert finding.code == "direction_repeated"
+    assert finding.text == "Sequence 1: the lateral direction was done 2 times."
+
+
+@pytest.mark.parametrize(
+    ("parts", "numbers"),
+    [
+        ("FLR FLR", [1, 1, 1, 2, 2, 2]),
+        ("LR FLR", [1, 1, 2, 2, 2]),
+        ("FLR F", [1, 1, 1, 2]),
+        ("FR FL", [1, 1, 2, 2]),
+        ("FFLR", [1, 1, 1, 1]),
+        ("F?R FLR", [1, 1, 1, 2, 2, 2]),
+        ("?LR", [1, 1, 1]),
+        ("", []),
+    ],
+)
+def test_sequences_are_numbered_by_their_order(parts, numbers):
+    names = {"F": "forward", "L": "lateral", "R": "rotational", "?": None}
+    told = [names[c] for c in parts.replace(" ", "")]
+    assert number_sequences(told, ("forward", "lateral", "rotational")) == numbers
+
+
+def test_short_lunges_are_attempts_of_their_own_depth():
+    movement = repeated(STANDING, [LUNGE, SHORT_LUNGE, LUNGE])
+    report = report_of("reverse_lunge", movement)
+    depths = [values_of(r)["knee_flexion_peak_deg"] for r in report.repetitions]
+    assert depths == pytest.approx([88, 48, 88], abs=1)
