@@ -1,0 +1,142 @@
+"""formcheck serve, backup, restore, pack, import: the clinic's pages and files."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from formcheck.errors import UsageError
+
+DATA = Annotated[
+    Path | None,
+    typer.Option(help="The data folder. [default: the user's own data folder for formcheck]"),
+]
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(serve)
+    app.command()(backup)
+    app.command()(restore)
+    app.command()(pack)
+    app.command(name="import")(import_file)
+
+
+def serve(
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="The port. [default: 4270, else a free one]")
+    ] = None,
+    data: DATA = None,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the link in a browser, or print it.")
+    ] = True,
+    patient: Annotated[
+        str | None, typer.Option(help="Open this patient's own pages instead of the clinician's.")
+    ] = None,
+    retain_days: Annotated[
+        int | None,
+        typer.Option(min=1, help="Delete sets this many days after they arrived. Off unless given."),
+    ] = None,
+    pose_model: Annotated[
+        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
+    ] = None,
+) -> None:
+    """Serve the clinic's pages on this computer only, until Ctrl-C.
+
+    Prints a link that works once. Nothing leaves the machine.
+    """
+    from formcheck.web.server import serve as serve_pages
+
+    if pose_model not in (None, "lite", "full", "heavy"):
+        raise UsageError(f"--pose-model {pose_model}: write lite, full or heavy")
+    serve_pages(
+        data, port=port, patient=patient, is_opening_browser=browser, retain_days=retain_days,
+        pose_model=pose_model or "",
+    )  # fmt: skip
+
+
+def backup(
+    target: Annotated[Path, typer.Argument(help="The backup file to write, for instance clinic.zip.")],
+    data: DATA = None,
+) -> None:
+    """Write everything in the data folder into one file; the pages may be in use meanwhile."""
+    from formcheck.clinic import open_clinic
+    from formcheck.clinic.backup import backup as write_backup
+
+    clinic = open_clinic(data)
+    try:
+        content = write_backup(clinic, target)
+    finally:
+        clinic.close()
+    typer.echo(f"{target}: {content.n_files} files, {content.n_bytes / 1e6:.1f} MB, read back and whole")
+
+
+def restore(
+    source: Annotated[Path, typer.Argument(help="A file that `formcheck backup` wrote.")],
+    data: DATA = None,
+    replace: Annotated[
+        bool,
+        typer.Option("--replace", help="Replace what is in the folder; it is kept beside it."),
+    ] = False,
+) -> None:
+    """Bring a backup back into the data folder, after every byte of it was checked."""
+    from formcheck.clinic.backup import restore as bring_back
+
+    content = bring_back(source, data, is_replacing=replace)
+    typer.echo(f"Restored the backup of {content.made_at}: {content.n_files} files")
+
+
+def pack(
+    what: Annotated[str, typer.Argument(help="A set (its id or the first part of it), or a patient's code.")],
+    target: Annotated[Path | None, typer.Argument(help="The file to write.")] = None,
+    data: DATA = None,
+) -> None:
+    """Write a recorded set as one file for the clinic, or a patient's plan as one for the patient.
+
+    Send it by the clinic's own safe channel.
+    """
+    from formcheck.clinic import open_clinic
+    from formcheck.clinic.patients import find_patient
+    from formcheck.clinic.sets import find_set_by_start
+    from formcheck.exchange import pack_plan, pack_set
+    from formcheck.exchange_package import SUFFIX
+
+    clinic = open_clinic(data)
+    try:
+        stored = find_set_by_start(clinic, what)
+        if stored is not None:
+            target = target or Path(
+                f"{stored.patient_code}_{stored.exercise}_{stored.day}_{stored.uid[:8]}{SUFFIX}"
+            )
+            pack_set(clinic, stored.uid, target)
+        elif find_patient(clinic, what) is not None:
+            target = target or Path(f"{what}_plan{SUFFIX}")
+            pack_plan(clinic, what, target)
+        else:
+            raise UsageError(f"{what}: neither a set nor a patient of this data folder")
+    finally:
+        clinic.close()
+    typer.echo(str(target))
+
+
+def import_file(
+    source: Annotated[Path, typer.Argument(help="A file that `formcheck pack` wrote.")],
+    data: DATA = None,
+) -> None:
+    """Take in a set that a patient packed, or at home the clinic's file with the plan.
+
+    A file that was changed, or comes from elsewhere, is refused.
+    """
+    from formcheck.clinic import open_clinic
+    from formcheck.exchange import import_package
+
+    clinic = open_clinic(data)
+    try:
+        received = import_package(clinic, source)
+    finally:
+        clinic.close()
+    if received.was_known:
+        typer.echo(f"{received.patient}: this file had been taken in before; nothing was changed")
+    elif received.kind == "set":
+        typer.echo(f"{received.patient}: set {received.set_uid} taken in; it is measured by `formcheck serve`")
+    else:
+        typer.echo(f"{received.patient}: plan taken in, {received.n_comments} new comments")

@@ -1,0 +1,221 @@
+"""What a patient says: symptom questions, pain, effort, the next day, and sets ticked off."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
+from formcheck.errors import UsageError
+
+Moment = Literal["before", "after", "next day"]
+Compared = Literal["less", "same", "more"]
+
+SYMPTOMS: dict[str, str] = {
+    "new_swelling": "new swelling",
+    "giving_way": "giving way",
+    "locking": "locking",
+    "calf": "calf pain or swelling",
+    "fever_or_wound": "fever, or a change of the wound",
+    "fall": "a fall",
+}
+"""Asked before a set: any of these, and the set is left out and the clinic is called."""
+
+URGENT: dict[str, str] = {
+    "breathless": "breathlessness",
+    "chest_pain": "chest pain",
+    "sudden_calf": "sudden swelling of the calf",
+}
+"""Asked before a set: any of these, and urgent medical help is needed now."""
+
+REASONS: dict[str, str] = {
+    "pain": "pain", "swelling": "swelling", "no_time": "no time", "unsure": "unsure how",
+}  # fmt: skip
+"""Why a set was not done, in the patient's choice."""
+
+DEFAULT_PAIN_LIMIT = 5
+"""Pain over this counts as over the limit where the prescription names none (pain-monitoring
+model: up to 5 of 10 is tolerated during exercise)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What was answered at one moment; None where not asked or not answered."""
+
+    id: int
+    set_id: int | None
+    day: str
+    at: str
+    moment: Moment
+    pain: int | None
+    pain_during: int | None
+    effort: int | None
+    symptoms: tuple[str, ...]
+    pain_change: Compared | None
+    stiffness_change: Compared | None
+    swelling_change: Compared | None
+    exercise: str
+    is_over_limit: bool
+    seen_by: str | None
+    seen_at: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A set done without the camera, or not done with a reason. Silence is neither."""
+
+    day: str
+    exercise: str
+    side: str
+    set_number: int
+    kind: Literal["done", "not done"]
+    reason: str
+
+
+def symptom_words(symptoms: tuple[str, ...]) -> str:
+    """Symptoms in words, for a line."""
+    every = SYMPTOMS | URGENT
+    return ", ".join(every[s] for s in symptoms)
+
+
+def _scale(value: int | None, what: str) -> int | None:
+    if value is not None and (isinstance(value, bool) or value not in range(11)):
+        raise UsageError(f"{what}: choose a whole number from 0 to 10")
+    return value
+
+
+def add_answer(
+    clinic: Clinic,
+    patient_id: int,
+    moment: Moment,
+    *,
+    set_id: int | None = None,
+    day: str | None = None,
+    exercise: str = "",
+    pain: int | None = None,
+    pain_during: int | None = None,
+    effort: int | None = None,
+    symptoms: tuple[str, ...] = (),
+    pain_change: Compared | None = None,
+    stiffness_change: Compared | None = None,
+    swelling_change: Compared | None = None,
+    pain_limit: int | None = None,
+) -> int:
+    """The row id of the kept answer.
+
+    pain_limit : the prescription's own; else DEFAULT_PAIN_LIMIT. Raises UsageError for an answer
+    that was not offered.
+    """
+    unknown = [s for s in symptoms if s not in SYMPTOMS and s not in URGENT]
+    if unknown:
+        raise UsageError(f"there is no question {unknown[0]!r}")
+    if moment not in ("before", "after", "next day"):
+        raise UsageError(f"there is no moment {moment!r}")
+    for name in (pain_change, stiffness_change, swelling_change):
+        if name not in (None, "less", "same", "more"):
+            raise UsageError("choose less, same or more")
+    limit = DEFAULT_PAIN_LIMIT if pain_limit is None else pain_limit
+    most = max((p for p in (pain, pain_during) if p is not None), default=-1)
+    with clinic.write() as c:
+        return add(
+            c, "answers",
+            patient_id=patient_id, set_id=set_id, day=day or today().isoformat(), at=now(),
+            moment=moment, pain=_scale(pain, "pain"), pain_during=_scale(pain_during, "pain"),
+            effort=_scale(effort, "effort"), symptoms=" ".join(dict.fromkeys(symptoms)),
+            pain_change=pain_change, stiffness_change=stiffness_change,
+            swelling_change=swelling_change, exercise=exercise, is_over_limit=int(most > limit),
+        )  # fmt: skip
+
+
+def attach_answer(clinic: Clinic, answer_id: int, patient_id: int, set_id: int) -> None:
+    """Ties an answer given before a set to the set, once it is there."""
+    with clinic.write() as c:
+        change(
+            c, "UPDATE answers SET set_id = :s WHERE id = :id AND patient_id = :p",
+            s=set_id, id=answer_id, p=patient_id,
+        )  # fmt: skip
+
+
+def _answer(row: Mapping[str, Any]) -> Answer:
+    values = {name: row[name] for name in Answer.__slots__}
+    values["symptoms"] = tuple(row["symptoms"].split())
+    values["is_over_limit"] = bool(row["is_over_limit"])
+    return Answer(**values)
+
+
+def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
+    """Every answer of a patient, the oldest first."""
+    with clinic.read() as c:
+        found = rows(c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, id""",
+                     p=patient_id)  # fmt: skip
+    return tuple(_answer(row) for row in found)
+
+
+def answers_of_set(clinic: Clinic, set_id: int) -> tuple[Answer, ...]:
+    """The answers that belong to a set, the oldest first."""
+    with clinic.read() as c:
+        found = rows(c, "SELECT * FROM answers WHERE set_id = :s ORDER BY id", s=set_id)
+    return tuple(_answer(row) for row in found)
+
+
+def mark_seen(clinic: Clinic, answer_id: int, by: str) -> None:
+    """Keeps that a clinician has seen an answer."""
+    from formcheck.clinic.patients import checked_initials
+
+    with clinic.write() as c:
+        if not one(c, "SELECT 1 FROM answers WHERE id = :id", id=answer_id):
+            raise UsageError("that answer is not there any more")
+        change(
+            c, "UPDATE answers SET seen_by = :by, seen_at = :at WHERE id = :id AND seen_at IS NULL",
+            by=checked_initials(by), at=now(), id=answer_id,
+        )  # fmt: skip
+
+
+def tick(
+    clinic: Clinic,
+    patient_id: int,
+    *,
+    exercise: str,
+    side: str,
+    set_number: int,
+    kind: Literal["done", "not done"],
+    reason: str = "",
+    day: str | None = None,
+) -> None:
+    """Keeps that a set was done without the camera, or not done and why; a later word replaces
+    an earlier one of the same day."""
+    if kind == "not done" and reason not in REASONS:
+        raise UsageError("choose why the set was not done")
+    if kind not in ("done", "not done"):
+        raise UsageError("a set is done or not done")
+    with clinic.write() as c:
+        change(
+            c, """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
+                  VALUES (:p, :day, :at, :e, :side, :n, :kind, :reason)
+                  ON CONFLICT (patient_id, day, exercise, side, set_number)
+                  DO UPDATE SET kind = :kind, reason = :reason, at = :at""",
+            p=patient_id, day=day or today().isoformat(), at=now(), e=exercise, side=side,
+            n=set_number, kind=kind, reason=reason if kind == "not done" else "",
+        )  # fmt: skip
+
+
+def untick(
+    clinic: Clinic, patient_id: int, *, exercise: str, side: str, set_number: int, day: str
+) -> None:
+    """Takes a tick back."""
+    with clinic.write() as c:
+        change(
+            c, """DELETE FROM ticks WHERE patient_id = :p AND day = :day AND exercise = :e
+                  AND side = :side AND set_number = :n""",
+            p=patient_id, day=day, e=exercise, side=side, n=set_number,
+        )  # fmt: skip
+
+
+def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[Tick, ...]:
+    """The ticks of a patient (of one day), the oldest first."""
+    with clinic.read() as c:
+        found = rows(
+            c, """SELECT day, exercise, side, set_number, kind, reason FROM ticks
+                  WHERE patient_id = :p AND (:day IS NULL OR day = :day) ORDER BY day, id""",
+            p=patient_id, day=day,
+        )  # fmt: skip
+    return tuple(Tick(**row) for row in found)

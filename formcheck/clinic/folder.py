@@ -1,0 +1,122 @@
+"""The data folder: where recordings, results and the database lie, for the owner only."""
+
+import contextlib
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from formcheck.errors import BusyError, OutputError
+from formcheck.storage import make_folder, output_error
+
+try:
+    import fcntl
+except ImportError:  # not on every system; two servers on one folder are then not told apart
+    fcntl = None
+
+UID = re.compile(r"[0-9a-f]{32}")
+"""Names that we give ourselves: nothing else ever becomes part of a path."""
+
+RECORDING_SUFFIXES = (".mp4", ".m4v", ".mov", ".webm", ".mkv", ".avi")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataFolder:
+    """The places inside a data folder."""
+
+    root: Path
+
+    @property
+    def database(self) -> Path:
+        return self.root / "clinic.db"
+
+    @property
+    def recordings(self) -> Path:
+        return self.root / "recordings"
+
+    @property
+    def uploads(self) -> Path:
+        return self.root / "uploads"
+
+    @property
+    def results(self) -> Path:
+        return self.root / "results"
+
+    def recording(self, name: str) -> Path:
+        """The recording of a set, by the name that we gave it.
+
+        Raises ValueError for any name that is not one of ours.
+        """
+        stem, dot, suffix = name.partition(".")
+        if not UID.fullmatch(stem) or dot + suffix not in RECORDING_SUFFIXES:
+            raise ValueError(f"{name!r} is no name of a recording")
+        return self.recordings / name
+
+    def upload(self, uid: str) -> Path:
+        """The recording that is still being received."""
+        return self.uploads / f"{_own(uid)}.part"
+
+    def result(self, uid: str) -> Path:
+        """The folder of a set's results."""
+        return self.results / _own(uid)
+
+
+def _own(uid: str) -> str:
+    if not UID.fullmatch(uid):
+        raise ValueError(f"{uid!r} is no name of ours")
+    return uid
+
+
+def default_data_folder() -> Path:
+    """Where the clinic's data lies for this user, by the system's convention."""
+    from platformdirs import user_data_path
+
+    return user_data_path("formcheck", appauthor=False)
+
+
+def data_folder(root: Path | None = None) -> DataFolder:
+    """The data folder, made where missing, readable by its owner only.
+
+    Raises OutputError when it cannot be made.
+    """
+    folder = DataFolder(root=Path(root) if root is not None else default_data_folder())
+    for place in (folder.root, folder.recordings, folder.uploads, folder.results):
+        make_folder(place, is_private=True)
+    return folder
+
+
+@contextlib.contextmanager
+def serving(folder: DataFolder) -> Iterator[None]:
+    """Holds the data folder for one server. Raises BusyError when another one has it."""
+    if fcntl is None:
+        yield
+        return
+    handle = os.open(folder.root / "serving.lock", os.O_CREAT | os.O_RDWR, 0o600)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise BusyError(
+                f"{folder.root}: formcheck is already serving this folder; use that window, or "
+                "stop it first"
+            ) from None
+        yield
+    finally:
+        os.close(handle)
+
+
+def need_room(folder: DataFolder, n_bytes: int) -> None:
+    """Raises OutputError when fewer than `n_bytes` are free beside a margin of 200 MB."""
+    try:
+        free = shutil.disk_usage(folder.root).free
+    except OSError as error:
+        raise output_error(error, folder.root) from error
+    if free < n_bytes + 200_000_000:
+        raise OutputError(f"{folder.root}: the disk is nearly full; free some space first")
+
+
+def remove_folder(path: Path) -> None:
+    """Removes a folder of ours with all in it; nothing where there is none."""
+    shutil.rmtree(path, ignore_errors=True)

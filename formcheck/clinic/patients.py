@@ -1,0 +1,231 @@
+"""Patients, known by a code only, and their prescriptions with every earlier version."""
+
+import hashlib
+import json
+import re
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from formcheck.clinic.database import Clinic, add, change, now, one, rows
+from formcheck.errors import FileError, UsageError
+from formcheck.programme import Prescription
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patient:
+    """A patient's own row. `exchange_key` proves that a file came from this patient or clinic."""
+
+    id: int
+    code: str
+    created_at: str
+    exchange_key: str
+    criteria: str
+    silent_days: int
+    """Days without anything received after which the work list says so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientLine:
+    """A patient in the list of patients."""
+
+    code: str
+    n_sets: int
+    n_unreviewed: int
+    last_day: str | None
+    prescription_version: int | None
+    review_on: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrescriptionVersion:
+    """One saved version of a prescription, as its file's text."""
+
+    id: int
+    patient_id: int
+    version: int
+    text: str
+    sha256: str
+    saved_at: str
+    saved_by: str
+    review_on: str | None
+
+    def record(self) -> Prescription:
+        """The prescription as a record."""
+        from formcheck.schema import parse_prescription
+
+        return parse_prescription(self.text, PRESCRIPTION_NAME)
+
+
+PRESCRIPTION_NAME = "prescription"
+
+
+def checked_code(code: str) -> str:
+    """The code, when it may stand for a patient. Raises UsageError."""
+    from formcheck.prescription_rules import prescription_faults
+
+    code = code.strip()
+    if not code:
+        raise UsageError("write a patient code, for instance KN-204")
+    faults = prescription_faults({"patient": code}, lambda name: None, ())
+    faults = [f for f in faults if f.path == ("patient",)]
+    if faults:
+        raise UsageError(faults[0].what)
+    return code
+
+
+def checked_initials(initials: str) -> str:
+    """Initials as they may stand beside what a clinician did. Raises UsageError."""
+    initials = initials.strip()
+    if not re.fullmatch(r"\w[\w.\- ]{0,7}", initials):
+        raise UsageError("write your initials, up to 8 letters, for instance A.B.")
+    return initials
+
+
+def _patient(row: Mapping[str, Any]) -> Patient:
+    return Patient(**{name: row[name] for name in Patient.__slots__})
+
+
+def add_patient(clinic: Clinic, code: str, *, exchange_key: str | None = None) -> Patient:
+    """The new patient. Raises UsageError when the code is unfit or taken."""
+    code = checked_code(code)
+    with clinic.write() as c:
+        if one(c, "SELECT 1 FROM patients WHERE code = :code COLLATE NOCASE", code=code):
+            raise UsageError(f"there is a patient {code} already")
+        add(c, "patients", code=code, created_at=now(),
+            exchange_key=exchange_key or secrets.token_hex(32))  # fmt: skip
+        return _patient(one(c, "SELECT * FROM patients WHERE code = :code", code=code))
+
+
+def find_patient(clinic: Clinic, code: str) -> Patient | None:
+    """The patient of a code, or None."""
+    with clinic.read() as c:
+        row = one(c, "SELECT * FROM patients WHERE code = :code", code=code)
+    return _patient(row) if row else None
+
+
+def patient_by_id(clinic: Clinic, patient_id: int) -> Patient | None:
+    """The patient of a row id, or None when deleted."""
+    with clinic.read() as c:
+        row = one(c, "SELECT * FROM patients WHERE id = :id", id=patient_id)
+    return _patient(row) if row else None
+
+
+def list_patients(clinic: Clinic) -> tuple[PatientLine, ...]:
+    """Every patient by code."""
+    with clinic.read() as c:
+        found = rows(c, """
+            SELECT p.code, count(s.id) AS n_sets, max(s.day) AS last_day,
+                   coalesce(sum(s.state IN ('measured', 'not measured')), 0) AS n_unreviewed,
+                   (SELECT max(version) FROM prescriptions r WHERE r.patient_id = p.id)
+                       AS prescription_version,
+                   (SELECT review_on FROM prescriptions r WHERE r.patient_id = p.id
+                    ORDER BY version DESC LIMIT 1) AS review_on
+            FROM patients p LEFT JOIN sets s ON s.patient_id = p.id
+            GROUP BY p.id ORDER BY p.code COLLATE NOCASE""")  # fmt: skip
+    return tuple(PatientLine(**row) for row in found)
+
+
+def set_silent_days(clinic: Clinic, patient_id: int, days: int) -> None:
+    """Keeps after how many silent days the patient comes to the work list."""
+    if not 1 <= days <= 365:
+        raise UsageError("write a number of days from 1 to 365")
+    with clinic.write() as c:
+        change(c, "UPDATE patients SET silent_days = :d WHERE id = :id", d=days, id=patient_id)
+
+
+def save_criteria(clinic: Clinic, patient_id: int, criteria: Mapping[str, Any]) -> None:
+    """Keeps the criteria that were changed for this patient; the rest stay at their defaults."""
+    with clinic.write() as c:
+        change(c, "UPDATE patients SET criteria = :j WHERE id = :id",
+               j=json.dumps(dict(criteria), sort_keys=True), id=patient_id)  # fmt: skip
+
+
+# -- prescriptions
+
+
+def checked_prescription(text: str, code: str) -> Prescription:
+    """The prescription that a text holds for a patient, by the rules of the files.
+
+    Raises FileError with every fault. Exercise files beside the prescription are refused here:
+    a page has no folder to look beside.
+    """
+    from formcheck.schema import parse_prescription
+    from formcheck.toml_lines import TomlFault, read_toml
+
+    try:
+        lines = read_toml(text)[0].get("exercises", [])
+    except TomlFault:
+        lines = []
+    for n, line in enumerate(lines if isinstance(lines, list) else []):
+        name = line.get("exercise") if isinstance(line, dict) else None
+        if isinstance(name, str) and (name.endswith(".toml") or "/" in name or "\\" in name):
+            fault = (
+                f"{PRESCRIPTION_NAME}: exercises[{n}].exercise: names a file; in the clinic's "
+                "pages use an exercise of the catalogue"
+            )
+            raise FileError(fault, (fault,))
+    record = parse_prescription(text, PRESCRIPTION_NAME)
+    if record.patient != code:
+        fault = f"{PRESCRIPTION_NAME}: patient: is {record.patient}, and these pages are of {code}"
+        raise FileError(fault, (fault,))
+    return record
+
+
+def save_prescription(clinic: Clinic, patient: Patient, text: str, by: str) -> PrescriptionVersion:
+    """The prescription as a further version; the earlier ones stay. Raises FileError.
+
+    An unchanged text makes no new version.
+    """
+    text = text.replace("\r\n", "\n").strip("\n") + "\n"
+    record = checked_prescription(text, patient.code)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    with clinic.write() as c:
+        last = one(c, """SELECT * FROM prescriptions WHERE patient_id = :p
+                         ORDER BY version DESC LIMIT 1""", p=patient.id)  # fmt: skip
+        if last and last["sha256"] == digest:
+            return _version(last)
+        add(
+            c, "prescriptions",
+            patient_id=patient.id, version=(last["version"] if last else 0) + 1, text=text,
+            sha256=digest, saved_at=now(), saved_by=checked_initials(by),
+            review_on=record.review_on.isoformat() if record.review_on else None,
+        )  # fmt: skip
+        return _version(one(c, """SELECT * FROM prescriptions WHERE patient_id = :p
+                                  ORDER BY version DESC LIMIT 1""", p=patient.id))  # fmt: skip
+
+
+def _version(row: Mapping[str, Any]) -> PrescriptionVersion:
+    return PrescriptionVersion(**{name: row[name] for name in PrescriptionVersion.__slots__})
+
+
+def prescriptions_of(clinic: Clinic, patient_id: int) -> tuple[PrescriptionVersion, ...]:
+    """Every version, the newest first."""
+    with clinic.read() as c:
+        found = rows(c, """SELECT * FROM prescriptions WHERE patient_id = :p
+                           ORDER BY version DESC""", p=patient_id)  # fmt: skip
+    return tuple(_version(row) for row in found)
+
+
+def current_prescription(clinic: Clinic, patient_id: int) -> PrescriptionVersion | None:
+    """The newest version, or None."""
+    found = prescriptions_of(clinic, patient_id)
+    return found[0] if found else None
+
+
+def prescription_by_id(clinic: Clinic, prescription_id: int) -> PrescriptionVersion | None:
+    """A version by its row id, or None."""
+    with clinic.read() as c:
+        row = one(c, "SELECT * FROM prescriptions WHERE id = :id", id=prescription_id)
+    return _version(row) if row else None
+
+
+def new_prescription_text(code: str, today: date) -> str:
+    """A text to begin a first prescription from; it does not pass the rules until filled in."""
+    return (
+        'schema = "formcheck.prescription/1.0"\n'
+        f'patient = "{code}"\ninvolved_side = "left"\nprescribed_by = ""\n'
+        f"valid_from = {today.isoformat()}\n"
+    )

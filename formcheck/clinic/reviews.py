@@ -1,0 +1,191 @@
+"""What a clinician does with a measured set: corrections, comments, the review that ends it."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Literal
+
+from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
+from formcheck.clinic.patients import checked_initials
+from formcheck.clinic.sets import Outcome, StoredSet, find_set, keep_outcome, stored_report
+from formcheck.corrections import Correction, check_correction, corrected, counts, set_means
+from formcheck.errors import UsageError
+
+_BODY = ("start_s", "end_s", "measure", "check_kind", "outcome", "at_s", "words")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCorrection:
+    """A correction as it is kept; withdrawn ones are kept too."""
+
+    id: int
+    correction: Correction
+    withdrawn_by: str | None
+    withdrawn_at: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """That a set was reviewed, or opened again and why."""
+
+    kind: Literal["reviewed", "opened again"]
+    initials: str
+    day: str
+    at: str
+    reason: str
+
+
+def corrections_of(clinic: Clinic, set_id: int) -> tuple[KeptCorrection, ...]:
+    """Everything that was changed or said of a set, in its order, withdrawn things included."""
+    with clinic.read() as c:
+        found = rows(c, "SELECT * FROM corrections WHERE set_id = :s ORDER BY id", s=set_id)
+    return tuple(
+        KeptCorrection(
+            id=r["id"],
+            correction=Correction(
+                kind=r["kind"], repetition=r["repetition"], reason=r["reason"],
+                made_by=r["made_by"], made_at=r["made_at"], **json.loads(r["body"]),
+            ),
+            withdrawn_by=r["withdrawn_by"], withdrawn_at=r["withdrawn_at"],
+        )
+        for r in found
+    )  # fmt: skip
+
+
+def in_force(kept: Sequence[KeptCorrection]) -> tuple[Correction, ...]:
+    """The corrections that were not withdrawn."""
+    return tuple(k.correction for k in kept if k.withdrawn_at is None)
+
+
+def reviews_of(clinic: Clinic, set_id: int) -> tuple[Review, ...]:
+    """The reviews of a set, the first one first."""
+    with clinic.read() as c:
+        found = rows(c, """SELECT kind, initials, day, at, reason FROM reviews
+                           WHERE set_id = :s ORDER BY id""", s=set_id)  # fmt: skip
+    return tuple(Review(**r) for r in found)
+
+
+def found_report(clinic: Clinic, stored: StoredSet, *, with_limits: bool = True) -> dict | None:
+    """The report of a set as found; with the repetitions measured anew whose limits were moved,
+    when `with_limits`."""
+    report = stored_report(clinic, stored.uid)
+    if report is None or not with_limits:
+        return report
+    path = clinic.folder.result(stored.uid) / "moved.json"
+    if path.exists():
+        moved = json.loads(path.read_text(encoding="utf-8"))
+        if moved["of"] == report["created_at"]:
+            return {**report, **moved["report"]}
+    return report
+
+
+def corrected_report(clinic: Clinic, stored: StoredSet) -> dict | None:
+    """The report of a set with the corrections in force laid over it, or None."""
+    report = found_report(clinic, stored)
+    if report is None:
+        return None
+    return corrected(report, in_force(corrections_of(clinic, stored.id)))
+
+
+def outcome_of(report: dict) -> Outcome:
+    """What a (corrected) report comes to, for lists."""
+    whole, n = report["set"], counts(report)
+    return Outcome(
+        n_repetitions=whole["n_repetitions"], n_complete=whole["n_complete"],
+        n_not_met=n.n_not_met, n_passed=n.n_passed, n_doubtful=n.n_doubtful,
+        dose_prescribed=whole["dose"]["prescribed"], dose_done=whole["dose"]["done"],
+        summary=whole["text"], measures=set_means(report),
+    )  # fmt: skip
+
+
+def _open_set(clinic: Clinic, uid: str) -> StoredSet:
+    stored = find_set(clinic, uid)
+    if stored is None:
+        raise UsageError("that set is not there any more")
+    if stored.is_final:
+        raise UsageError("this set was reviewed and is final; open it again first")
+    return stored
+
+
+def refresh_outcome(clinic: Clinic, uid: str) -> None:
+    """Brings the row of a set up to its corrections."""
+    stored = find_set(clinic, uid)
+    report = corrected_report(clinic, stored) if stored else None
+    if report is not None:
+        with clinic.write() as c:
+            keep_outcome(c, stored.id, outcome_of(report))
+
+
+def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:
+    """The row id of the kept correction.
+
+    Raises UsageError when it does not fit the set, or when the set is final.
+    """
+    stored = _open_set(clinic, uid)
+    report = found_report(clinic, stored)
+    if report is None:
+        raise UsageError("this set has not been measured; there is nothing to correct")
+    check_correction(correction, report)
+    made = replace(correction, made_by=checked_initials(correction.made_by), made_at=now())
+    body = {k: v for k, v in asdict(made).items() if k in _BODY}
+    with clinic.write() as c:
+        if one(c, "SELECT state FROM sets WHERE id = :s", s=stored.id)["state"] == "reviewed":
+            raise UsageError("this set was reviewed meanwhile")
+        row = add(
+            c, "corrections",
+            set_id=stored.id, kind=made.kind, repetition=made.repetition, body=json.dumps(body),
+            reason=made.reason.strip(), made_by=made.made_by, made_at=made.made_at,
+        )  # fmt: skip
+    refresh_outcome(clinic, uid)
+    return row
+
+
+def withdraw_correction(clinic: Clinic, uid: str, correction_id: int, by: str) -> None:
+    """Takes a correction out of force; that it was made stays."""
+    stored = _open_set(clinic, uid)
+    with clinic.write() as c:
+        n = change(
+            c, """UPDATE corrections SET withdrawn_by = :by, withdrawn_at = :at
+                  WHERE id = :id AND set_id = :s AND withdrawn_at IS NULL""",
+            by=checked_initials(by), at=now(), id=correction_id, s=stored.id,
+        )  # fmt: skip
+    if not n:
+        raise UsageError("that correction is not in force")
+    refresh_outcome(clinic, uid)
+
+
+def review_sets(clinic: Clinic, uids: Sequence[str], initials: str) -> int:
+    """How many sets were made final. A set still being measured is left alone.
+
+    Raises UsageError when the initials are unfit.
+    """
+    initials = checked_initials(initials)
+    n = 0
+    with clinic.write() as c:
+        for uid in dict.fromkeys(uids):
+            row = one(c, """SELECT id FROM sets WHERE uid = :u
+                            AND state IN ('measured', 'not measured')""", u=uid)  # fmt: skip
+            if row is None:
+                continue
+            add(c, "reviews", set_id=row["id"], kind="reviewed", initials=initials,
+                day=today().isoformat(), at=now())  # fmt: skip
+            change(c, """UPDATE sets SET state = 'reviewed', seen_on = coalesce(seen_on, :d)
+                         WHERE id = :id""", d=today().isoformat(), id=row["id"])  # fmt: skip
+            n += 1
+    return n
+
+
+def open_again(clinic: Clinic, uid: str, initials: str, reason: str) -> None:
+    """Makes a reviewed set open to corrections; the earlier review stays on record."""
+    initials = checked_initials(initials)
+    if not reason.strip():
+        raise UsageError("write why the set is opened again")
+    with clinic.write() as c:
+        row = one(c, "SELECT id, n_repetitions FROM sets WHERE uid = :u AND state = 'reviewed'",
+                  u=uid)  # fmt: skip
+        if row is None:
+            raise UsageError("only a reviewed set can be opened again")
+        add(c, "reviews", set_id=row["id"], kind="opened again", initials=initials,
+            day=today().isoformat(), at=now(), reason=reason.strip()[:500])  # fmt: skip
+        state = "measured" if stored_report(clinic, uid) is not None else "not measured"
+        change(c, "UPDATE sets SET state = :s WHERE id = :id", s=state, id=row["id"])

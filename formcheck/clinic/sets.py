@@ -1,0 +1,272 @@
+"""Recorded sets: what each shows, where its recording is, and how far it has come."""
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from formcheck.clinic.database import Clinic, add, change, now, one, rows
+from formcheck.clinic.folder import RECORDING_SUFFIXES, need_room
+from formcheck.errors import UsageError
+from formcheck.storage import output_error
+
+State = Literal["recorded", "analysing", "measured", "reviewed", "not measured"]
+STATE_WORDS: dict[str, str] = {
+    "recorded": "waiting to be measured",
+    "analysing": "being measured",
+    "measured": "measured, to be reviewed",
+    "reviewed": "reviewed",
+    "not measured": "could not be measured",
+}
+MOST_RECORDING_BYTES = 600_000_000
+"""About ten minutes of a phone's 1080p video; chosen as common practice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AboutSet:
+    """What is known of a set before anything is measured."""
+
+    exercise: str
+    side: Literal["left", "right", "both"]
+    day: str
+    set_number: int = 1
+    prescription_id: int | None = None
+    is_mirrored: bool = False
+    origin: Literal["recorded", "dropped in", "imported"] = "dropped in"
+    support: str = ""
+    load_kg: float | None = None
+    before_answer: int | None = None
+    """The patient's answer that was given before this set."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredSet:
+    """A set as the clinic keeps it. The n_ counts are those after corrections."""
+
+    id: int
+    uid: str
+    patient_id: int
+    patient_code: str
+    prescription_id: int | None
+    exercise: str
+    side: str
+    set_number: int
+    day: str
+    received_at: str
+    recording: str
+    recording_bytes: int
+    recording_sha256: str
+    is_mirrored: bool
+    origin: str
+    support: str
+    load_kg: float | None
+    state: State
+    reason: str
+    n_repetitions: int
+    n_complete: int
+    n_not_met: int
+    n_passed: int
+    n_doubtful: int
+    dose_prescribed: int | None
+    dose_done: int
+    summary: str
+    has_overlay: bool
+    seen_on: str | None
+
+    @property
+    def is_final(self) -> bool:
+        return self.state == "reviewed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a measured set comes to, for lists."""
+
+    n_repetitions: int
+    n_complete: int
+    n_not_met: int
+    n_passed: int
+    n_doubtful: int
+    dose_prescribed: int | None
+    dose_done: int
+    summary: str
+    measures: tuple[tuple[str, float, float, int], ...] = ()
+    """(key, mean over the set, half-width of its 95 % interval, repetitions in it)."""
+
+
+_SELECT = """SELECT s.*, p.code AS patient_code FROM sets s
+             JOIN patients p ON p.id = s.patient_id """
+
+
+def stored_set(row: Mapping[str, Any]) -> StoredSet:
+    """A row of the table as a record."""
+    values = {name: row[name] for name in StoredSet.__slots__}
+    for name in ("is_mirrored", "has_overlay"):
+        values[name] = bool(values[name])
+    return StoredSet(**values)
+
+
+def new_uid() -> str:
+    """A name of our own for a set and its files."""
+    return secrets.token_hex(16)
+
+
+def checked_suffix(name: str) -> str:
+    """The kind of video that a file's name says. Raises UsageError for any other file."""
+    suffix = Path(name).suffix.lower()
+    if suffix not in RECORDING_SUFFIXES:
+        raise UsageError(f"this is no video file we can read; use {', '.join(RECORDING_SUFFIXES)}")
+    return suffix
+
+
+def looks_like_video(head: bytes) -> bool:
+    """Whether the first bytes are those of a container that we take (MP4/MOV, Matroska/WebM,
+    AVI)."""
+    return (
+        head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
+        or head[:4] == b"\x1a\x45\xdf\xa3"
+        or (head[:4] == b"RIFF" and head[8:12] == b"AVI ")
+    )
+
+
+def add_set(
+    clinic: Clinic, patient_id: int, about: AboutSet, recording: Path, *, uid: str | None = None
+) -> StoredSet:
+    """The new set, its recording moved into the clinic and its measuring asked for.
+
+    `recording` is a file of ours on the same disk (a finished upload); it is gone afterwards.
+    Raises UsageError when it is no video or too large.
+    """
+    uid = uid or new_uid()
+    suffix = checked_suffix(recording.name.removesuffix(".part"))
+    n_bytes = recording.stat().st_size
+    if n_bytes > MOST_RECORDING_BYTES:
+        raise UsageError("the recording is larger than 600 MB; film one set at a time")
+    digest = hashlib.sha256()
+    with recording.open("rb") as file:
+        head = file.read(16)
+        if not looks_like_video(head):
+            raise UsageError("this file is no video; choose the recording itself")
+        digest.update(head)
+        for block in iter(lambda: file.read(1 << 20), b""):
+            digest.update(block)
+        os.fsync(file.fileno())
+    name = uid + suffix
+    target = clinic.folder.recording(name)
+    if clinic.folder.root in recording.parents:
+        os.replace(recording, target)
+    else:
+        need_room(clinic.folder, n_bytes)
+        try:
+            shutil.copyfile(recording, target)
+        except OSError as error:
+            raise output_error(error, target) from error
+    target.chmod(0o600)
+    try:
+        with clinic.write() as c:
+            set_id = add(
+                c, "sets",
+                uid=uid, patient_id=patient_id, prescription_id=about.prescription_id,
+                exercise=about.exercise, side=about.side, set_number=about.set_number,
+                day=about.day, received_at=now(), recording=name, recording_bytes=n_bytes,
+                recording_sha256=digest.hexdigest(), is_mirrored=int(about.is_mirrored),
+                origin=about.origin, support=about.support[:200], load_kg=about.load_kg,
+            )  # fmt: skip
+            if about.before_answer is not None:
+                change(c, """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
+                             AND set_id IS NULL""", s=set_id, a=about.before_answer, p=patient_id)  # fmt: skip
+            add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
+            change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+    return find_set(clinic, uid)
+
+
+def find_set(clinic: Clinic, uid: str, *, patient_id: int | None = None) -> StoredSet | None:
+    """The set of a name, of this patient where one is given; None when there is none."""
+    with clinic.read() as c:
+        row = one(
+            c, _SELECT + "WHERE s.uid = :u AND (:p IS NULL OR s.patient_id = :p)",
+            u=uid, p=patient_id,
+        )  # fmt: skip
+    return stored_set(row) if row else None
+
+
+def find_set_by_start(clinic: Clinic, start: str) -> StoredSet | None:
+    """The one set whose name begins so (four signs at least), or None."""
+    if len(start) < 4 or not all(c in "0123456789abcdef" for c in start):
+        return None
+    with clinic.read() as c:
+        found = rows(c, _SELECT + "WHERE s.uid LIKE :u || '%' LIMIT 2", u=start)
+    return stored_set(found[0]) if len(found) == 1 else None
+
+
+def sets_of(
+    clinic: Clinic, patient_id: int, *, limit: int = -1, day: str | None = None
+) -> tuple[StoredSet, ...]:
+    """The sets of a patient, the newest first."""
+    with clinic.read() as c:
+        found = rows(
+            c, _SELECT + """WHERE s.patient_id = :p AND (:day IS NULL OR s.day = :day)
+                            ORDER BY s.day DESC, s.id DESC LIMIT :n""",
+            p=patient_id, n=limit, day=day,
+        )  # fmt: skip
+    return tuple(stored_set(row) for row in found)
+
+
+def measures_of(clinic: Clinic, patient_id: int) -> dict[int, dict[str, tuple[float, float, int]]]:
+    """{set id: {measure: (mean, half-width, n)}} of a patient's sets."""
+    with clinic.read() as c:
+        found = rows(c, """SELECT m.* FROM set_measures m JOIN sets s ON s.id = m.set_id
+                           WHERE s.patient_id = :p""", p=patient_id)  # fmt: skip
+    out: dict[int, dict[str, tuple[float, float, int]]] = {}
+    for row in found:
+        out.setdefault(row["set_id"], {})[row["key"]] = (row["value"], row["half_width"], row["n"])
+    return out
+
+
+def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
+    """Writes what a set comes to into its row."""
+    change(
+        connection,
+        """UPDATE sets SET n_repetitions = :n, n_complete = :nc, n_not_met = :nn, n_passed = :np,
+           n_doubtful = :nd, dose_prescribed = :dp, dose_done = :dd, summary = :s WHERE id = :id""",
+        n=outcome.n_repetitions, nc=outcome.n_complete, nn=outcome.n_not_met,
+        np=outcome.n_passed, nd=outcome.n_doubtful, dp=outcome.dose_prescribed,
+        dd=outcome.dose_done, s=outcome.summary, id=set_id,
+    )  # fmt: skip
+    change(connection, "DELETE FROM set_measures WHERE set_id = :id", id=set_id)
+    for key, value, half_width, n in outcome.measures:
+        add(connection, "set_measures", set_id=set_id, key=key, value=value,
+            half_width=half_width, n=n)  # fmt: skip
+
+
+def mark_set_seen(clinic: Clinic, uid: str, day: str) -> None:
+    """Keeps the day on which the clinic saw a set, as the clinic's file told it."""
+    with clinic.write() as c:
+        change(c, "UPDATE sets SET seen_on = coalesce(seen_on, :d) WHERE uid = :u", d=day, u=uid)
+
+
+def stored_report(clinic: Clinic, uid: str) -> dict | None:
+    """The report of a set as it was found, or None when there is none."""
+    from formcheck.report import read_report
+
+    path = clinic.folder.result(uid) / "report.json"
+    if not path.exists():
+        return None
+    return read_report(path)
+
+
+def stored_trace(clinic: Clinic, uid: str) -> dict | None:
+    """The driving signal of a set over time, for the page's chart, or None."""
+    path = clinic.folder.result(uid) / "trace.json"
+    with contextlib.suppress(OSError, ValueError):
+        return json.loads(path.read_text(encoding="utf-8"))
+    return None

@@ -1,0 +1,58 @@
+"""A patient's sets as a CSV table, a row a set: for a spreadsheet or statistics."""
+
+import csv
+import io
+
+from formcheck.clinic.answers import answers_of_set
+from formcheck.clinic.database import Clinic
+from formcheck.clinic.reviews import reviews_of
+from formcheck.clinic.sets import measures_of, sets_of
+from formcheck.measures import MEASURES
+
+_FIXED = (
+    "patient", "day", "exercise", "side", "set_number", "state", "reviewed_by", "reviewed_on",
+    "repetitions", "complete", "dose_prescribed", "dose_done", "target_not_reached",
+    "past_limit", "perhaps_past_limit", "pain_before", "pain_during", "pain_after", "effort",
+    "reason",
+)  # fmt: skip
+
+
+def _cell(text: str) -> str:
+    # A spreadsheet takes a text that starts like this for a formula.
+    return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
+def sets_csv(clinic: Clinic, patient_id: int) -> str:
+    """The table: counts after corrections, what was stated, each measure's mean with half the
+    width of its 95 % interval (`_half_width`) and the repetitions in it (`_n`)."""
+    sets = tuple(reversed(sets_of(clinic, patient_id)))
+    means = measures_of(clinic, patient_id)
+    keys = [k for k in MEASURES if any(k in means.get(s.id, {}) for s in sets)]
+    columns = [*_FIXED, *(c for k in keys for c in (k, f"{k}_half_width", f"{k}_n"))]
+    out = io.StringIO()
+    writer = csv.DictWriter(out, columns, lineterminator="\n")
+    writer.writeheader()
+    for s in sets:
+        said = {a.moment: a for a in answers_of_set(clinic, s.id)}
+        before, after = said.get("before"), said.get("after")
+        reviews = [r for r in reviews_of(clinic, s.id) if r.kind == "reviewed"]
+        last = reviews[-1] if reviews and s.is_final else None
+        row = {
+            "patient": _cell(s.patient_code), "day": s.day, "exercise": s.exercise,
+            "side": s.side, "set_number": s.set_number, "state": s.state,
+            "reviewed_by": _cell(last.initials) if last else "",
+            "reviewed_on": last.day if last else "", "repetitions": s.n_repetitions,
+            "complete": s.n_complete, "dose_prescribed": s.dose_prescribed,
+            "dose_done": s.dose_done, "target_not_reached": s.n_not_met,
+            "past_limit": s.n_passed, "perhaps_past_limit": s.n_doubtful,
+            "pain_before": before.pain if before else None,
+            "pain_during": after.pain_during if after else None,
+            "pain_after": after.pain if after else None,
+            "effort": after.effort if after else None, "reason": _cell(s.reason),
+        }  # fmt: skip
+        for key, (value, half_width, n) in means.get(s.id, {}).items():
+            if key in keys:
+                row |= {key: round(value, 3), f"{key}_half_width": round(half_width, 3),
+                        f"{key}_n": n}  # fmt: skip
+        writer.writerow(row)
+    return out.getvalue()

@@ -1,0 +1,176 @@
+"""Today's list: every set of the prescription, and what is known of each.
+
+A set is open until something was recorded or ticked; nothing recorded is never "not done".
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from formcheck.clinic.answers import Tick
+from formcheck.clinic.sets import StoredSet
+from formcheck.live_count import n_to_count
+from formcheck.measures import Plane
+from formcheck.programme import Exercise, PrescribedExercise, Prescription
+
+MOST_SET_NUMBER = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TodaySet:
+    """One set of one side. `number` runs on through the rounds of a day (a plan of three sets
+    twice a day has sets 1 to 6); `view` is where it is to be filmed from, None when it is not."""
+
+    exercise: str
+    side: Literal["left", "right", "both"]
+    number: int
+    number_in_round: int
+    round: int
+    n_rounds: int
+    view: Plane | None
+    state: Literal["open", "recorded", "done", "not done"] = "open"
+    stored: StoredSet | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TodayExercise:
+    """One line of the prescription with its sets of the day."""
+
+    line: PrescribedExercise
+    exercise: Exercise
+    sets: tuple[TodaySet, ...]
+
+    @property
+    def is_over(self) -> bool:
+        """Whether every set was recorded, or ticked as done or not done."""
+        return all(s.state != "open" for s in self.sets)
+
+
+_TIMES = {"once": 1, "twice": 2, "two": 2, "three": 3, "thrice": 3, "four": 4, "five": 5}
+
+
+def times_a_day(frequency: str) -> int:
+    """How often a day the words say (`twice a day`, `3 x daily`); 1 where they say nothing."""
+    words = frequency.lower()
+    if not re.search(r"\b(a|per|each|every) day\b|\bdaily\b", words):
+        return 1
+    found = re.search(r"\b(once|twice|thrice)\b|\b(\w+)\s*(?:times|x|×)|\b(\d)\s*(?:x|×)", words)
+    if not found:
+        return 1
+    text = next(g for g in found.groups() if g)
+    n = _TIMES.get(text) or (int(text) if text.isascii() and text.isdigit() else 1)
+    return min(max(n, 1), 6)
+
+
+def sides_of(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
+    """The sides that each set is done with: `both` once only where both legs work together."""
+    if line.sides == ("both",) and exercise.working_leg != "both":
+        return ("left", "right")
+    return line.sides
+
+
+def todays_list(
+    prescription: Prescription,
+    exercises: Sequence[Exercise],
+    sets: Iterable[StoredSet],
+    ticks: Iterable[Tick],
+) -> tuple[TodayExercise, ...]:
+    """The prescription's lines with the sets of one day.
+
+    exercises : that of each line. sets, ticks : those of the day.
+    """
+    # The newest recording of a set stands for it; they come newest first.
+    recorded: dict[tuple, StoredSet] = {}
+    for s in sets:
+        recorded.setdefault((s.exercise, s.side, s.set_number), s)
+    ticked = {(t.exercise, t.side, t.set_number): t for t in ticks}
+    out = []
+    for line, exercise in zip(prescription.exercises, exercises, strict=True):
+        views = {f.set_number: f.view for f in line.film}
+        n_rounds = max(1, min(times_a_day(line.frequency), MOST_SET_NUMBER // line.sets))
+        rows = []
+        for number in range(1, line.sets * n_rounds + 1):
+            in_round = (number - 1) % line.sets + 1
+            for side in sides_of(line, exercise):
+                key = (line.exercise, side, number)
+                stored, tick = recorded.get(key), ticked.get(key)
+                state = "recorded" if stored else tick.kind if tick else "open"
+                rows.append(
+                    TodaySet(
+                        exercise=line.exercise, side=side, number=number,
+                        number_in_round=in_round, round=(number - 1) // line.sets + 1,
+                        n_rounds=n_rounds, view=views.get(in_round), state=state, stored=stored,
+                        reason=tick.reason if tick and not stored else "",
+                    )
+                )
+        out.append(TodayExercise(line=line, exercise=exercise, sets=tuple(rows)))
+    return tuple(out)
+
+
+def find_today(
+    day: Sequence[TodayExercise], exercise: str, side: str, number: int
+) -> tuple[TodayExercise, TodaySet] | None:
+    """A set of the list with its line, or None when the list has no such set."""
+    for of in day:
+        for s in of.sets:
+            if (s.exercise, s.side, s.number) == (exercise, side, number):
+                return of, s
+    return None
+
+
+def next_open(day: Sequence[TodayExercise], after: TodaySet) -> TodaySet | None:
+    """The open set to do after one: of the same exercise and round first, then from the top."""
+    same = [s for of in day for s in of.sets
+            if s.exercise == after.exercise and s.round == after.round]  # fmt: skip
+    others = [s for of in day if of.line.exercise != after.exercise for s in of.sets]
+    return next((s for s in (*same, *others) if s.state == "open"), None)
+
+
+def change_words(before: TodaySet, after: TodaySet) -> str:
+    """What to change between two sets: the person's side, or the camera's place."""
+    if after.view is None:
+        return "This set is not filmed. You can leave the camera."
+    if before.exercise != after.exercise:
+        return ""
+    if before.view is not None and before.view != after.view:
+        place = {"frontal": "to the front", "sagittal": "to your side",
+                 "oblique": "half way between front and side"}[after.view]  # fmt: skip
+        return f"Move the camera {place}."
+    if before.side != after.side and "both" not in (before.side, after.side):
+        if after.view == "sagittal":
+            return "Turn round for the other leg."
+        return "Now the other leg. The camera can stay."
+    return ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingPlan:
+    """What ends a recording: the dose, or the time limit.
+
+    `n` movements are counted live; None where the movement is too small to be seen, and the set
+    is timed. `hold_s` is the prescribed hold, None without one.
+    """
+
+    n: int | None
+    hold_s: float | None
+    limit_s: float
+
+
+SECONDS_A_REPETITION = 6.0
+"""A slow repetition with its rest (common practice), where no tempo is prescribed."""
+LEAST_LIMIT_S, MOST_LIMIT_S = 60.0, 600.0
+
+
+def recording_plan(line: PrescribedExercise, exercise: Exercise) -> RecordingPlan:
+    """How long a recording of this line may take: twice the time of the dose, and half a minute
+    to get into place."""
+    n = n_to_count(exercise, line.repetitions)
+    tempo = line.tempo
+    parts = [tempo.lowering_s, tempo.pause_s, tempo.raising_s] if tempo else []
+    one = max(sum(p or 0 for p in parts), SECONDS_A_REPETITION) + (line.hold_s or 0)
+    limit = min(max(30 + 2 * n * one, LEAST_LIMIT_S), MOST_LIMIT_S)
+    return RecordingPlan(
+        n=None if exercise.is_timed_when_unseen else n, hold_s=line.hold_s, limit_s=limit
+    )

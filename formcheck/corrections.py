@@ -1,0 +1,201 @@
+"""A clinician's corrections laid over what was found; what was found stays beside them.
+
+Reports are the mappings of report.json. A repetition is named by its place in the report's list,
+from 0, since a sequence gives several entries one number.
+"""
+
+import copy
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import fmean, stdev
+from typing import Any, Literal
+
+from formcheck.errors import UsageError
+
+Kind = Literal["left out", "limits", "outcome", "comment"]
+OUTCOMES = {
+    "target": ("met", "not_met", "undecided", "not_judged"),
+    "limit": ("kept", "passed", "undecided", "not_judged"),
+}
+"""What a clinician may say instead of what was found."""
+LEAST_REPETITION_S = 0.2
+"""Shortest stretch that limits may be moved to: six frames of a 30 Hz clip (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One thing that a clinician changed or said, with reason, initials and moment.
+
+    `repetition` is the place in the list, None for a comment on the set. `start_s` and `end_s`
+    are moved limits; `measure`, `check_kind`, `outcome` an overruled outcome; `at_s` and `words`
+    a comment.
+    """
+
+    kind: Kind
+    repetition: int | None = None
+    reason: str = ""
+    start_s: float | None = None
+    end_s: float | None = None
+    measure: str = ""
+    check_kind: str = ""
+    outcome: str = ""
+    at_s: float | None = None
+    words: str = ""
+    made_by: str = ""
+    made_at: str = ""
+
+
+def check_correction(correction: Correction, report: Mapping[str, Any]) -> None:
+    """Raises UsageError when a correction does not fit the report."""
+    repetitions = report["repetitions"]
+    duration_s = float(report["clip"]["duration_s"] or 0)
+    at = correction.repetition
+    if correction.kind != "comment" and (at is None or not 0 <= at < len(repetitions)):
+        raise UsageError("that repetition is not in this set")
+    if correction.kind != "comment" and not correction.reason.strip():
+        raise UsageError("write why")
+    if len(correction.reason) > 500 or len(correction.words) > 2000:
+        raise UsageError("that text is too long")
+    if correction.kind == "comment":
+        if not correction.words.strip():
+            raise UsageError("write the comment")
+        if correction.at_s is not None and not 0 <= correction.at_s <= duration_s + 1:
+            raise UsageError("that moment is not in this clip")
+    elif correction.kind == "limits":
+        start, end = correction.start_s, correction.end_s
+        if start is None or end is None or not (math.isfinite(start) and math.isfinite(end)):
+            raise UsageError("give the start and the end in seconds")
+        if not 0 <= start < end <= duration_s + 1 or end - start < LEAST_REPETITION_S:
+            raise UsageError("the start comes before the end, both within the clip")
+        for n, r in enumerate(repetitions):
+            if n != at and start < r["end_s"] and end > r["start_s"]:
+                raise UsageError(
+                    f"that would overlap repetition {repetition_label(r)}, "
+                    f"{r['start_s']:.1f} to {r['end_s']:.1f} s"
+                )
+    elif correction.kind == "outcome":
+        checks = repetitions[at]["checks"]
+        if not any(
+            c["measure"] == correction.measure and c["kind"] == correction.check_kind
+            for c in checks
+        ):
+            raise UsageError("nothing was judged there")
+        if correction.outcome not in OUTCOMES[correction.check_kind]:
+            raise UsageError("choose one of the outcomes offered")
+
+
+def repetition_label(repetition: Mapping[str, Any]) -> str:
+    """A repetition's name in a line: number and part."""
+    return " ".join(str(p) for p in (repetition["number"], repetition["part"]) if p)
+
+
+def corrected(report: Mapping[str, Any], corrections: Sequence[Correction]) -> dict[str, Any]:
+    """The report with the corrections laid over it; the given one is left as it is.
+
+    A repetition gains `left_out` (the reason, or None); a check `found` (the outcome that was
+    overruled, or None) with `overruled_by` and `reason`. Left-out repetitions stay in the list
+    and count nowhere. A later correction of the same thing replaces an earlier one.
+    """
+    out = copy.deepcopy(dict(report))
+    for r in out["repetitions"]:
+        r.setdefault("left_out", None)
+        for check in r["checks"]:
+            check.update(found=None, overruled_by="", reason="")
+    for c in corrections:
+        if c.repetition is None or c.repetition >= len(out["repetitions"]):
+            continue
+        r = out["repetitions"][c.repetition]
+        if c.kind == "left out":
+            r["left_out"] = {"reason": c.reason, "by": c.made_by, "at": c.made_at}
+        elif c.kind == "outcome":
+            for check in r["checks"]:
+                if check["measure"] == c.measure and check["kind"] == c.check_kind:
+                    check["found"] = check["found"] or check["outcome"]
+                    check.update(outcome=c.outcome, overruled_by=c.made_by, reason=c.reason)
+    if any(c.kind in ("left out", "outcome", "limits") for c in corrections):
+        _recount(out)
+    return out
+
+
+def _recount(report: dict[str, Any]) -> None:
+    kept = [r for r in report["repetitions"] if not r["left_out"]]
+    groups: dict[tuple, list[dict]] = {}
+    every: dict[tuple, int] = {}
+    for r in report["repetitions"]:
+        every[r["number"], r["side"]] = every.get((r["number"], r["side"]), 0) + 1
+    for r in kept:
+        groups.setdefault((r["number"], r["side"]), []).append(r)
+    # A sequence with one of its parts left out is no whole sequence any more.
+    complete = [
+        name
+        for name, parts in groups.items()
+        if all(p["complete"] for p in parts) and len(parts) == every[name]
+    ]
+    whole = report["set"]
+    whole["n_repetitions"], whole["n_complete"] = len(groups), len(complete)
+    whole["n_met"] = sum(
+        all(p["checks"] and all(c["outcome"] in ("met", "kept") for c in p["checks"])
+            for p in groups[name])
+        for name in complete
+    )  # fmt: skip
+    whole["dose"] = {**whole["dose"], "done": len(complete)}
+    values: dict[str, list[float]] = {}
+    for r in kept:
+        if r["complete"]:
+            for key, measure in r["measures"].items():
+                if "value" in measure:
+                    values.setdefault(key, []).append(measure["value"])
+    whole["measures"] = {
+        key: {
+            "mean": round(fmean(v), 3),
+            "sd": round(stdev(v), 3) if len(v) > 1 else None,
+            "first": v[0],
+            "last": v[-1],
+        }
+        for key, v in values.items()
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """How many repetitions of a set need what kind of look. Left-out ones are not counted."""
+
+    n_not_met: int
+    n_passed: int
+    n_doubtful: int
+
+
+def counts(report: Mapping[str, Any]) -> Counts:
+    """Repetitions with a target not reached, a limit passed, a limit perhaps passed."""
+    kept = [r for r in report["repetitions"] if not r.get("left_out")]
+
+    def n(kind: str, outcome: str) -> int:
+        return sum(
+            any(c["kind"] == kind and c["outcome"] == outcome for c in r["checks"]) for r in kept
+        )
+
+    return Counts(
+        n_not_met=n("target", "not_met"),
+        n_passed=n("limit", "passed"),
+        n_doubtful=n("limit", "undecided"),
+    )
+
+
+def set_means(report: Mapping[str, Any]) -> tuple[tuple[str, float, float, int], ...]:
+    """(key, mean, half-width of its 95 % interval, repetitions) over the kept complete ones.
+
+    The half-width is the mean of the repetitions' own: most of it is shared all through a clip
+    (definition, camera), and what is shared does not shrink with more repetitions.
+    """
+    found: dict[str, list[tuple[float, float]]] = {}
+    for r in report["repetitions"]:
+        if r.get("left_out") or not r["complete"]:
+            continue
+        for key, m in r["measures"].items():
+            if "value" in m:
+                found.setdefault(key, []).append((m["value"], (m["high"] - m["low"]) / 2))
+    return tuple(
+        (key, fmean(v for v, _ in pairs), fmean(h for _, h in pairs), len(pairs))
+        for key, pairs in found.items()
+    )

@@ -1,0 +1,2 @@
+def criteria_view(clinic, patient, prescription):
+    return None

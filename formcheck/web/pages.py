@@ -1,0 +1,237 @@
+"""What every page is made with: the site's parts, templates, forms, answers to a request."""
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qsl
+
+from formcheck import wording
+from formcheck.clinic import Clinic
+from formcheck.errors import FileError, FormcheckError, UsageError
+from formcheck.web.sessions import Session, Sessions
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+HERE = Path(__file__).parent
+MOST_FIELDS = 3000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """The parts that pages use: the clinic, the sessions, where the site stands."""
+
+    clinic: Clinic
+    sessions: Sessions
+    port: int
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def link(self, secret: str) -> str:
+        """The link of a one-time secret; what stands behind # is never sent by a browser."""
+        return f"{self.address}/enter#{secret}"
+
+
+class PageError(Exception):
+    """A page that cannot be shown: the status and the words for the person."""
+
+    def __init__(self, status: int, words: str):
+        super().__init__(words)
+        self.status, self.words = status, words
+
+
+def site_of(request: "Request") -> Site:
+    return request.app.state.site
+
+
+def session_of(request: "Request") -> Session:
+    return request.scope["state"]["session"]
+
+
+@cache
+def _environment():
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        day=day_words, exercise=wording.exercise_name, label=wording.label,
+        quantity=lambda value, key: wording.quantity(key, value), clock=wording.clock,
+        moment=moment_words,
+    )  # fmt: skip
+    return environment
+
+
+def day_words(day: str | date | None) -> str:
+    """A day as `3 March 2025`."""
+    if not day:
+        return "–"
+    d = date.fromisoformat(str(day)[:10])
+    return f"{d.day} {d:%B} {d.year}"
+
+
+def moment_words(at: str | None) -> str:
+    """A UTC moment in the clock of this computer: `3 March 2025, 14:05`."""
+    from datetime import datetime
+
+    if not at:
+        return "–"
+    local = datetime.fromisoformat(at).astimezone()
+    return f"{local.day} {local:%B} {local.year}, {local:%H:%M}"
+
+
+def render(request: "Request", template: str, status: int = 200, **values: Any) -> "Response":
+    """A page from its template. `token` is the form token of the session."""
+    from starlette.responses import HTMLResponse
+
+    session = request.scope.get("state", {}).get("session")
+    page = _environment().get_template(template)
+    text = page.render(
+        token=session.form_token if session else "",
+        role=session.role if session else "",
+        path=request.url.path,
+        said=request.query_params.get("said", ""),
+        said_words=SAID,
+        **values,
+    )
+    return HTMLResponse(text, status_code=status)
+
+
+async def read_form(request: "Request") -> dict[str, list[str]]:
+    """The fields of a form whose token is the session's own.
+
+    Raises PageError for a foreign or outdated form. Fields of the same name make a list.
+    """
+    kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        raise PageError(415, "This form cannot be read.")
+    body = await request.body()
+    try:
+        pairs = parse_qsl(
+            body.decode("utf-8"), keep_blank_values=True, strict_parsing=bool(body),
+            max_num_fields=MOST_FIELDS,
+        )  # fmt: skip
+    except (UnicodeDecodeError, ValueError):
+        raise PageError(400, "This form cannot be read.") from None
+    fields: dict[str, list[str]] = {}
+    for name, value in pairs:
+        # What a browser never sends in a field is dropped: a NUL would end the text in places.
+        fields.setdefault(name, []).append(value.replace("\0", ""))
+    session = session_of(request)
+    if session is None or not session.is_form_token(first(fields, "token")):
+        raise PageError(403, "This page is too old, or the form is not from here. Load it again.")
+    return fields
+
+
+def first(fields: Mapping[str, list[str]], name: str, default: str = "") -> str:
+    """The first value of a field, without blanks around it."""
+    return (fields.get(name) or [default])[0].strip()
+
+
+def number(fields: Mapping[str, list[str]], name: str, words: str) -> float | None:
+    """A field as a number, None when empty. Raises UsageError."""
+    import math
+
+    text = first(fields, name).replace(",", ".")
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"{words}: write a number")
+    return value
+
+
+def whole(fields: Mapping[str, list[str]], name: str, words: str) -> int | None:
+    """A field as a whole number, None when empty. Raises UsageError."""
+    value = number(fields, name, words)
+    if value is None:
+        return None
+    if value != int(value):
+        raise UsageError(f"{words}: write a whole number")
+    return int(value)
+
+
+def go(request: "Request", path: str, said: str = "") -> "Response":
+    """Sends the browser on to a page of ours after a form, with a word on what was done."""
+    from urllib.parse import quote, urlsplit
+
+    from starlette.responses import RedirectResponse
+
+    if not path.startswith("/") or path.startswith("//") or "\\" in path:
+        path = "/"
+    if said:
+        cut = urlsplit(path)
+        fragment = f"#{cut.fragment}" if cut.fragment else ""
+        path = f"{cut.path}?said={quote(said)}{fragment}"
+    return RedirectResponse(path, status_code=303)
+
+
+SAID = {
+    "kept": "Saved.",
+    "reviewed": "Marked as reviewed.",
+    "opened": "Opened again for corrections.",
+    "withdrawn": "The correction was withdrawn; that it was made stays on record.",
+    "deleted": "Deleted; a record that it went is kept.",
+    "again": "The set will be measured again.",
+    "added": "Added.",
+    "imported": "Taken in.",
+    "twice": "That file had been taken in before; nothing was changed.",
+}
+"""What a page may say after a form; anything else in the address is not shown."""
+
+
+@contextlib.contextmanager
+def telling() -> Iterator[list[str]]:
+    """Collects what was wrong with a form, to be told on the page it came from."""
+    faults: list[str] = []
+    try:
+        yield faults
+    except FileError as error:
+        faults.extend(error.faults or (str(error),))
+    except FormcheckError as error:
+        text = str(error)
+        faults.append(text[:1].upper() + text[1:])
+
+
+# -- routes: every form is read, and its token checked, before its handler sees it
+
+
+def get(path: str, handler):
+    """A page. The handler runs in a thread, as it asks the database."""
+    from starlette.routing import Route
+
+    return Route(path, handler, methods=["GET"])
+
+
+def post(path: str, handler):
+    """A form: `handler(request, fields)` runs in a thread once the form's token was checked."""
+    from starlette.concurrency import run_in_threadpool
+    from starlette.routing import Route
+
+    async def endpoint(request):
+        fields = await read_form(request)
+        return await run_in_threadpool(handler, request, fields)
+
+    return Route(path, endpoint, methods=["POST"])
+
+
+def call(path: str, handler, method: str):
+    """A request of our own script, `async handler(request)`; the gate has checked its token."""
+    from starlette.routing import Route
+
+    return Route(path, handler, methods=[method])

@@ -1,0 +1,209 @@
+"""The gate before every page: who asks, from where, with how much.
+
+Deny by default. A request is let through only when its Host is ours, its Origin (where there is
+one) is ours, and its cookie's session may use that part of the site; one that changes something
+must carry our Origin and the session's form token as well. WebSockets pass the same gate.
+"""
+
+import asyncio
+from http.cookies import CookieError, SimpleCookie
+
+from formcheck.web.sessions import Session, Sessions
+
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+    "media-src 'self' blob:; connect-src 'self'; font-src 'self'; worker-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; "
+    "require-trusted-types-for 'script'; trusted-types 'none'"
+)
+HEADERS = (
+    ("content-security-policy", CONTENT_POLICY),
+    ("referrer-policy", "no-referrer"),
+    ("x-content-type-options", "nosniff"),
+    ("x-frame-options", "DENY"),
+    ("cross-origin-opener-policy", "same-origin"),
+    ("cross-origin-resource-policy", "same-origin"),
+    ("permissions-policy", "camera=(self), microphone=(), geolocation=(), payment=(), usb=()"),
+    ("cache-control", "no-store"),
+)
+
+MOST_FORM_BYTES = 256_000
+MOST_PIECE_BYTES = 32_000_000
+MOST_FILE_BYTES = 700_000_000
+"""A form; one piece of a recording; a whole file dropped in (a recording, an exchange file)."""
+FORM_TIME_S = 30.0
+FILE_TIME_S = 1800.0
+
+SAFE = ("GET", "HEAD", "OPTIONS")
+ENTER = "/enter"
+_OPEN_PATHS = (ENTER, "/enter.css", "/enter.js", "/favicon.ico")
+"""All that can be seen without a session: the page where a link is exchanged for one."""
+_PART_OF = {"/clinic": "clinician", "/my": "patient"}
+
+
+def cookie_name(port: int) -> str:
+    """Cookies do not tell ports apart, so the name does."""
+    return f"formcheck_{port}"
+
+
+def body_limit(path: str, method: str) -> tuple[int, float]:
+    """(most bytes, most seconds) of a request's body."""
+    if method in ("PUT", "POST") and path.endswith("/pieces"):
+        return MOST_PIECE_BYTES, FILE_TIME_S
+    if method == "PUT" and path.endswith("/file"):
+        return MOST_FILE_BYTES, FILE_TIME_S
+    return MOST_FORM_BYTES, FORM_TIME_S
+
+
+class TooMuch(Exception):
+    """A body larger or slower than it may be."""
+
+
+class Gate:
+    """The ASGI application around the site. Sets `scope["state"]["session"]`."""
+
+    def __init__(self, app, sessions: Sessions, port: int) -> None:
+        self.app, self.sessions = app, sessions
+        self.hosts = {f"127.0.0.1:{port}".encode()}
+        self.origin = f"http://127.0.0.1:{port}".encode()
+        self.cookie = cookie_name(port)
+
+    async def __call__(self, scope, receive, send) -> None:
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        headers: dict[bytes, list[bytes]] = {}
+        for name, value in scope["headers"]:
+            headers.setdefault(name, []).append(value)
+        session = self.sessions.find(_cookie(headers, self.cookie))
+        refusal = self._refusal(scope, headers, session)
+        if refusal is not None:
+            if scope["type"] == "websocket":
+                await send({"type": "websocket.close", "code": 4401})
+            else:
+                await _refuse(send, *refusal)
+            return
+        scope.setdefault("state", {})["session"] = session
+        if scope["type"] == "websocket":
+            await self.app(scope, receive, send)
+            return
+        most, seconds = body_limit(scope["path"], scope["method"])
+        is_begun = False
+
+        async def send_with_headers(message) -> None:
+            nonlocal is_begun
+            if message["type"] == "http.response.start":
+                is_begun = True
+                own = {name for name, _ in message["headers"]}
+                message["headers"] = [
+                    *message["headers"],
+                    *((n.encode(), v.encode()) for n, v in HEADERS if n.encode() not in own),
+                ]
+            await send(message)
+
+        try:
+            await self.app(scope, _limited(receive, most, seconds), send_with_headers)
+        except TooMuch:
+            if not is_begun:
+                await _refuse(send, 413, "That is too much, or took too long.")
+
+    def _refusal(self, scope, headers, session: Session | None) -> tuple[int, str] | None:
+        """(status, words) when the request is refused, else None."""
+        path = scope["path"]
+        client = scope.get("client")
+        if client and client[0] not in ("127.0.0.1", "::1", "testclient"):
+            return 403, "These pages are for this computer only."
+        hosts = headers.get(b"host", [])
+        if len(hosts) != 1 or hosts[0] not in self.hosts:
+            return 403, "Open these pages by the link that formcheck printed."
+        origins = headers.get(b"origin", [])
+        site = headers.get(b"sec-fetch-site", [b"none"])
+        if len(site) > 1 or site[0] not in (b"none", b"same-origin"):
+            return 403, "Another site may not use these pages."
+        # A page without referrer sends its forms with `Origin: null`, as a foreign sandbox does:
+        # then the browser's own word must say that it was ours.
+        if any(o != self.origin and not (o == b"null" and site[0] == b"same-origin")
+               for o in origins):  # fmt: skip
+            return 403, "Another site may not use these pages."
+        is_socket = scope["type"] == "websocket"
+        if len(origins) > 1 or (is_socket and origins != [self.origin]):
+            return 403, "Another site may not use these pages."
+        method = "GET" if is_socket else scope["method"]
+        if (is_socket or method not in SAFE) and not origins:
+            return 403, "This request does not say where it comes from."
+        if not is_socket:
+            length = headers.get(b"content-length", [b"0"])[0]
+            most, _ = body_limit(path, method)
+            if not length.isdigit() or int(length) > most:
+                return 413, "That is too much."
+        if path in _OPEN_PATHS and not is_socket:
+            return None
+        if session is None:
+            return 401, "Open these pages by the link that formcheck printed."
+        part = _PART_OF.get("/" + path.split("/")[1])
+        if part is not None and part != session.role:
+            return 403, "This page is not yours."
+        if part is None and path != "/" and not path.startswith("/static/") and path != "/leave":
+            return 404, "There is no such page."
+        if not is_socket and method not in SAFE:
+            token = headers.get(b"x-formcheck-token", [b""])[0].decode("latin-1")
+            # A form's token is in its body: the page checks it (`forms.read_form`).
+            kind = headers.get(b"content-type", [b""])[0].split(b";")[0].strip().lower()
+            if token:
+                if not session.is_form_token(token):
+                    return 403, "This page is too old; load it again."
+            elif kind != b"application/x-www-form-urlencoded":
+                return 403, "This request does not carry the page's token."
+        return None
+
+
+def _cookie(headers, name: str) -> str:
+    for value in headers.get(b"cookie", []):
+        try:
+            found = SimpleCookie(value.decode("latin-1"))
+        except CookieError:
+            continue
+        if name in found:
+            return found[name].value
+    return ""
+
+
+def _limited(receive, most: int, seconds: float):
+    """Receives no more than `most` bytes, and a body no slower than `seconds`."""
+    got = 0
+    is_whole = False
+    loop = asyncio.get_running_loop()
+    until = loop.time() + seconds
+
+    async def receive_limited():
+        nonlocal got, is_whole
+        if is_whole:  # what comes now is only the word that the browser went away
+            return await receive()
+        try:
+            async with asyncio.timeout_at(until):
+                message = await receive()
+        except TimeoutError:
+            raise TooMuch from None
+        if message["type"] == "http.request":
+            got += len(message.get("body", b""))
+            is_whole = not message.get("more_body", False)
+            if got > most:
+                raise TooMuch
+        return message
+
+    return receive_limited
+
+
+async def _refuse(send, status: int, words: str) -> None:
+    body = (words + "\n").encode()
+    await send({
+        "type": "http.response.start", "status": status,
+        "headers": [
+            (b"content-type", b"text/plain; charset=utf-8"),
+            (b"content-length", str(len(body)).encode()),
+            # Nothing more is read of a body that was refused.
+            (b"connection", b"close"),
+            *((n.encode(), v.encode()) for n, v in HEADERS),
+        ],
+    })  # fmt: skip
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,243 @@
+"""The site put together, and the server that holds it."""
+
+import socket
+import sys
+import threading
+import webbrowser
+from contextlib import closing
+from pathlib import Path
+
+from formcheck.clinic import Clinic, open_clinic
+from formcheck.clinic.deletion import delete_older_sets
+from formcheck.clinic.folder import serving
+from formcheck.clinic.patients import find_patient
+from formcheck.clinic.uploads import remove_strays
+from formcheck.errors import BusyError, FormcheckError, ModelError, UsageError
+from formcheck.web.pages import HERE, PageError, Site, render, session_of, site_of
+from formcheck.web.security import Gate, cookie_name
+from formcheck.web.sessions import Sessions
+
+DEFAULT_PORT = 4270
+_STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+
+
+def create_site(clinic: Clinic, sessions: Sessions, port: int):
+    """The whole site as an ASGI application, its gate around it."""
+    try:
+        from starlette.applications import Starlette
+        from starlette.exceptions import HTTPException
+        from starlette.routing import Route
+    except ImportError as error:
+        raise ModelError(
+            'the clinic\'s pages need more packages: pip install "formcheck[web]"'
+        ) from error
+    from formcheck.web import clinic_pages, patient_pages
+
+    site = Starlette(
+        routes=[
+            Route("/", _home, methods=["GET"]),
+            Route("/enter", _enter_page, methods=["GET"]),
+            Route("/enter", _enter, methods=["POST"]),
+            Route("/enter.css", _open_file, methods=["GET"]),
+            Route("/enter.js", _open_file, methods=["GET"]),
+            Route("/favicon.ico", _no_icon, methods=["GET"]),
+            Route("/leave", _leave, methods=["POST"]),
+            Route("/static/{name}", _static, methods=["GET"]),
+            *clinic_pages.routes(),
+            *patient_pages.routes(),
+        ],
+        exception_handlers={
+            PageError: _told_page_error,
+            FormcheckError: _told_error,
+            HTTPException: _told_http,
+            500: _told_failure,
+        },
+    )
+    site.state.site = Site(clinic=clinic, sessions=sessions, port=port)
+    return Gate(site, sessions, port)
+
+
+def _home(request):
+    from starlette.responses import RedirectResponse
+
+    session = session_of(request)
+    return RedirectResponse("/clinic" if session.role == "clinician" else "/my", status_code=303)
+
+
+def _enter_page(request):
+    return render(request, "enter.html.j2", is_void=False)
+
+
+async def _enter(request):
+    """Exchanges a link's secret for the session's cookie. Same origin only: the gate saw to it."""
+    from urllib.parse import parse_qs
+
+    from starlette.responses import RedirectResponse
+
+    site = site_of(request)
+    body = (await request.body()).decode("utf-8", "replace")
+    secret = (parse_qs(body).get("secret") or [""])[0].strip().rpartition("#")[2]
+    cookie = site.sessions.exchange(secret)
+    if cookie is None:
+        return render(request, "enter.html.j2", status=403, is_void=True)
+    response = RedirectResponse("/", status_code=303)
+    response.set_cookie(
+        cookie_name(site.port), cookie, httponly=True, samesite="strict", path="/"
+    )
+    return response
+
+
+async def _leave(request):
+    from starlette.responses import RedirectResponse
+
+    from formcheck.web.pages import read_form
+
+    await read_form(request)
+    site = site_of(request)
+    site.sessions.end(request.cookies.get(cookie_name(site.port), ""))
+    response = RedirectResponse("/enter", status_code=303)
+    response.delete_cookie(cookie_name(site.port), path="/")
+    return response
+
+
+def _open_file(request):
+    return _file(request.url.path.strip("/"))
+
+
+def _no_icon(request):
+    from starlette.responses import Response
+
+    return Response(status_code=204)
+
+
+def _static(request):
+    return _file(request.path_params["name"])
+
+
+def _file(name: str):
+    """One of the site's own files: by a listed name, never by a path."""
+    from starlette.responses import FileResponse
+
+    found = {p.name: p for p in (HERE / "static").iterdir() if p.suffix in _STATIC}
+    if name not in found:
+        raise PageError(404, "There is no such file.")
+    path = found[name]
+    return FileResponse(path, media_type=_STATIC[path.suffix])
+
+
+def _told_page_error(request, error):
+    return render(request, "error.html.j2", status=error.status, words=error.words)
+
+
+def _told_error(request, error):
+    text = str(error)
+    return render(request, "error.html.j2", status=400, words=text[:1].upper() + text[1:])
+
+
+def _told_http(request, error):
+    words = {404: "There is no such page.", 405: "This page does not take that."}
+    return render(
+        request, "error.html.j2", status=error.status_code,
+        words=words.get(error.status_code, "This cannot be done."),
+    )  # fmt: skip
+
+
+def _told_failure(request, error):
+    print(f"formcheck: {request.url.path}: {type(error).__name__}: {error}", file=sys.stderr)
+    return render(
+        request, "error.html.j2", status=500,
+        words="Something went wrong in formcheck itself. Nothing half-done was saved.",
+    )
+
+
+def _socket_on(port: int | None) -> socket.socket:
+    """A socket on the loopback address: the asked port, or the usual one, or any free one."""
+    for candidate in (port,) if port is not None else (DEFAULT_PORT, 0):
+        made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        if sys.platform != "win32":  # there it would let two servers share a port
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            made.bind(("127.0.0.1", candidate))
+            return made
+        except OSError:
+            made.close()
+    raise BusyError(f"port {port} is in use; choose another with --port, or leave it out")
+
+
+def serve(
+    root: Path | None,
+    *,
+    port: int | None = None,
+    patient: str | None = None,
+    is_opening_browser: bool = True,
+    retain_days: int | None = None,
+    pose_model: str = "",
+) -> None:
+    """Serves the pages until Ctrl-C, on this computer only.
+
+    patient : the code of a patient whose own pages are opened; else the clinician's.
+    Raises BusyError when the folder or the port is in use, UsageError for an unknown patient.
+    """
+    try:
+        import uvicorn
+    except ImportError as error:
+        raise ModelError(
+            'the clinic\'s pages need more packages: pip install "formcheck[web]"'
+        ) from error
+
+    from formcheck.web.workers import Worker
+
+    clinic = open_clinic(root)
+    with closing(clinic), serving(clinic.folder), _socket_on(port) as listening:
+        remove_strays(clinic)
+        port = listening.getsockname()[1]
+        sessions = Sessions()
+        site = Site(clinic=clinic, sessions=sessions, port=port)
+
+        def new_link() -> str:
+            if patient is None:
+                return site.link(sessions.new_link_secret("clinician"))
+            found = find_patient(clinic, patient)
+            if found is None:
+                raise UsageError(f"there is no patient {patient}; see the list of patients")
+            return site.link(sessions.new_link_secret("patient", found.id))
+
+        link = new_link()
+        application = create_site(clinic, sessions, port)
+        worker = Worker(clinic, pose_model)
+        worker.start()
+        stop = threading.Event()
+        if retain_days is not None:
+            threading.Thread(
+                target=_keep_deleting, args=(clinic, retain_days, stop), daemon=True
+            ).start()
+        print(f"Open this link in a browser on this computer. It works once:\n{link}", flush=True)
+        if sys.stdin is not None and sys.stdin.isatty():
+            print("Press Enter for a new link, Ctrl-C to stop.", flush=True)
+            threading.Thread(target=_links_on_enter, args=(new_link,), daemon=True).start()
+        if is_opening_browser:
+            threading.Timer(0.8, webbrowser.open, (link,)).start()
+        config = uvicorn.Config(
+            application, log_level="warning", access_log=False, server_header=False,
+            date_header=False, lifespan="off", ws="websockets-sansio", timeout_keep_alive=30,
+            timeout_graceful_shutdown=3, h11_max_incomplete_event_size=32_000,
+            ws_max_size=4_000_000, ws_per_message_deflate=False, limit_concurrency=400, proxy_headers=False,
+        )  # fmt: skip
+        try:
+            uvicorn.Server(config).run(sockets=[listening])
+        finally:
+            stop.set()
+            worker.stop()
+
+
+def _links_on_enter(new_link) -> None:
+    for _ in sys.stdin:
+        print(new_link(), flush=True)
+
+
+def _keep_deleting(clinic: Clinic, days: int, stop: threading.Event) -> None:
+    while not stop.is_set():
+        n = delete_older_sets(clinic, days)
+        if n:
+            print(f"formcheck: {n} sets older than {days} days were deleted", file=sys.stderr)
+        stop.wait(3600)

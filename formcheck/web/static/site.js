@@ -1,0 +1,53 @@
+// Small comforts on every page; everything works without them.
+for (const field of document.querySelectorAll("[data-remember]")) {
+  const name = "formcheck." + field.dataset.remember;
+  if (!field.value) field.value = sessionStorage.getItem(name) || "";
+  field.addEventListener("change", () => sessionStorage.setItem(name, field.value));
+}
+
+for (const button of document.querySelectorAll("[data-copy]")) {
+  button.addEventListener("click", async () => {
+    const source = document.getElementById(button.dataset.copy);
+    const told = document.getElementById(button.dataset.told);
+    try {
+      await navigator.clipboard.writeText(source.value);
+      told.textContent = "Copied.";
+    } catch {
+      source.select();
+      told.textContent = "Press Ctrl+C to copy the marked text.";
+    }
+  });
+}
+
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.addEventListener("click", () => window.print());
+}
+
+for (const form of document.querySelectorAll("form[data-sure]")) {
+  form.addEventListener("submit", (event) => {
+    if (!window.confirm(form.dataset.sure)) event.preventDefault();
+  });
+}
+
+// The page says how far a measuring is, and comes anew when it is done.
+const waiting = document.querySelector("[data-progress]");
+if (waiting) {
+  const bar = waiting.querySelector("progress");
+  const words = waiting.querySelector("[data-words]");
+  const ask = async () => {
+    try {
+      const answer = await fetch(waiting.dataset.progress, { cache: "no-store" });
+      if (answer.status === 401) { words.textContent = "The session is over: open a new link."; return; }
+      const now = await answer.json();
+      words.textContent = now.words;
+      if (now.share === null) bar.removeAttribute("value"); else bar.value = now.share;
+      if (now.is_over) { location.reload(); return; }
+    } catch {
+      words.textContent = "formcheck does not answer. Is it still running? We keep asking.";
+    }
+    setTimeout(ask, 1000);
+  };
+  ask();
+}
+
+export const formToken = () => document.querySelector("meta[name=form-token]").content;

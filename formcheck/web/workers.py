@@ -1,0 +1,80 @@
+"""The worker process beside the server, watched: when it dies its job waits again."""
+
+import contextlib
+import subprocess
+import sys
+import threading
+from datetime import UTC, datetime, timedelta
+
+from formcheck.clinic import Clinic, jobs
+from formcheck.clinic.database import one
+
+STUCK_S = 900.0
+"""A job that tells nothing for so long is stuck: its worker is ended (common practice; decoding
+and pose tell every half second)."""
+LOOK_S = 1.0
+
+
+class Worker:
+    """One worker process, started anew whenever it ends, until `stop`."""
+
+    def __init__(self, clinic: Clinic, pose_model: str = "") -> None:
+        self._clinic, self._model = clinic, pose_model
+        self._stop = threading.Event()
+        self._process: subprocess.Popen | None = None
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def start(self) -> None:
+        jobs.take_back(self._clinic)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends the worker; its job waits for the next start."""
+        self._stop.set()
+        self._thread.join(timeout=10)
+        self._end()
+        jobs.take_back(self._clinic)
+
+    @property
+    def process_id(self) -> int | None:
+        process = self._process
+        return process.pid if process and process.poll() is None else None
+
+    def _watch(self) -> None:
+        while not self._stop.is_set():
+            try:
+                if self._process is None or self._process.poll() is not None:
+                    if self._process is not None:
+                        self._end()
+                        jobs.take_back(self._clinic)
+                    self._begin()
+                elif self._is_stuck():
+                    self._end()
+            except Exception as error:
+                # The watch itself must go on, or nothing would ever be measured again.
+                print(f"formcheck: worker: {type(error).__name__}: {error}", file=sys.stderr)
+                self._stop.wait(5)
+            self._stop.wait(LOOK_S)
+
+    def _begin(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "formcheck.clinic_work", str(self._clinic.folder.root),
+             self._model],
+            stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+
+    def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            process.stdin.close()
+        process.kill()
+        process.wait()
+
+    def _is_stuck(self) -> bool:
+        before = (datetime.now(UTC) - timedelta(seconds=STUCK_S)).isoformat(timespec="seconds")
+        with self._clinic.read() as c:
+            return bool(
+                one(c, "SELECT 1 FROM jobs WHERE state = 'running' AND beat_at < :b", b=before)
+            )
