@@ -26,7 +26,6 @@ from formcheck.programme import Bound
 from formcheck.records import Measured, NotMeasurable, Part, Value
 from formcheck.repetitions import find_plateau, longest_and_total_s
 from formcheck.uncertainty import (
-    RANGE_FACTOR,
     azimuth_part,
     bent_to_straight_part,
     front_leak_part,

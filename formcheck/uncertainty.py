@@ -70,15 +70,8 @@ NEAR_STRAIGHT_SOURCE = (
 )
 
 
-RANGE_FACTOR = 2.3
-"""A range starts near straight and ends bent: the offset there is not shared by its two ends, and
-on the sample clips it fell short by 8.5 deg on average (decision 7)."""
-
-
-def near_straight_part(value_deg: float, factor: float = 1.0) -> Part:
+def near_straight_part(value_deg: float) -> Part:
     """The landmark offset that an absolute knee angle carries near full extension.
-
-    factor : RANGE_FACTOR for a range.
 
     Greatest at 0 deg, none from 60 deg on: at the bottom of a squat landmarks agree within
     0 to 3 deg, near straight they read 4 to 10 deg too much.
@@ -86,7 +79,7 @@ def near_straight_part(value_deg: float, factor: float = 1.0) -> Part:
     share = float(np.clip(1 - value_deg / NEAR_STRAIGHT_END_DEG, 0, 1))
     return Part(
         name="landmark offset near straight",
-        standard=NEAR_STRAIGHT_STANDARD_DEG * share * factor,
+        standard=NEAR_STRAIGHT_STANDARD_DEG * share,
         kind="shared",
         source=NEAR_STRAIGHT_SOURCE,
     )
