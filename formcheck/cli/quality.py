@@ -10,6 +10,7 @@ from formcheck.cli.progress import progress_bar
 
 def register(app: typer.Typer) -> None:
     app.command()(validate)
+    app.command()(reliability)
 
 
 def validate(
@@ -62,3 +63,59 @@ def validate(
         return
     for line in validation_lines(found, by_exercise=exercise_table):
         typer.echo(line)
+
+
+def reliability(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder that holds the result folders (each with report.json).")
+    ],
+    sessions: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Table of folder, patient, session, day. [default: FOLDER/sessions.csv]",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Where the two files go. [default: FOLDER]")
+    ] = None,
+    json_output: Annotated[
+        bool,
+        typer.Option("--json", help="Print reliability.json to stdout; no files unless --out."),
+    ] = False,
+) -> None:
+    """Work out how far sessions lie apart when nothing has changed (test-retest).
+
+    Reads the results of separate days, the camera set up anew each time, and writes
+    reliability.json and reliability.html: ICC(2,1), SEM, MDC95 and Bland-Altman per measure.
+    """
+    import datetime
+
+    from formcheck.measures import MEASURES
+    from formcheck.reliability import read_sessions, reliability_json
+    from formcheck.reliability import reliability as work_out
+    from formcheck.reliability_page import reliability_html
+    from formcheck.storage import make_folder, write_text
+    from formcheck.wording import quantity
+
+    found = work_out(read_sessions(folder, sessions))
+    created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    text = reliability_json(found, created_at)
+    if out is not None or not json_output:
+        place = make_folder(folder if out is None else out)
+        write_text(place / "reliability.html", reliability_html(found))
+        write_text(place / "reliability.json", text)
+    if json_output:
+        typer.echo(text, nl=False)
+        return
+    for m in found:
+        head = f"{m.exercise}, {MEASURES[m.measure].label.lower()}"
+        if m.icc is None:
+            typer.echo(f"{head}: not enough information (two legs with two sessions each)")
+        else:
+            typer.echo(
+                f"{head}: {len(m.subjects)} legs, {m.n_sessions} sessions, "
+                f"ICC(2,1) {m.icc.value:.2f} ({m.icc.low:.2f} to {m.icc.high:.2f}), "
+                f"MDC95 {quantity(m.measure, m.repeatability.mdc95)}"
+            )
+    typer.echo(f"Page: {place / 'reliability.html'}")
