@@ -3,7 +3,7 @@
 from formcheck import wording
 from formcheck.clinic import Clinic
 from formcheck.clinic.answers import answers_of_set, symptom_words
-from formcheck.clinic.follow_up import Point, change_between, series_of
+from formcheck.clinic.follow_up import Point, change_of, series_of
 from formcheck.clinic.reviews import corrected_report, reviews_of
 from formcheck.clinic.sets import StoredSet
 from formcheck.measures import MEASURES
@@ -72,13 +72,14 @@ def note_keys(report: dict) -> list[str]:
 
 def change_words(key: str, earlier: Point, later: Point) -> str:
     """A change in words: by how much, against which error, since when."""
-    change = change_between(earlier, later)
+    change = change_of(key, earlier, later)
     sign = "+" if change.value >= 0 else ""
     size = f"{sign}{wording.quantity(key, change.value)} since {earlier.day}"
-    error = wording.plus_minus(key, change.half_width).removeprefix("± ")
-    if change.is_beyond_error:
-        return f"{size}, more than the measurement error of the two sets ({error})"
-    return f"{size}, within the measurement error of the two sets ({error})"
+    if change.verdict == "not_enough_information":
+        return f"{size}; {change.basis}"
+    error = wording.plus_minus(key, change.smallest).removeprefix("± ")
+    told = "more than" if change.verdict == "larger_than_error" else "within"
+    return f"{size}, {told} the smallest detectable change of {error}"
 
 
 def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
@@ -90,10 +91,10 @@ def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
         if mine is None:
             continue
         factor, decimals, _ = wording.shown(key)
-        low, high = (mine.value + sign * mine.half_width for sign in (-1, 1))
+        low, high = (mine.mean.value + sign * mine.mean.half_width for sign in (-1, 1))
         between = f"{wording.number(low * factor, decimals)} to {wording.number(high * factor, decimals)}"
         text = (
-            f"{MEASURES[key].label}: mean {wording.quantity(key, mine.value)} "
+            f"{MEASURES[key].label}: mean {wording.quantity(key, mine.mean.value)} "
             f"(95 % interval {between})"
         )
         earlier = [p for p in points if p.day < stored.day]

@@ -14,6 +14,7 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from statistics import fmean
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic import jobs as job_rows
@@ -21,7 +22,13 @@ from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.folder import remove_folder
 from formcheck.clinic.jobs import Job
 from formcheck.clinic.patients import prescription_by_id
-from formcheck.clinic.reviews import corrections_of, in_force, outcome_of, refresh_outcome
+from formcheck.clinic.reviews import (
+    between_days,
+    corrections_of,
+    in_force,
+    outcome_of,
+    refresh_outcome,
+)
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.errors import ClipError, FormcheckError, UsageError
 from formcheck.pipeline import Request, Settings, analyze, assess
@@ -97,6 +104,27 @@ def trace_mapping(analysis: Analysis) -> dict:
     }
 
 
+def between_days_mapping(analysis: Analysis) -> dict[str, tuple[float, float]]:
+    """{measure: (own, shared)}: mean variances over the repetitions of those parts of the
+    intervals that are not the same on every day."""
+    from formcheck.progress import between_days_standard
+    from formcheck.records import Measured
+
+    found: dict[str, list[tuple[float, float]]] = {}
+    for r in analysis.report.repetitions:
+        for m in r.measures:
+            if isinstance(m, Measured) and m.parts:
+                own, shared = (
+                    between_days_standard(p for p in m.parts if p.kind == kind) ** 2
+                    for kind in ("own", "shared")
+                )
+                found.setdefault(m.key, []).append((own, shared))
+    return {
+        key: (fmean(own for own, _ in pairs), fmean(shared for _, shared in pairs))
+        for key, pairs in found.items()
+    }
+
+
 def measure_set(
     clinic: Clinic, stored: StoredSet, settings: Settings, progress=None
 ) -> tuple[Analysis, Request]:
@@ -114,6 +142,7 @@ def measure_set(
     try:
         write_results(analysis, request, settings, beside, with_video=False)
         write_text(beside / "trace.json", json.dumps(trace_mapping(analysis)))
+        write_text(beside / "between_days.json", json.dumps(between_days_mapping(analysis)))
         remove_folder(out)
         os.replace(beside, out)
     finally:
@@ -185,7 +214,7 @@ def do_job(
         print(f"formcheck: {type(error).__name__}: {error}", file=sys.stderr)
         _end_badly(clinic, job, holder, f"the analysis failed ({type(error).__name__})")
         return None
-    outcome = outcome_of(stored_report(clinic, stored.uid))
+    outcome = outcome_of(stored_report(clinic, stored.uid), between_days(clinic, stored.uid))
     if analysis.report.is_usable:
         is_kept = job_rows.end_measured(clinic, job, holder, outcome)
         refresh_outcome(clinic, stored.uid)

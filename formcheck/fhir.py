@@ -18,7 +18,7 @@ from formcheck.clinic import Clinic
 from formcheck.clinic.answers import Answer, answers_of, symptom_words
 from formcheck.clinic.patients import find_patient
 from formcheck.clinic.reviews import corrected_report, reviews_of
-from formcheck.clinic.sets import StoredSet, measures_of, sets_of
+from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.errors import FileError, ModelError, UsageError
 from formcheck.measures import MEASURES
 
@@ -64,7 +64,7 @@ def _own_code(key: str, text: str) -> dict[str, Any]:
 
 
 def _components(
-    stored: StoredSet, means: Mapping[str, tuple[float, float, int]], report: Mapping[str, Any]
+    stored: StoredSet, means: Mapping[str, SetMean], report: Mapping[str, Any]
 ) -> list[dict[str, Any]]:
     out = [{
         "code": _own_code("n_repetitions_done", "Complete repetitions done"),
@@ -75,7 +75,8 @@ def _components(
             "code": _own_code("n_repetitions_prescribed", "Repetitions prescribed"),
             "valueQuantity": _quantity(stored.dose_prescribed, "repetitions", "{reps}"),
         })  # fmt: skip
-    for key, (value, half_width, n) in means.items():
+    for key, mean in means.items():
+        value, half_width, n = mean.value, mean.half_width, mean.n
         if key not in MEASURES:
             continue
         shown, code, factor = UNITS[MEASURES[key].unit]
@@ -113,7 +114,7 @@ def _components(
 
 def set_observation(
     stored: StoredSet,
-    means: Mapping[str, tuple[float, float, int]],
+    means: Mapping[str, SetMean],
     report: Mapping[str, Any],
     n_reviews: int,
 ) -> dict[str, Any]:
@@ -187,7 +188,7 @@ def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
     patient = find_patient(clinic, code)
     if patient is None:
         raise UsageError(f"there is no patient {code}")
-    means = measures_of(clinic, patient.id)
+    means = means_of(clinic, patient.id)
     observations, status_of_set = [], {}
     for stored in reversed(sets_of(clinic, patient.id)):
         n_reviews = sum(r.kind == "reviewed" for r in reviews_of(clinic, stored.id))

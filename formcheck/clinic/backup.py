@@ -19,7 +19,7 @@ BACKUP_SCHEMA = "formcheck.backup/1.0"
 _DATABASE, _MANIFEST = "clinic.db", "manifest.json"
 RESULT_NAMES = (
     "report.json", "reps.csv", "report.html", "track.parquet", "request.json", "trace.json",
-    "moved.json", "annotated.mp4",
+    "between_days.json", "moved.json", "annotated.mp4",
 )  # fmt: skip
 """The files that a set's result folder may hold."""
 

@@ -1,41 +1,34 @@
-"""A patient's sets over the weeks, each measure with its error, and whether a change is real."""
+"""A patient's sets over the weeks, each measure with its error; sessions as facts."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 
-from formcheck.clinic.answers import Answer, answers_of
+from formcheck.clinic.answers import Answer, answers_of, ticks_of
 from formcheck.clinic.database import Clinic
-from formcheck.clinic.sets import StoredSet, measures_of, sets_of
+from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.measures import MEASURES
+from formcheck.programme import Prescription
+from formcheck.progress import Change, SessionFacts, SessionValue, change_between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """A set in a series: the mean of a measure over its kept repetitions, with half its interval."""
+    """A set in a series: one measure's mean over its kept repetitions."""
 
     day: str
     side: str
-    value: float
-    half_width: float
+    mean: SetMean
     uid: str
     is_final: bool
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """The difference between two sets of one measure, later minus earlier.
-
-    `half_width` is that of its 95 % interval: the two intervals combined as squares, which is
-    the minimal detectable change at 95 % for these two sets. The camera stood anew for each.
-    """
-
-    value: float
-    half_width: float
-
     @property
-    def is_beyond_error(self) -> bool:
-        return abs(self.value) > self.half_width
+    def session(self) -> SessionValue:
+        standard = self.mean.between_standard
+        return SessionValue(
+            day=date.fromisoformat(self.day).toordinal(), value=self.mean.value,
+            between_standard=float("nan") if standard is None else standard,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,12 +68,21 @@ FIRST_MEASURES = (
 MOST_MEASURES = 3
 
 
-def change_between(earlier: Point, later: Point) -> Change:
-    """The change from one set to a later one."""
-    return Change(
-        value=later.value - earlier.value,
-        half_width=math.hypot(earlier.half_width, later.half_width),
-    )
+def change_of(key: str, earlier: Point, later: Point) -> Change:
+    """The change of a measure from one set to a later one, against measurement error."""
+    return change_between(key, earlier.session, later.session)
+
+
+def _points(clinic: Clinic, patient_id: int) -> list[tuple[StoredSet, str, Point]]:
+    """(set, measure, point) of every measured set, the oldest first."""
+    means = means_of(clinic, patient_id)
+    return [
+        (s, key, Point(day=s.day, side=s.side, mean=mean, uid=s.uid, is_final=s.is_final))
+        for s in reversed(sets_of(clinic, patient_id))
+        if s.state in ("measured", "reviewed")
+        for key, mean in means.get(s.id, {}).items()
+        if key in MEASURES
+    ]
 
 
 def follow_up(
@@ -89,40 +91,113 @@ def follow_up(
     """A patient's measured sets as series.
 
     judged : exercise -> the measures that the prescription speaks of: these come first. Per
-    exercise at most MOST_MEASURES are taken, of those that more than one set or one of the
-    judged ones shows. A set that could not be measured has no point: a gap, never a zero.
+    exercise at most MOST_MEASURES are taken. A set that could not be measured has no point: a
+    gap, never a zero.
     """
-    sets = tuple(
-        s for s in reversed(sets_of(clinic, patient_id)) if s.state in ("measured", "reviewed")
-    )
-    values = measures_of(clinic, patient_id)
     found: dict[str, dict[str, list[Point]]] = {}
-    for s in sets:
-        for key, (value, half_width, _) in values.get(s.id, {}).items():
-            if key in MEASURES:
-                found.setdefault(s.exercise, {}).setdefault(key, []).append(
-                    Point(day=s.day, side=s.side, value=value, half_width=half_width, uid=s.uid,
-                          is_final=s.is_final)
-                )  # fmt: skip
+    sets: dict[str, StoredSet] = {}
+    for s, key, point in _points(clinic, patient_id):
+        found.setdefault(s.exercise, {}).setdefault(key, []).append(point)
+        sets[s.uid] = s
     series = []
     for exercise, of_key in found.items():
         first = tuple(judged.get(exercise, ())) + FIRST_MEASURES
         keys = [k for k in dict.fromkeys(first) if k in of_key][:MOST_MEASURES]
         series += [MeasureSeries(exercise=exercise, key=k, points=tuple(of_key[k])) for k in keys]
     return FollowUp(
-        sets=sets, measures=tuple(series), answers=answers_of(clinic, patient_id)
+        sets=tuple(sets.values()), measures=tuple(series), answers=answers_of(clinic, patient_id)
     )
 
 
 def series_of(clinic: Clinic, patient_id: int, exercise: str, side: str) -> dict[str, list[Point]]:
     """{measure: points} of every measure of one exercise and side, the oldest first."""
-    values = measures_of(clinic, patient_id)
     out: dict[str, list[Point]] = {}
-    for s in reversed(sets_of(clinic, patient_id)):
-        if s.exercise == exercise and s.side == side and s.state in ("measured", "reviewed"):
-            for key, (value, half_width, _) in values.get(s.id, {}).items():
-                out.setdefault(key, []).append(
-                    Point(day=s.day, side=s.side, value=value, half_width=half_width, uid=s.uid,
-                          is_final=s.is_final)
-                )  # fmt: skip
+    for s, key, point in _points(clinic, patient_id):
+        if s.exercise == exercise and s.side == side:
+            out.setdefault(key, []).append(point)
     return out
+
+
+def session_facts(
+    clinic: Clinic, patient_id: int, prescription: Prescription | None
+) -> tuple[SessionFacts, ...]:
+    """What is known of each day on which anything was filmed, ticked off or said before a set.
+
+    The dose of a day counts the exercises that were begun that day: whether another one was due
+    is not known from its frequency. A set neither filmed nor ticked is not known, never "not
+    done". What was said the next day belongs to the day before.
+    """
+    sets = [s for s in sets_of(clinic, patient_id)]
+    ticks = ticks_of(clinic, patient_id)
+    answers = answers_of(clinic, patient_id)
+    days = {s.day for s in sets} | {t.day for t in ticks}
+    days |= {a.day for a in answers if a.moment != "next day"}
+    facts = []
+    for day in sorted(days):
+        said = [a for a in answers if a.day == day and a.moment != "next day"]
+        after = (date.fromisoformat(day) + timedelta(days=1)).isoformat()
+        next_day = [a for a in answers if a.day == after and a.moment == "next day"]
+        pains = [p for a in said for p in (a.pain, a.pain_during) if p is not None]
+        efforts = [a.effort for a in said if a.effort is not None]
+        compared = [
+            c
+            for a in next_day
+            for c in (a.pain_change, a.stiffness_change, a.swelling_change)
+            if c is not None
+        ]
+        symptoms = {s for a in said for s in a.symptoms}
+        was_asked = any(a.moment == "before" for a in said)
+        filmed = [s for s in sets if s.day == day]
+        done, prescribed = _dose(
+            prescription, filmed, [t for t in ticks if t.day == day]
+        )
+        facts.append(SessionFacts(
+            day=date.fromisoformat(day).toordinal(),
+            n_done=done,
+            n_prescribed=prescribed,
+            pain=max(pains, default=None),
+            is_worse_next_morning=("more" in compared) if compared else None,
+            has_new_swelling=("new_swelling" in symptoms) if was_asked else None,
+            has_giving_way=("giving_way" in symptoms) if was_asked else None,
+            effort=max(efforts, default=None),
+            are_targets_met=_are_targets_met(filmed),
+        ))  # fmt: skip
+    return tuple(facts)
+
+
+def _are_targets_met(filmed: list[StoredSet]) -> bool | None:
+    if any(s.n_not_met for s in filmed):
+        return False
+    if not filmed or any(s.state not in ("measured", "reviewed") for s in filmed):
+        return None
+    return True
+
+
+def _dose(prescription, filmed, ticks) -> tuple[int | None, int | None]:
+    """(repetitions done, repetitions prescribed) of a day; None where not known."""
+    begun = {s.exercise for s in filmed} | {t.exercise for t in ticks}
+    done, prescribed, is_known = 0, 0, True
+    for line in prescription.exercises if prescription else ():
+        if line.exercise not in begun:
+            continue
+        for side in line.sides:
+            for number in range(1, line.sets + 1):
+                prescribed += line.repetitions
+                mine = [
+                    s.dose_done
+                    for s in filmed
+                    if s.exercise == line.exercise and s.set_number == number
+                    and (s.side == side or side == "both") and s.state in ("measured", "reviewed")
+                ]  # fmt: skip
+                ticked = [
+                    t.kind for t in ticks
+                    if t.exercise == line.exercise and t.set_number == number
+                    and (t.side == side or side == "both")
+                ]  # fmt: skip
+                if mine:
+                    done += min(max(mine), line.repetitions)
+                elif ticked:
+                    done += line.repetitions if ticked[-1] == "done" else 0
+                else:
+                    is_known = False
+    return (done if prescribed and is_known else None), (prescribed or None)

@@ -63,6 +63,7 @@ CREATE TABLE set_measures (
     value REAL NOT NULL,
     half_width REAL NOT NULL,
     n INTEGER NOT NULL,
+    between_standard REAL,
     PRIMARY KEY (set_id, key)
 ) WITHOUT ROWID;
 CREATE TABLE uploads (

@@ -1,13 +1,22 @@
 """What a clinician does with a measured set: corrections, comments, the review that ends it."""
 
+import contextlib
 import json
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
 from formcheck.clinic.patients import checked_initials
-from formcheck.clinic.sets import Outcome, StoredSet, find_set, keep_outcome, stored_report
+from formcheck.clinic.sets import (
+    Outcome,
+    SetMean,
+    StoredSet,
+    find_set,
+    keep_outcome,
+    stored_report,
+)
 from formcheck.corrections import Correction, check_correction, corrected, counts, set_means
 from formcheck.errors import UsageError
 
@@ -87,14 +96,31 @@ def corrected_report(clinic: Clinic, stored: StoredSet) -> dict | None:
     return corrected(report, in_force(corrections_of(clinic, stored.id)))
 
 
-def outcome_of(report: dict) -> Outcome:
-    """What a (corrected) report comes to, for lists."""
+def between_days(clinic: Clinic, uid: str) -> dict[str, tuple[float, float]]:
+    """{measure: (own, shared)} variances that count between days, as the analysis left them."""
+    path = clinic.folder.result(uid) / "between_days.json"
+    with contextlib.suppress(OSError, ValueError, TypeError):
+        found = json.loads(path.read_text(encoding="utf-8"))
+        return {key: (float(own), float(shared)) for key, (own, shared) in found.items()}
+    return {}
+
+
+def outcome_of(report: dict, between: Mapping[str, tuple[float, float]] = {}) -> Outcome:
+    """What a (corrected) report comes to, for lists. between : see `between_days`."""
     whole, n = report["set"], counts(report)
+    means = tuple(
+        SetMean(
+            key=key, value=value, half_width=half_width, n=k,
+            between_standard=math.sqrt(between[key][0] / k + between[key][1])
+            if key in between else None,
+        )
+        for key, value, half_width, k in set_means(report)
+    )  # fmt: skip
     return Outcome(
         n_repetitions=whole["n_repetitions"], n_complete=whole["n_complete"],
         n_not_met=n.n_not_met, n_passed=n.n_passed, n_doubtful=n.n_doubtful,
         dose_prescribed=whole["dose"]["prescribed"], dose_done=whole["dose"]["done"],
-        summary=whole["text"], measures=set_means(report),
+        summary=whole["text"], means=means,
     )  # fmt: skip
 
 
@@ -113,7 +139,7 @@ def refresh_outcome(clinic: Clinic, uid: str) -> None:
     report = corrected_report(clinic, stored) if stored else None
     if report is not None:
         with clinic.write() as c:
-            keep_outcome(c, stored.id, outcome_of(report))
+            keep_outcome(c, stored.id, outcome_of(report, between_days(clinic, uid)))
 
 
 def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:

@@ -85,6 +85,20 @@ class StoredSet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SetMean:
+    """A measure over a set: mean of its kept complete repetitions and half its 95 % interval.
+
+    `between_standard` is its standard uncertainty for comparing days; None where not known.
+    """
+
+    key: str
+    value: float
+    half_width: float
+    n: int
+    between_standard: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What a measured set comes to, for lists."""
 
@@ -96,8 +110,7 @@ class Outcome:
     dose_prescribed: int | None
     dose_done: int
     summary: str
-    measures: tuple[tuple[str, float, float, int], ...] = ()
-    """(key, mean over the set, half-width of its 95 % interval, repetitions in it)."""
+    means: tuple["SetMean", ...] = ()
 
 
 _SELECT = """SELECT s.*, p.code AS patient_code FROM sets s
@@ -221,14 +234,15 @@ def sets_of(
     return tuple(stored_set(row) for row in found)
 
 
-def measures_of(clinic: Clinic, patient_id: int) -> dict[int, dict[str, tuple[float, float, int]]]:
-    """{set id: {measure: (mean, half-width, n)}} of a patient's sets."""
+def means_of(clinic: Clinic, patient_id: int) -> dict[int, dict[str, SetMean]]:
+    """{set id: {measure: its mean}} of a patient's sets."""
     with clinic.read() as c:
         found = rows(c, """SELECT m.* FROM set_measures m JOIN sets s ON s.id = m.set_id
                            WHERE s.patient_id = :p""", p=patient_id)  # fmt: skip
-    out: dict[int, dict[str, tuple[float, float, int]]] = {}
+    out: dict[int, dict[str, SetMean]] = {}
     for row in found:
-        out.setdefault(row["set_id"], {})[row["key"]] = (row["value"], row["half_width"], row["n"])
+        mean = SetMean(**{name: row[name] for name in SetMean.__slots__})
+        out.setdefault(row["set_id"], {})[mean.key] = mean
     return out
 
 
@@ -243,9 +257,9 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
         dd=outcome.dose_done, s=outcome.summary, id=set_id,
     )  # fmt: skip
     change(connection, "DELETE FROM set_measures WHERE set_id = :id", id=set_id)
-    for key, value, half_width, n in outcome.measures:
-        add(connection, "set_measures", set_id=set_id, key=key, value=value,
-            half_width=half_width, n=n)  # fmt: skip
+    for m in outcome.means:
+        add(connection, "set_measures", set_id=set_id, key=m.key, value=m.value,
+            half_width=m.half_width, n=m.n, between_standard=m.between_standard)  # fmt: skip
 
 
 def mark_set_seen(clinic: Clinic, uid: str, day: str) -> None:

@@ -6,7 +6,7 @@ import io
 from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import Clinic
 from formcheck.clinic.reviews import reviews_of
-from formcheck.clinic.sets import measures_of, sets_of
+from formcheck.clinic.sets import means_of, sets_of
 from formcheck.measures import MEASURES
 
 _FIXED = (
@@ -26,7 +26,7 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
     """The table: counts after corrections, what was stated, each measure's mean with half the
     width of its 95 % interval (`_half_width`) and the repetitions in it (`_n`)."""
     sets = tuple(reversed(sets_of(clinic, patient_id)))
-    means = measures_of(clinic, patient_id)
+    means = means_of(clinic, patient_id)
     keys = [k for k in MEASURES if any(k in means.get(s.id, {}) for s in sets)]
     columns = [*_FIXED, *(c for k in keys for c in (k, f"{k}_half_width", f"{k}_n"))]
     out = io.StringIO()
@@ -50,9 +50,9 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
             "pain_after": after.pain if after else None,
             "effort": after.effort if after else None, "reason": _cell(s.reason),
         }  # fmt: skip
-        for key, (value, half_width, n) in means.get(s.id, {}).items():
+        for key, mean in means.get(s.id, {}).items():
             if key in keys:
-                row |= {key: round(value, 3), f"{key}_half_width": round(half_width, 3),
-                        f"{key}_n": n}  # fmt: skip
+                row |= {key: round(mean.value, 3), f"{key}_half_width": round(mean.half_width, 3),
+                        f"{key}_n": mean.n}  # fmt: skip
         writer.writerow(row)
     return out.getvalue()

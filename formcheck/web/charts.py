@@ -160,7 +160,7 @@ def measure_chart(
     key = series.key
     named = [
         (side, [
-            Sample(day=p.day, value=p.value, half_width=p.half_width, is_final=p.is_final)
+            Sample(day=p.day, value=p.mean.value, half_width=p.mean.half_width, is_final=p.is_final)
             for p in series.of_side(side)
         ])
         for side in series.sides
@@ -174,8 +174,8 @@ def measure_chart(
     ]
     table = [
         (
-            day_text(date.fromisoformat(p.day)), p.side, wording.quantity(key, p.value),
-            wording.plus_minus(key, p.half_width), "yes" if p.is_final else "no",
+            day_text(date.fromisoformat(p.day)), p.side, wording.quantity(key, p.mean.value),
+            wording.plus_minus(key, p.mean.half_width), "yes" if p.is_final else "no",
         )
         for p in series.points
     ]  # fmt: skip

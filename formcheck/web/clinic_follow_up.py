@@ -1,5 +1,6 @@
 """A patient over the weeks: follow-up, all sets, findings and goals, the two pages that print."""
 
+import math
 from datetime import date, timedelta
 
 from formcheck.clinic import findings as kept_findings
@@ -64,8 +65,8 @@ def _changes(found) -> list[tuple[str, str, str, str]]:
             points = series.of_side(side)
             last = points[-1]
             latest = (
-                f"{wording.quantity(series.key, last.value)} "
-                f"{wording.plus_minus(series.key, last.half_width)}"
+                f"{wording.quantity(series.key, last.mean.value)} "
+                f"{wording.plus_minus(series.key, last.mean.half_width)}"
             )
             rows.append((
                 f"{wording.exercise_name(series.exercise)}, {side}", MEASURES[series.key].label,
@@ -78,20 +79,23 @@ def _changes(found) -> list[tuple[str, str, str, str]]:
 def _sides(found) -> list[tuple[str, str, str]]:
     """(exercise, measure, the latest left against the latest right) where both were filmed."""
     from formcheck import wording
-    from formcheck.clinic.follow_up import change_between
+    from formcheck.clinic.follow_up import change_of
 
     rows = []
     for series in found.measures:
         left, right = series.of_side("left"), series.of_side("right")
         if left and right:
             a, b = left[-1], right[-1]
-            change = change_between(a, b)
-            error = wording.plus_minus(series.key, change.half_width)
+            change = change_of(series.key, a, b)
+            error = ""
+            if math.isfinite(change.smallest):
+                size = wording.plus_minus(series.key, change.smallest).removeprefix("± ")
+                error = f" (error alone: up to {size})"
             rows.append((
                 wording.exercise_name(series.exercise), MEASURES[series.key].label,
-                f"left {wording.quantity(series.key, a.value)} ({a.day}), right "
-                f"{wording.quantity(series.key, b.value)} ({b.day}); right minus left "
-                f"{wording.quantity(series.key, change.value)} {error}",
+                f"left {wording.quantity(series.key, a.mean.value)} ({a.day}), right "
+                f"{wording.quantity(series.key, b.mean.value)} ({b.day}); right minus left "
+                f"{wording.quantity(series.key, change.value)}{error}",
             ))  # fmt: skip
     return rows
 

@@ -1,6 +1,7 @@
 """The clinician's part of the site: every route under /clinic."""
 
 from formcheck.web import (
+    clinic_criteria,
     clinic_files,
     clinic_follow_up,
     clinic_lists,
@@ -16,5 +17,6 @@ def routes() -> list:
         *clinic_prescription.routes(),
         *clinic_set.routes(),
         *clinic_follow_up.routes(),
+        *clinic_criteria.routes(),
         *clinic_files.routes(),
     ]
