@@ -28,8 +28,6 @@ KEY = "knee_flexion_peak_deg"
 TABLE = np.array(
     [[82, 84, 81], [95, 93, 96], [101, 104, 100], [77, 75, 79], [110, 108, 111]], float
 )
-    [[82, 84, 81], [95, 93, 96], [101, 104, 100], [77, 75, 79], [110, 108, 111]], float
-)
 
 
 def _sessions(table=TABLE, key=KEY, exercise="squat") -> list[Session]:
