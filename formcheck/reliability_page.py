@@ -18,6 +18,7 @@ body { margin: 0 auto; padding: 1rem clamp(.75rem, 3vw, 2rem) 3rem; max-width: 7
 h1 { font-size: 1.6rem; margin: .4rem 0; } h2 { font-size: 1.2rem; color: var(--accent); }
 p { max-width: 46rem; } .soft, figcaption { color: var(--soft); font-size: .9rem; }
 .wide { overflow-x: auto; }
+td { white-space: nowrap; }
 table { border-collapse: collapse; margin: .5rem 0 1rem; font-size: .95rem; }
 th, td { padding: .3rem .6rem; border-bottom: 1px solid var(--rule); text-align: right; }
 th { font-weight: 600; vertical-align: bottom; }
@@ -67,7 +68,9 @@ def reliability_html(found: Sequence[MeasureReliability]) -> str:
 
 
 def _amount(key: str, value: float) -> str:
-    return html.escape(wording.quantity(key, value))
+    """A value with one more decimal than a measure is shown with: errors are small."""
+    factor, decimals, sign = wording.shown(key)
+    return html.escape(wording.number(value * factor, decimals + 1) + sign)
 
 
 def _table(measures: Sequence[MeasureReliability]) -> str:
@@ -173,12 +176,12 @@ def _figure(m: MeasureReliability) -> str:
         "mean of the two sessions</text>"
     )
     title = (
-        f"{label}: second session minus first; mean {wording.quantity(key, a.mean)}, limits "
-        f"{wording.quantity(key, a.lower)} to {wording.quantity(key, a.upper)}"
+        f"{html.escape(label)}: second session minus first; mean {_amount(key, a.mean)}, limits "
+        f"{_amount(key, a.lower)} to {_amount(key, a.upper)}"
     )
     return (
         f'<figure><svg viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" height="{HEIGHT}" role="img" '
-        f'aria-label="{html.escape(title)}">{"".join(shapes)}</svg>'
+        f'aria-label="{title}">{"".join(shapes)}</svg>'
         f"<figcaption>{html.escape(label)}: second session minus first, over their mean."
         "</figcaption></figure>"
     )
