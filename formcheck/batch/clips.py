@@ -404,13 +404,16 @@ def _is_yes(word: str) -> bool:
 
 
 def _reason(error: FormcheckError, description: Description) -> str:
-    text = plain_reason(error)
+    text = plain_reason(error, description.file)
     return text if isinstance(error, ClipError) else f"{description.place}: {text}"
 
 
-def plain_reason(error: FormcheckError) -> str:
-    """The error in one line."""
-    return " ".join(str(error).split())
+def plain_reason(error: FormcheckError, file: str) -> str:
+    """The error in one line, without the clip's name where it begins with it: a row has that."""
+    from formcheck.video import shown_name
+
+    text = str(error).removeprefix(f"{shown_name(Path(file))}: ")
+    return " ".join(text.split())
 
 
 def readable(file: str) -> str:

@@ -85,13 +85,13 @@ def measure_clip(
     try:
         n_pictures = _measure(job, models, progress)
     except ClipError as error:
-        return _failed(job, "clip", plain_reason(error))
+        return _failed(job, "clip", plain_reason(error, job.file))
     except OutputError as error:
-        return _failed(job, "output", plain_reason(error))
+        return _failed(job, "output", plain_reason(error, job.file))
     except ModelError as error:
-        return _failed(job, "model", plain_reason(error))
+        return _failed(job, "model", plain_reason(error, job.file))
     except FormcheckError as error:
-        return _failed(job, "unexpected", plain_reason(error))
+        return _failed(job, "unexpected", plain_reason(error, job.file))
     except MemoryError:
         return _failed(job, "limit", "not enough memory for this clip; export it smaller")
     except Exception as error:
