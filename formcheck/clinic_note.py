@@ -84,7 +84,7 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
 
 def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
     history = series_of(clinic, stored.patient_id, stored.exercise, stored.side)
-    out = []
+    out, bases = [], {}
     for key in note_keys(report):
         points = history.get(key, [])
         mine = next((p for p in points if p.uid == stored.uid), None)
@@ -100,8 +100,9 @@ def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
         earlier = [p for p in points if p.day < stored.day]
         if earlier:
             text += f"; {change_words(key, earlier[0], mine)}"
+            bases[change_of(key, earlier[0], mine).basis] = None
         out.append(text + ".")
-    return out
+    return out + [f"Smallest detectable change from: {basis}." for basis in bases]
 
 
 def _said(clinic: Clinic, stored: StoredSet) -> list[str]:

@@ -7,7 +7,7 @@ from formcheck.clinic import findings as kept_findings
 from formcheck.clinic.answers import answers_of, ticks_of
 from formcheck.clinic.database import today
 from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
-from formcheck.clinic.follow_up import follow_up
+from formcheck.clinic.follow_up import change_of, follow_up
 from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic_note import change_words
@@ -76,10 +76,19 @@ def _changes(found) -> list[tuple[str, str, str, str]]:
     return rows
 
 
+def _bases(found) -> list[str]:
+    """Where the smallest detectable changes of the table come from, each once."""
+    return list(dict.fromkeys(
+        change_of(series.key, points[0], points[-1]).basis
+        for series in found.measures
+        for side in series.sides
+        if len(points := series.of_side(side)) > 1
+    ))  # fmt: skip
+
+
 def _sides(found) -> list[tuple[str, str, str]]:
     """(exercise, measure, the latest left against the latest right) where both were filmed."""
     from formcheck import wording
-    from formcheck.clinic.follow_up import change_of
 
     rows = []
     for series in found.measures:
@@ -110,7 +119,7 @@ def _follow_up(request, faults=(), status: int = 200):
     since = (today() - timedelta(days=28)).isoformat()
     return render(
         request, "follow_up.html.j2", status=status, patient=patient, version=version,
-        prescription=prescription, charts=charts, others=others, changes=_changes(found),
+        prescription=prescription, charts=charts, others=others, changes=_changes(found), bases=_bases(found),
         sides=_sides(found), n_sets=len(found.sets), faults=faults,
         sets=sets_of(clinic, patient.id, limit=8), facts=set_facts, states=STATE_WORDS,
         answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
@@ -198,7 +207,7 @@ def _printed(request, template: str):
     weeks = _weeks(all_sets, answers)
     return render(
         request, template, patient=patient, version=version, prescription=prescription,
-        charts=charts, others=others, changes=_changes(found), sides=_sides(found),
+        charts=charts, others=others, changes=_changes(found), bases=_bases(found), sides=_sides(found),
         sets=all_sets, weeks=weeks, findings=findings_of(clinic, patient.id), kinds=FINDINGS,
         scores=scores_of(clinic, patient.id), goals=goals_of(clinic, patient.id), today=today(),
         n_reviewed=sum(s.is_final for s in all_sets),

@@ -133,6 +133,6 @@ const answer = await fetch(player.dataset.trace);
 if (answer.ok) {
   const found = await answer.json();
   document.getElementById("trace-name").textContent =
-    `${found.label} over time. Choose a repetition or a moment; the numbers stand in the table of repetitions.`;
+    `${found.label[0].toUpperCase()}${found.label.slice(1)} over time. Choose a repetition or a moment; the numbers stand in the table of repetitions.`;
   trace = new Trace(document.getElementById("trace-box"), found, repetitions, notes, playStretch);
 }
