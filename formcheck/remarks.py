@@ -11,10 +11,12 @@ import numpy as np
 
 from formcheck.anatomy import LANDMARK, other_side
 from formcheck.circumstances import Setting
+from formcheck.kinematics import FOOT_SHARE
 from formcheck.measures import MEASURES
 from formcheck.programme import LookFor
 from formcheck.records import Measured, Remark, Value
 from formcheck.repetitions import find_plateau
+from formcheck.track import low_pass
 
 BENT_LEG_LEAST_DEG = 20.0
 """A thigh steeper than this belongs to a bent leg with its foot flat (common practice)."""
@@ -93,9 +95,24 @@ def _band(s: Setting) -> float:
     return s.repetition.plateau_band_share * s.attempt.range
 
 
+LEAVING_SHARE = 0.25
+"""A hold is over where the way back goes faster than this share of its fastest (chosen on sample
+clips, decision 6): a slow slide is still the hold, and ends it lower than any plateau shows."""
+
+
+def _end_of_hold(s: Setting) -> int:
+    a, b = s.attempt.turn_to, s.attempt.end
+    speed = np.abs(np.gradient(low_pass(s.driving, s.series.grid_hz, 2.0)))[a : b + 1]
+    if not np.isfinite(speed).any():
+        return a
+    fastest = int(np.nanargmax(speed))
+    slow = np.flatnonzero(speed[: fastest + 1] < LEAVING_SHARE * speed[fastest])
+    return a + int(slow[-1]) if len(slow) else a
+
+
 def _change_over_hold(s: Setting, values: np.ndarray) -> tuple[float, int]:
     plateau = find_plateau(s.driving, s.attempt, s.series.grid_hz, _band(s))
-    a, b = s.attempt.turn_from, s.attempt.turn_to
+    a, b = s.attempt.turn_from, _end_of_hold(s)
     if plateau is not None:
         a, b = min(a, plateau.start), max(b, plateau.end)
     n = max((b - a) // 5, 1)
@@ -222,8 +239,10 @@ def _leg_drifts_forward(s: Setting, look, earlier):
 
 def _toes_turn_up(s: Setting, look, earlier):
     heel, toe = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("heel", "toe"))
-    foot = toe - heel
-    up = np.degrees(np.arctan2(-foot[:, 1], np.abs(foot[:, 0])))
+    # A foot that points at the camera has no direction in the picture, so its rise is taken
+    # against its full length.
+    full_px = FOOT_SHARE * s.view.person_height_px
+    up = np.degrees(np.arcsin(np.clip((heel - toe)[:, 1] / full_px, -1, 1)))
     return _rises_above_rest(s, up, look.above)
 
 

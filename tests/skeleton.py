@@ -35,7 +35,7 @@ class Posture:
     *_out, *_shank_out : angle of thigh and shank to the vertical as seen from the front,
         positive outward; the shank follows the thigh where it is None.
     *_foot : direction heel to toe in the sagittal plane, 0 = flat, 90 = toes up; at right
-        angles to the shank where it is None.
+        angles to the shank where it is None. *_toe_out : turn of the foot outward.
     left_hip_lower : pelvic obliquity. turned_left : pelvis and trunk about the vertical.
     *_arm : upper arm from the trunk line, positive ahead; *_elbow : bend.
     ahead, left, up : where the anchor stands, shares of stature.
@@ -48,11 +48,13 @@ class Posture:
     left_out: float = 0.0
     left_shank_out: float | None = None
     left_foot: float | None = 0.0
+    left_toe_out: float = 0.0
     right_hip: float = 0.0
     right_knee: float = 0.0
     right_out: float = 0.0
     right_shank_out: float | None = None
     right_foot: float | None = 0.0
+    right_toe_out: float = 0.0
     left_hip_lower: float = 0.0
     turned_left: float = 0.0
     left_arm: float = 60.0
@@ -191,7 +193,8 @@ def body_points(
         put(side, "knee", get(side, "hip") + THIGH * thigh)
         put(side, "ankle", get(side, "knee") + SHANK * shank)
         foot = np.radians(v[f"{side}_foot"])
-        along = np.stack([np.cos(foot), zero, np.sin(foot)], -1)
+        out = sign * np.radians(v[f"{side}_toe_out"])
+        along = np.stack([np.cos(foot) * np.cos(out), np.cos(foot) * np.sin(out), np.sin(foot)], -1)
         above = np.stack([-np.sin(foot), zero, np.cos(foot)], -1)
         put(side, "heel", get(side, "ankle") - HEEL_BEHIND_ANKLE * along - ANKLE * above)
         put(side, "toe", get(side, "heel") + FOOT * along)
