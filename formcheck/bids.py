@@ -42,7 +42,7 @@ def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tup
             for k, axis in enumerate("xy"):
                 channels.append((f"{side}_{joint}_{axis}", axis, "POS", f"{side}_{joint}", "px"))
                 columns.append(points[:, k])
-    side = report.side if report.side != "both" else report.view.near_side or "left"
+    side = report.side if report.side != "both" else analysis.leg
     series = build_series(track, report.view, side)
     channels.append((f"{side}_knee_flexion", "n/a", "JNTANG", f"{side}_knee", "deg"))
     columns.append(series.knee_flexion_deg)

@@ -58,7 +58,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         return [*lines, f"Not measurable: {value.reason}"]
     at_s = rep.turn_s if value.at_s is None else value.at_s
     index = int(np.argmin(np.abs(track.time_s - at_s)))
-    side = rep.side if rep.side != "both" else report.view.near_side or "left"
+    side = rep.side if rep.side != "both" else analysis.leg
     for name in LEG:
         x, y = track.image_px[index, LANDMARK[side, name]]
         lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")

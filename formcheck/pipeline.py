@@ -65,7 +65,7 @@ from formcheck.remarks import find_remarks
 from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
 from formcheck.track import TrackSettings, clean, only_between
 from formcheck.video import open_video
-from formcheck.working_leg import stance_side, working_side_of
+from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -86,7 +86,7 @@ class Settings:
 class Request:
     """What is asked of one clip.
 
-    side : the working leg, or None to take the near one. bounds : targets and limits in force,
+    side : the working leg; "both" where both work; None to take the near one. bounds : targets and limits in force,
     each with its kind. prescribed : the prescription's line, for the dose. moved_limits :
     (place in the list of repetitions, start_s, end_s) of those whose limits a person moved.
     readings : the patient's goniometer readings.
@@ -94,7 +94,7 @@ class Request:
 
     clip: Path
     exercise: Exercise
-    side: Side | None = None
+    side: Side | Literal["both"] | None = None
     is_mirrored: bool = False
     bounds: tuple[tuple[Literal["target", "limit"], Bound], ...] = ()
     prescribed: PrescribedExercise | None = None
@@ -198,6 +198,14 @@ def assess(
         attempts = move_limits(
             attempts, signal, track.time_s, request.moved_limits, settings.repetition
         )
+    is_of_both = is_two_leg and (request.side == "both" or side is None)
+    if is_of_both and view.plane == "frontal" and attempts:
+        leg = more_inward_leg(attempts, all_series)
+        findings.append(Finding(
+            code="knee_side",
+            text=f"Both knees were looked at; measures of a knee's line are of the {leg} one, "
+            "which moved inward more.",
+        ))  # fmt: skip
     if side is None and view.plane == "frontal" and not is_two_leg:
         stance = stance_side(track, view, attempts, request.exercise.working_leg)
         rule = request.exercise.working_leg
@@ -213,15 +221,13 @@ def assess(
         side or working_side_of(a, track, view, request.exercise.working_leg, leg) for a in attempts
     ]
     parts = parts_of(attempts, sides, track, view, request.exercise)
-    repetitions = repetitions_of(
-        attempts, sides, parts, track, request.exercise, is_two_leg and side is None
-    )
+    repetitions = repetitions_of(attempts, sides, parts, track, request.exercise, is_of_both)
     if request.exercise.kind == "sequence":
         findings += sequence_findings(repetitions, request.exercise.parts)
     bounds = drop_targets_beyond_limits(request.bounds)
     assessed = _measure_all(
         repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-        bounds, request, settings, raw, tuple(findings),
+        bounds, request, settings, raw, tuple(findings), leg,
     )  # fmt: skip
     if not attempts and request.exercise.is_timed_when_unseen:
         findings.append(Finding(
@@ -241,11 +247,7 @@ def assess(
         involved=_involved(request),
         clip_end_s=float(track.time_s[-1]),
     )  # fmt: skip
-    reported_side = (
-        "both"
-        if is_two_leg and request.side is None and view.plane != "sagittal"
-        else _reported_side(sides, side, leg)
-    )
+    reported_side = "both" if is_of_both else _reported_side(sides, side, leg)
     _, _, label = SIGNALS[driving_view.driving_signal]
     report = Report(
         created_at=created_at,
@@ -268,7 +270,7 @@ def assess(
         time_s=track.time_s, value=np.array(values), unit=unit, label=label,
         key=driving_view.driving_signal,
     )  # fmt: skip
-    return Analysis(report=report, trace=trace, track=track, raw=raw, bounds=bounds)
+    return Analysis(report=report, trace=trace, track=track, raw=raw, bounds=bounds, leg=leg)
 
 
 def settings_echo(settings: Settings) -> tuple[tuple[str, object], ...]:
@@ -299,6 +301,8 @@ def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Find
     """(the working leg or None for the attempt's own, findings about it)."""
     near = view.near_side if view.plane == "sagittal" else None
     exercise = request.exercise
+    if request.side == "both":
+        return near, []
     if request.side is None:
         if near is None:
             return None, []
@@ -337,7 +341,7 @@ def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
 
 def _measure_all(
     repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-    bounds, request, settings, raw, findings,
+    bounds, request, settings, raw, findings, leg,
 ) -> tuple[AssessedRepetition, ...]:  # fmt: skip
     resting = is_still.copy()
     for a in attempts:
@@ -352,7 +356,7 @@ def _measure_all(
     done: list[AssessedRepetition] = []
     settings_of: list[Setting] = []
     for k, (rep, attempt) in enumerate(zip(repetitions, attempts, strict=True)):
-        side = rep.side if rep.side != "both" else measured_side(request.side, view)
+        side = rep.side if rep.side != "both" else leg
         s = Setting(
             track=track, series=all_series[side], view=view, attempt=attempt,
             driving=values, driving_unit=unit,

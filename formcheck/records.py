@@ -379,3 +379,5 @@ class Analysis:
     raw: RawTrack
     bounds: tuple
     """The programme.Bound records in force, each with its kind: (kind, Bound) pairs."""
+    leg: Side = "left"
+    """The leg that was measured where the report's side is both."""

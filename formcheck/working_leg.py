@@ -4,12 +4,13 @@ Sides are the person's own. In a side view the leg near the camera is measured; 
 the working leg follows from what the feet do, by the exercise's rule.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, SIDES, Side, other_side
 from formcheck.camera import azimuth_samples_deg
+from formcheck.kinematics import Series
 from formcheck.records import Track, View
 from formcheck.repetitions import Attempt
 
@@ -45,9 +46,7 @@ def _moved_px(track: Track, side: Side, attempt: Attempt) -> float:
     return float(np.hypot(*gone)) if np.isfinite(gone).all() else float("nan")
 
 
-def working_side_of(
-    attempt: Attempt, track: Track, view: View, rule: str, usual: Side
-) -> Side:
+def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual: Side) -> Side:
     """The leg that works in this attempt, by the exercise's rule and what the feet did.
 
     rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
@@ -106,6 +105,21 @@ def stance_side(
     if votes == 0:
         return None
     return "right" if votes > 0 else "left"
+
+
+def more_inward_leg(attempts: Sequence[Attempt], series: Mapping[Side, Series]) -> Side:
+    """The leg whose knee moves inward more through the attempts, seen from the front.
+
+    series : of either leg. The left one where neither knee is seen.
+    """
+
+    def inward(side: Side) -> float:
+        fppa = series[side].fppa_deg
+        moved = [np.append(fppa[a.start : a.end + 1] - fppa[a.start], -np.inf) for a in attempts]
+        most = [float(np.nanmax(m)) for m in moved]
+        return float(np.mean(most)) if most else -np.inf
+
+    return max(SIDES, key=inward)
 
 
 def step_direction_deg(attempt: Attempt, track: Track, view: View, side: Side) -> float:

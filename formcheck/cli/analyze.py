@@ -62,7 +62,7 @@ def analyze(
     ],
     side: Annotated[
         str | None,
-        typer.Option(help="The patient's working leg: left or right. Left out, the near leg is taken."),
+        typer.Option(help="The patient's working leg: left, right or both. Left out, the near leg is taken."),
     ] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]")
@@ -134,8 +134,8 @@ def analyze(
     from formcheck.storage import default_cache_folder
     from formcheck.track import TrackSettings
 
-    if side not in (None, "left", "right"):
-        raise UsageError(f"--side {side}: write left or right (the patient's own)")
+    if side not in (None, "left", "right", "both"):
+        raise UsageError(f"--side {side}: write left, right (the patient's own) or both")
     bounds = bounds_from_options(at_least, at_most)
     line = whole = sha256 = None
     record = load_exercise(exercise)
