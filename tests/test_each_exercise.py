@@ -131,7 +131,7 @@ def test_a_target_at_the_true_value_is_too_close_to_call(case: Case):
     report = report_of(a_set(case, case.good), case, bounds=(("target", bound),))
     assert {c.outcome for r in report.repetitions for c in r.checks} == {"undecided"}
     assert report.whole.n_met == 0
-    assert f"too close to call {case.n} times" in report.whole.text
+    assert "too close to call" in report.whole.text
 
 
 @each_case

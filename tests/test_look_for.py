@@ -16,7 +16,7 @@ from exercise_cases import (
     STANDING,
     STEP_LEFT,
 )
-from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 
 from formcheck.exercises import list_exercises, load_exercise
 from formcheck.measures import MEASURES
@@ -70,6 +70,7 @@ BENT_CURL = Posture(trunk=90, left_arm=150, right_arm=150, left_knee=100, right_
                     **one("left", hip=-90, foot=None), right_hip=-90)  # fmt: skip
 FLAT = replace(BENT_CURL, left_knee=0)
 HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70, foot=None))
+TO_THE_LEFT = replace(SQUAT, **one("left", out=-14), **one("right", out=14))
 UPRIGHT_STEP = replace(ONE_LEG_SQUAT, trunk_left=0, left_hip_lower=0, left_out=0, left_shank_out=0)
 
 SEEN = (
@@ -260,12 +261,12 @@ SEEN = (
     ),
     Seen(
         feature="pelvis_shift_share", exercise="squat", azimuth_deg=0, code="pelvis_shifts_left",
-        shown=repeated(STANDING, [replace(SQUAT, **one("left", out=-14), **one("right", out=14))] * 3),
+        shown=repeated(STANDING, [TO_THE_LEFT] * 3),
         absent=repeated(STANDING, [SQUAT] * 3),
     ),
     Seen(
         feature="pelvis_shift_share", exercise="squat", azimuth_deg=0, code="pelvis_shifts_right",
-        shown=repeated(STANDING, [replace(SQUAT, **one("left", out=14), **one("right", out=-14))] * 3),
+        shown=repeated(STANDING, [mirrored(TO_THE_LEFT)] * 3),
         absent=repeated(STANDING, [SQUAT] * 3),
     ),
 )  # fmt: skip
