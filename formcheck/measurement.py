@@ -314,6 +314,8 @@ def _plateau(key: str, s: Setting):
         if key not in ("plateau_hold_s",):
             return "the angle of the hold is not seen from this camera position"
         band = s.repetition.plateau_band_share * s.attempt.range
+    if not _seen_enough(s, _stretch(s, s.driving)):
+        return HIDDEN
     hidden = np.where(s.is_hidden, np.nan, s.driving)
     plateau = find_plateau(hidden, s.attempt, s.series.grid_hz, band)
     if plateau is None:

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, SIDES, Side
-from formcheck.camera import is_lying, mid
+from formcheck.camera import is_lying, mid, off_side_deg
 from formcheck.programme import Exercise
 from formcheck.records import Finding, RawTrack, Track, View
-from formcheck.track import choose_patient, runs
+from formcheck.track import choose_patient, exchange_legs, runs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +21,13 @@ class QualitySettings:
 
     length_change_most : a thigh or shank whose length in the picture departs from its usual by
         more than this share is not believed (side view; segments are rigid).
+    shank_change_most, square_off_deg : the same for the shank where the camera stands this square
+        to the side: a good shank keeps within 17 %, one whose ankle slipped to the other foot is
+        20 % short and more. (A thigh is seen a quarter short at the bottom of a deep squat.)
+    slip_margin_s : samples this close to a slip are not believed either.
+    flicker_deg, flicker_apart_s : knee flexion that jumps there and back by more than this from
+        picture to picture is a landmark that cannot settle (steady landmarks: at most 4 deg); two
+        such jumps no further apart spoil what lies between them, too.
     person_least_px : people smaller than this in the picture are too far away.
     rate_least_hz : frames a second below which turns and holds are smeared.
     turn_most_deg : an angle that moves further than this between two pictures looked at is too
@@ -37,6 +44,11 @@ class QualitySettings:
     """
 
     length_change_most: float = 0.45
+    shank_change_most: float = 0.19
+    slip_margin_s: float = 0.15
+    square_off_deg: float = 20.0
+    flicker_deg: float = 8.0
+    flicker_apart_s: float = 6.0
     person_least_px: float = 160.0
     rate_least_hz: float = 12.0
     turn_most_deg: float = 14.0
@@ -85,14 +97,21 @@ def hidden_samples(
             hidden |= (track.time_s >= f.from_s) & (track.time_s <= f.to_s)
     if view.plane != "sagittal":
         return hidden
-    for a, b in ((hip, knee), (knee, ankle)):
+    is_square = off_side_deg(view.azimuth_deg) <= settings.square_off_deg
+    shank_most = settings.shank_change_most if is_square else settings.length_change_most
+    slipped = np.zeros(len(hidden), bool)
+    for a, b, most in ((hip, knee, settings.length_change_most), (knee, ankle, shank_most)):
         length = np.linalg.norm(b - a, axis=1)
         known = length[np.isfinite(length)]
         if not len(known):
             continue
         usual = np.percentile(known, 75)
         with np.errstate(invalid="ignore"):
-            hidden |= np.abs(length / usual - 1) > settings.length_change_most
+            slipped |= np.abs(length / usual - 1) > most
+    # A landmark slips and comes back over some frames: those beside are no better.
+    margin = round(settings.slip_margin_s * track.grid_hz)
+    for start, stop in runs(slipped):
+        hidden[max(start - margin, 0) : stop + margin] = True
     return hidden
 
 
@@ -106,6 +125,7 @@ def clip_findings(
     """Findings about the clip: who is in it, what of them, the picture, the camera, the file."""
     return [
         *_person_findings(raw, track, view, exercise, settings),
+        *_unsteady_findings(raw, track, view, settings),
         *_picture_findings(raw, settings),
         *_camera_findings(raw, track, view, exercise, settings),
         *_time_findings(raw, track, view, settings),
@@ -158,6 +178,51 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
             from_s=float(raw.time_s[0]), to_s=float(raw.time_s[-1]), spoils="clip",
         ))  # fmt: skip
     return out
+
+
+def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> list[Finding]:
+    """Stretches in which the near leg's landmarks jump there and back from picture to picture.
+
+    A bundle that mixes up the two legs does so: the smoothed track looks calm, and is wrong.
+    """
+    if view.plane != "sagittal" or view.near_side is None or len(raw.time_s) < 3:
+        return []
+    rows = choose_patient(raw)
+    take = (np.arange(len(rows)), np.maximum(rows, 0))
+    points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
+    nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
+    points = exchange_legs(points, np.flatnonzero(track.is_repaired[nearest]))
+    hip, knee, ankle = (points[:, LANDMARK[view.near_side, j]] for j in ("hip", "knee", "ankle"))
+    change = np.diff(_turn_deg(hip, knee, ankle))
+    with np.errstate(invalid="ignore"):
+        back = (change[1:] * change[:-1] < 0) & (
+            np.minimum(np.abs(change[1:]), np.abs(change[:-1])) > settings.flicker_deg
+        )
+    at = raw.time_s[1:-1][back]
+    if len(at) < 2:
+        return []  # one alone is dropped as a spike
+    apart = np.flatnonzero(np.diff(at) > settings.flicker_apart_s)
+    starts, ends = [0, *(apart + 1)], [*apart, len(at) - 1]
+    return [
+        Finding(
+            code="landmarks_unsteady",
+            text="The working leg could not be told from the other one in this stretch, so "
+            "nothing of it is measured there. Film in good light, in close-fitting clothes, with "
+            "nothing behind the legs.",
+            from_s=float(at[a]) - settings.slip_margin_s,
+            to_s=float(at[b]) + settings.slip_margin_s,
+            spoils="stretch",
+        )
+        for a, b in zip(starts, ends, strict=True)
+        if b > a
+    ]
+
+
+def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarray:
+    """Rotation between thigh and shank in the picture without its sign, degrees, (n,)."""
+    a, b = knee - hip, ankle - knee
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    return np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
 
 
 def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:

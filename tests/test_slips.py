@@ -1,0 +1,108 @@
+"""Landmarks that slip to the other leg: what they spoil is marked, and nothing else is."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from skeleton import Camera, Posture, both, film, repeated
+
+from formcheck.anatomy import LANDMARK
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, Settings, assess
+from formcheck.records import Measured
+from formcheck.storage import read_track
+from formcheck.truth import read_truth
+from formcheck.validation import compare_measures
+
+DATA = Path(__file__).parent / "data"
+SQUATS = repeated(Posture(), [Posture(trunk=35.0, **both(hip=60.0, knee=88.0))] * 3)
+KNEE, ANKLE = LANDMARK["left", "knee"], LANDMARK["left", "ankle"]
+
+
+def _report(raw, exercise="squat", side="left"):
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side=side)
+    return assess(raw, request, Settings()).report
+
+
+def _codes(report) -> set[str]:
+    return {f.code for f in report.findings}
+
+
+def _with_ankle(raw, change):
+    image = raw.image_px.copy()
+    change(raw.time_s, image)
+    return replace(raw, image_px=image)
+
+
+def _flickering(from_s: float, to_s: float):
+    def change(time_s, image):
+        rows = np.flatnonzero((time_s >= from_s) & (time_s <= to_s))
+        image[rows[::2], 0, ANKLE, 0] += 60.0
+
+    return change
+
+
+def _slipped(from_s: float, to_s: float, share: float):
+    def change(time_s, image):
+        rows = (time_s >= from_s) & (time_s <= to_s)
+        knee = image[rows, 0, KNEE]
+        image[rows, 0, ANKLE] = knee + share * (image[rows, 0, ANKLE] - knee)
+
+    return change
+
+
+def _measured(report, number: int, key="knee_flexion_peak_deg") -> bool:
+    (found,) = [r for r in report.repetitions if r.repetition.number == number]
+    return isinstance(next(v for v in found.measures if v.key == key), Measured)
+
+
+def test_steady_landmarks_bring_no_finding():
+    report = _report(film(SQUATS, Camera(noise_px=1.0)))
+    assert "landmarks_unsteady" not in _codes(report)
+    assert all(_measured(report, n) for n in (1, 2, 3))
+
+
+def test_an_ankle_that_jumps_there_and_back_spoils_that_repetition_only():
+    report = _report(_with_ankle(film(SQUATS), _flickering(5.6, 8.2)))
+    (finding,) = [f for f in report.findings if f.code == "landmarks_unsteady"]
+    assert finding.from_s == pytest.approx(5.6, abs=0.4)
+    assert finding.to_s == pytest.approx(8.2, abs=0.4)
+    assert _measured(report, 1)
+    assert not _measured(report, 2)
+    assert _measured(report, 3)
+
+
+def test_what_lies_between_two_stretches_of_jumps_is_not_believed():
+    raw = _with_ankle(film(SQUATS), _flickering(5.4, 6.2))
+    report = _report(_with_ankle(raw, _flickering(7.8, 8.4)))
+    assert not _measured(report, 2)
+
+
+def test_one_jump_alone_is_a_spike_and_no_finding():
+    report = _report(_with_ankle(film(SQUATS), _flickering(7.0, 7.05)))
+    assert "landmarks_unsteady" not in _codes(report)
+    assert _measured(report, 2)
+
+
+def test_a_shank_a_quarter_short_hides_the_leg_seen_square_from_the_side():
+    report = _report(_with_ankle(film(SQUATS), _slipped(5.6, 8.2, 0.75)))
+    assert _measured(report, 1)
+    assert not _measured(report, 2)
+
+
+def test_a_shank_a_tenth_short_is_believed():
+    report = _report(_with_ankle(film(SQUATS), _slipped(5.6, 8.2, 0.9)))
+    assert all(_measured(report, n) for n in (1, 2, 3))
+
+
+def test_no_real_repetition_is_far_off_unmarked_when_the_bundle_mixes_up_the_legs(samples):
+    raw = read_track(DATA / "seated_knee_extension.full.track.parquet")
+    truth = read_truth(samples / "seated_knee_extension.truth.json")
+    exercise = load_exercise("seated_knee_extension")
+    request = Request(clip=Path("made_up.mp4"), exercise=exercise, side="right")
+    analysis = assess(raw, request, Settings())
+    assert "landmarks_unsteady" in _codes(analysis.report)
+    for c in compare_measures("seated", truth, exercise, analysis):
+        if c.measure.startswith("knee_flexion") and c.is_measured:
+            assert abs(c.value - c.true) <= 8, c
