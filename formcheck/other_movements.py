@@ -90,9 +90,11 @@ def _other_movement(a, track, view, series, exercise, settings) -> str | None:
     trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
     if trunk - knee > settings.bend_least_deg:
         return "a bend"
-    middle = (mid(track, "hip") + mid(track, "shoulder"))[:, 0] / 2
-    ankle = track.image_px[:, LANDMARK[series.side, "ankle"], 0]
-    behind = -view.facing_x * (middle[a.turn] - ankle[a.turn]) / leg_px
+    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[a.turn]
+    ankle = track.image_px[a.turn, LANDMARK[series.side, "ankle"]]
+    # A tilted camera moves what is high sideways; balance is about the true vertical.
+    tilted_px = (ankle[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
+    behind = -view.facing_x * (middle[0] - tilted_px - ankle[0]) / leg_px
     if behind > settings.seat_least_share:
         return "sitting down"
     return None

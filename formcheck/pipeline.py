@@ -16,7 +16,7 @@ import numpy as np
 from formcheck import __version__, storage
 from formcheck.anatomy import MIRROR, Side, other_side
 from formcheck.assessment import assess_set, check_bound, drop_targets_beyond_limits
-from formcheck.camera import CameraSettings, find_view, why_not_in_view
+from formcheck.camera import CameraSettings, find_view, turned_round, why_not_in_view
 from formcheck.circumstances import MeasurementSettings, Setting
 from formcheck.driving import (
     attempts_in,
@@ -37,7 +37,6 @@ from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
 from formcheck.programme import (
     Bound,
     Exercise,
-    ExerciseView,
     PrescribedExercise,
     Prescription,
 )
@@ -63,7 +62,7 @@ from formcheck.records import (
 )
 from formcheck.remarks import find_remarks
 from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
-from formcheck.track import TrackSettings, clean, only_between
+from formcheck.track import TrackSettings, clean, only_between, only_where
 from formcheck.video import open_video
 from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
 
@@ -86,8 +85,9 @@ class Settings:
 class Request:
     """What is asked of one clip.
 
-    side : the working leg; "both" where both work; None to take the near one. bounds : targets and limits in force,
-    each with its kind. prescribed : the prescription's line, for the dose. moved_limits :
+    side : the working leg; "both" where both work; None to take the near one.
+    bounds : targets and limits in force, each with its kind. prescribed : the prescription's
+    line, for the dose. moved_limits :
     (place in the list of repetitions, start_s, end_s) of those whose limits a person moved.
     readings : the patient's goniometer readings.
     """
@@ -173,7 +173,24 @@ def assess(
     is_still = find_still(track, settings.repetition)
     is_rest = find_rest(track, is_still, settings.repetition)
     view = find_view(track, is_still, settings.camera, is_rest=is_rest)
+    is_away = turned_round(track, view, settings.camera)
+    if is_away.any():
+        if request.side not in (None, "both", view.near_side):
+            is_away = ~is_away  # the part that shows the leg that was asked for
+        track = only_where(track, ~is_away)
+        is_still = find_still(track, settings.repetition)
+        is_rest = find_rest(track, is_still, settings.repetition)
+        view = find_view(track, is_still, settings.camera, is_rest=is_rest)
+    view = replace(view, roll_deg=camera_tilt_deg(track, view, request.exercise, settings.quality))
     findings = clip_findings(raw, track, view, request.exercise, settings.quality)
+    if is_away.any():
+        findings.append(Finding(
+            code="turned_round",
+            text=f"The person turns round. Only the part with the {view.near_side} side toward "
+            "the camera is measured. Film each side in a clip of its own.",
+            from_s=float(track.time_s[is_away][0]), to_s=float(track.time_s[is_away][-1]),
+            spoils="stretch",
+        ))  # fmt: skip
     side, side_findings = _choose_side(request, track, view, settings)
     findings += side_findings
     exercise_view = view_for(request.exercise, view)

@@ -471,3 +471,20 @@ def test_jitter_of_a_few_pixels_widens_the_interval_and_keeps_the_count(side):
         assert value.low <= 5 <= value.high
         widths.append(value.high - value.low)
     assert widths[1] > widths[0]
+
+
+def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
+    movement = repeated(Posture(), [Posture(trunk=30, **both(hip=60, knee=80))] * 2)
+    squat = load_exercise("squat")
+    widths = {}
+    for roll in (0.0, 9.0):
+        raw = film(movement, Camera(azimuth_deg=90, roll_deg=roll))
+        report = assess(raw, Request(clip="made_up.mp4", exercise=squat)).report
+        found = "camera_tilted" in {f.code for f in report.findings}
+        assert found == (roll > 0)
+        thigh = next(
+            v for v in report.repetitions[0].measures if v.key == "thigh_inclination_deg"
+        )
+        widths[roll] = thigh.high - thigh.low
+        assert thigh.low <= 30 <= thigh.high
+    assert widths[9.0] > widths[0.0] + 4

@@ -58,14 +58,18 @@ def given(**options):
 def analyze(
     clip: Annotated[Path, typer.Argument(help="The recorded video.")],
     exercise: Annotated[
-        str, typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file.")
+        str,
+        typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file."),
     ],
     side: Annotated[
         str | None,
-        typer.Option(help="The patient's working leg: left, right or both. Left out, the near leg is taken."),
+        typer.Option(
+            help="The patient's working leg: left, right or both. Left out, the near leg is taken."
+        ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]")
+        Path | None,
+        typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]"),
     ] = None,
     prescription: Annotated[
         Path | None, typer.Option(help="The patient's prescription file to judge the set against.")
@@ -91,10 +95,16 @@ def analyze(
     stature_cm: Annotated[
         float | None, typer.Option(min=50, max=250, help="The patient's height, for centimetres.")
     ] = None,
-    load_kg: Annotated[float | None, typer.Option(min=0, max=500, help="Load held or worn.")] = None,
+    load_kg: Annotated[
+        float | None, typer.Option(min=0, max=500, help="Load held or worn.")
+    ] = None,
     support: Annotated[str | None, typer.Option(help="Support used, in words.")] = None,
-    step_height_cm: Annotated[float | None, typer.Option(min=0, max=100, help="Step height.")] = None,
-    seat_height_cm: Annotated[float | None, typer.Option(min=0, max=120, help="Seat height.")] = None,
+    step_height_cm: Annotated[
+        float | None, typer.Option(min=0, max=100, help="Step height.")
+    ] = None,
+    seat_height_cm: Annotated[
+        float | None, typer.Option(min=0, max=120, help="Seat height.")
+    ] = None,
     effort: Annotated[int | None, typer.Option(min=0, max=10, help="How hard it was.")] = None,
     pain_before: Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")] = None,
     pain_during: Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")] = None,
@@ -165,10 +175,14 @@ def analyze(
         prescription_sha256=sha256,
         readings=readings,
         context=Context(
-            load_kg=load_kg, support=support, step_height_cm=step_height_cm,
-            seat_height_cm=seat_height_cm, effort=effort, stature_cm=stature_cm,
+            load_kg=load_kg,
+            support=support,
+            step_height_cm=step_height_cm,
+            seat_height_cm=seat_height_cm,
+            effort=effort,
+            stature_cm=stature_cm,
             pain=Pain(before=pain_before, during=pain_during, after=pain_after),
-        ),  # fmt: skip
+        ),
     )
     settings = Settings(
         pose=PoseSettings(**given(model=pose_model, mode=pose_mode, rate_hz=pose_rate)),
