@@ -12,6 +12,7 @@ import numpy as np
 from formcheck.anatomy import LANDMARK, SIDES, Side
 from formcheck.measures import MEASURES, is_supported
 from formcheck.records import Track, View
+from formcheck.track import runs
 
 SHOULDER_TO_ANKLE_SHARE = 0.779
 """Shoulder height .818 less ankle height .039 of stature (Drillis & Contini 1966 in Winter)."""
@@ -32,6 +33,8 @@ class CameraSettings:
         within this of the trunk (a person may look at the screen).
     turned_least_deg : a trunk turned further than this from its direction at rest has turned on
         purpose (sample clips, decision 6).
+    round_least_deg, round_least_s : this far and for this long, it shows its other side (common
+        practice: 180 deg less what is left of a view off the side).
     lying_least_deg : trunk axis this far from the vertical through most of the clip = lying.
     """
 
@@ -43,6 +46,8 @@ class CameraSettings:
     head_weight: float = 0.5
     lying_least_deg: float = 55.0
     turned_least_deg: float = 30.0
+    round_least_deg: float = 110.0
+    round_least_s: float = 1.0
 
 
 def mid(track: Track, joint: str) -> np.ndarray:
@@ -184,6 +189,34 @@ def _is_turned(track, lying, is_rest, settings) -> np.ndarray:
     return np.nan_to_num(turned) > settings.turned_least_deg
 
 
+def turned_round(
+    track: Track, view: View, settings: CameraSettings = CameraSettings()
+) -> np.ndarray:
+    """Where a person seen from the side shows their other side, bool (n,).
+
+    Both have to tell it, the trunk's direction and the way the feet point in the picture; while
+    the person turns counts too. Nowhere in any other view.
+    """
+    nowhere = np.zeros(len(track.time_s), bool)
+    if view.plane != "sagittal" or view.facing_x == 0:
+        return nowhere
+    samples = azimuth_samples_deg(track, is_lying(track, settings), ("hip", "shoulder"))
+    turned_deg = np.nan_to_num(np.abs((samples - view.azimuth_deg + 180) % 360 - 180))
+    facing = np.zeros(len(track.time_s))
+    for side in SIDES:
+        foot = track.image_px[:, LANDMARK[side, "toe"]] - track.image_px[:, LANDMARK[side, "heel"]]
+        shank = (
+            track.image_px[:, LANDMARK[side, "ankle"]] - track.image_px[:, LANDMARK[side, "knee"]]
+        )
+        facing -= np.nan_to_num(np.sign(_cross(shank, foot)))
+    is_round = (turned_deg > settings.round_least_deg) & (facing * view.facing_x < 0)
+    out = nowhere
+    for a, b in runs(turned_deg > settings.turned_least_deg):
+        if is_round[a:b].sum() >= settings.round_least_s * track.grid_hz:
+            out[a:b] = True
+    return out
+
+
 def find_view(
     track: Track,
     is_still: np.ndarray,
@@ -253,5 +286,3 @@ def why_not_in_view(key: str, plane: str, position: str = "standing") -> str | N
         f"not measurable from this camera position (seen from {seen_from}); "
         f"{WHERE_TO_PUT_THE_CAMERA[wanted]}"
     )
-
-

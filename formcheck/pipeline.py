@@ -62,7 +62,7 @@ from formcheck.records import (
 )
 from formcheck.remarks import find_remarks
 from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
-from formcheck.track import TrackSettings, clean, only_between, only_where
+from formcheck.track import TrackSettings, clean, only_between, only_where, runs
 from formcheck.video import open_video
 from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
 
@@ -184,11 +184,12 @@ def assess(
     view = replace(view, roll_deg=camera_tilt_deg(track, view, request.exercise, settings.quality))
     findings = clip_findings(raw, track, view, request.exercise, settings.quality)
     if is_away.any():
+        away = max(runs(is_away), key=lambda run: run[1] - run[0])
         findings.append(Finding(
             code="turned_round",
             text=f"The person turns round. Only the part with the {view.near_side} side toward "
             "the camera is measured. Film each side in a clip of its own.",
-            from_s=float(track.time_s[is_away][0]), to_s=float(track.time_s[is_away][-1]),
+            from_s=float(track.time_s[away[0]]), to_s=float(track.time_s[away[1] - 1]),
             spoils="stretch",
         ))  # fmt: skip
     side, side_findings = _choose_side(request, track, view, settings)

@@ -90,11 +90,27 @@ def runs(mask: np.ndarray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
+def body_lengths_px(image_px: np.ndarray) -> np.ndarray:
+    """Trunk, thigh and shank of each person put together in pixels, (n, p); 0 where not found.
+
+    The longer side counts. It changes little with posture: a person on a chair in front is not
+    smaller than one who stands behind.
+    """
+    longest = np.zeros(image_px.shape[:2])
+    for side in ("left", "right"):
+        chain = [
+            image_px[:, :, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")
+        ]
+        parts = [np.linalg.norm(b - a, axis=-1) for a, b in zip(chain, chain[1:], strict=False)]
+        longest = np.fmax(longest, np.nan_to_num(sum(parts)))
+    return longest
+
+
 def choose_patient(raw: RawTrack) -> np.ndarray:
     """Row of the patient among the people found, per frame, shape (n,); -1 where not found.
 
     People are linked from frame to frame by nearness of the trunk; the patient is the linked
-    person with the largest sum of body heights: present longest and nearest the camera.
+    person with the largest sum of body lengths: present longest and nearest the camera.
     """
     n, p = raw.image_px.shape[:2]
     trunk = [LANDMARK[s, j] for j in ("shoulder", "hip") for s in ("left", "right")]
@@ -126,7 +142,8 @@ def choose_patient(raw: RawTrack) -> np.ndarray:
         chains += [{"at": centre[i, q], "time_s": raw.time_s[i], "rows": [(i, q)]} for q in free]
     rows = np.full(n, -1)
     if chains:
-        best = max(chains, key=lambda c: sum(size[i, q] for i, q in c["rows"]))
+        length = body_lengths_px(raw.image_px)
+        best = max(chains, key=lambda c: sum(length[i, q] for i, q in c["rows"]))
         for i, q in best["rows"]:
             rows[i] = q
     return rows
@@ -287,7 +304,12 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
 
 def only_between(track: Track, from_s: float, to_s: float) -> Track:
     """The track with everything outside the two times missing."""
-    outside = (track.time_s < from_s) | (track.time_s > to_s)
+    return only_where(track, (track.time_s >= from_s) & (track.time_s <= to_s))
+
+
+def only_where(track: Track, keep: np.ndarray) -> Track:
+    """The track with everything missing where `keep`, bool (n,), is False."""
+    outside = ~keep
     if not outside.any():
         return track
     image, world = track.image_px.copy(), track.world_m.copy()

@@ -9,6 +9,7 @@ from exercise_cases import (
     LUNGE,
     SHORT_LUNGE,
     SITTING,
+    SPLIT_STANCE,
     SQUAT,
     STANDING,
     STEP_BACK_AND_OUT,
@@ -538,3 +539,35 @@ def test_short_lunges_are_attempts_of_their_own_depth():
     report = report_of("reverse_lunge", movement)
     depths = [values_of(r)["knee_flexion_peak_deg"] for r in report.repetitions]
     assert depths == pytest.approx([88, 48, 88], abs=1)
+
+
+# -- turning round
+
+
+@pytest.mark.parametrize(("side", "first"), [(None, True), ("left", True), ("right", False)])
+def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, first):
+    one_way = film(repeated(SPLIT_STANCE, [LUNGE] * 3), Camera(azimuth_deg=90))
+    other_way = film(
+        repeated(mirrored(SPLIT_STANCE), [mirrored(LUNGE)] * 3),
+        Camera(azimuth_deg=-90),
+        anchor="right_ankle",
+    )
+    arrays = ("image_px", "world_m", "visibility", "brightness", "contrast", "sharpness",
+              "change", "border_change")  # fmt: skip
+    turned_s = one_way.time_s[-1] + 1 / 15
+    time_s = np.concatenate([one_way.time_s, other_way.time_s + turned_s])
+    raw = replace(
+        one_way,
+        time_s=time_s,
+        stamp=np.round(time_s * 15360).astype(np.int64),
+        **{a: np.concatenate([getattr(one_way, a), getattr(other_way, a)]) for a in arrays},
+    )
+    report = assess_raw(raw, "split_squat", side=side)
+    finding = next(f for f in report.findings if f.code == "turned_round")
+    shown = "left" if first else "right"
+    assert f"the {shown} side toward the camera" in finding.text
+    assert report.side == shown
+    assert report.whole.n_complete == len(report.repetitions) == 3
+    for found in report.repetitions:
+        assert (found.repetition.end_s < turned_s) == first
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(88, abs=1)
