@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, SIDES, Side
-from formcheck.measures import MEASURES, is_supported
+from formcheck.measures import is_supported
 from formcheck.records import Track, View
 from formcheck.track import runs
 
@@ -175,7 +175,9 @@ def person_height_px(track: Track) -> float:
     sums = []
     for side in SIDES:
         chain = [track.image_px[:, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")]
-        sums.append(sum(np.linalg.norm(b - a, axis=1) for a, b in zip(chain, chain[1:])))
+        sums.append(
+            sum(np.linalg.norm(b - a, axis=1) for a, b in zip(chain, chain[1:], strict=False))
+        )
     both = np.concatenate(sums)
     both = both[np.isfinite(both)]
     return float(np.percentile(both, 90)) / SHOULDER_TO_ANKLE_SHARE if len(both) else float("nan")
