@@ -18,6 +18,7 @@ from formcheck.repetitions import Attempt, RepetitionSettings
 from formcheck.uncertainty import (
     azimuth_part,
     front_leak_part,
+    grain_part,
     model_parts,
     near_straight_part,
     noise_part,
@@ -76,9 +77,7 @@ def jitter_part(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part
     """Jitter of an angle between segments of these lengths, degrees."""
     noise = [s.track.noise_px[LANDMARK[s.series.side, j]] for j in joints]
     sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
-    shortest = [length for length in lengths_px if np.isfinite(length) and length > 0]
-    per_px = np.sqrt(sum(2.0 / length**2 for length in shortest)) if shortest else 0.0
-    return noise_part(float(np.degrees(sigma * per_px)))
+    return noise_part(sigma * degrees_per_px(*lengths_px))
 
 
 def knee_parts(s: Setting, value: float) -> list[Part]:
@@ -88,8 +87,15 @@ def knee_parts(s: Setting, value: float) -> list[Part]:
         *model_parts("knee_flexion"),
         near_straight_part(value),
         azimuth_part(loss),
+        grain_part(degrees_per_px(s.series.thigh_px, s.series.shank_px)),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
+
+
+def degrees_per_px(*lengths_px: float) -> float:
+    """Degrees that an angle between segments of these lengths turns for a pixel at each end."""
+    known = [length for length in lengths_px if np.isfinite(length) and length > 0]
+    return float(np.degrees(np.sqrt(sum(2.0 / length**2 for length in known)))) if known else 0.0
 
 
 def knee_value(s: Setting, seen_deg: float) -> tuple[float, list[Part]]:

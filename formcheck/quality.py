@@ -41,6 +41,7 @@ class QualitySettings:
     cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
     tilt_least_deg : a standing person's long axis further than this from the vertical.
     second_least_share : a second person in at least this share of the pictures.
+    alike_least_share : a second person at least this large against the first may be the patient.
     """
 
     length_change_most: float = 0.45
@@ -61,6 +62,7 @@ class QualitySettings:
     cut_times: float = 6.0
     tilt_least_deg: float = 6.0
     second_least_share: float = 0.15
+    alike_least_share: float = 0.9
     gone_least_s: float = 0.7
     gone_share_most: float = 0.6
     gap_least_s: float = 0.5
@@ -158,11 +160,19 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
         n_people = np.isfinite(raw.image_px[:, :, 0, 0]).sum(axis=1)
     if (n_people > 1).mean() >= settings.second_least_share:
         spans = stretches(n_people > 1, raw.time_s, 0.0)
+        is_doubtful = _second_person_share(raw, rows) > settings.alike_least_share
+        words = (
+            "as large as the first, so it can't be told who the patient is and nothing is measured "
+            "while both are there. Record alone."
+            if is_doubtful
+            else "further away. The nearer one was followed; check that it is the patient, and "
+            "record alone next time."
+        )
         out.append(Finding(
             code="second_person",
-            text="A second person is in the picture. The one who is there longest and nearest was "
-            "followed; check that it is the patient, and record alone next time.",
+            text=f"A second person is in the picture, {words}",
             from_s=spans[0][0], to_s=spans[-1][1],
+            spoils="stretch" if is_doubtful else "nothing",
         ))  # fmt: skip
     out += _cut_off_findings(raw, rows, settings)
     positions = {exercise.position, *exercise.also_positions}
@@ -223,6 +233,19 @@ def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarra
     a, b = knee - hip, ankle - knee
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
     return np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
+
+
+def _second_person_share(raw: RawTrack, rows: np.ndarray) -> float:
+    """Body length of the largest other person over the followed one's, median where both are."""
+    lengths = body_lengths_px(raw.image_px)
+    followed = np.where(rows >= 0, lengths[np.arange(len(rows)), np.maximum(rows, 0)], 0.0)
+    others = lengths.copy()
+    others[np.arange(len(rows))[rows >= 0], rows[rows >= 0]] = 0.0
+    share = np.divide(
+        others.max(axis=1), followed, out=np.zeros(len(rows)), where=followed > 0
+    )
+    present = share[share > 0]
+    return float(np.median(present)) if len(present) else 0.0
 
 
 def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:

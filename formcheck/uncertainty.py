@@ -37,7 +37,7 @@ _SIDE_KNEE = (
 _OWN_VALIDATION = "spread on the sample clips, decision 7"
 
 ERROR_MODELS: dict[str, ErrorModel] = {
-    "knee_flexion": ErrorModel(shared=3.5, own=1.8, source=_SIDE_KNEE),
+    "knee_flexion": ErrorModel(shared=3.2, own=1.8, source=_SIDE_KNEE),
     "thigh_inclination": ErrorModel(shared=2.4, own=1.8, source=_OWN_VALIDATION),
     "shank_inclination": ErrorModel(shared=3.0, own=1.5, source=_OWN_VALIDATION),
     "trunk_inclination": ErrorModel(shared=3.2, own=1.5, source=_OWN_VALIDATION),
@@ -178,6 +178,24 @@ def noise_part(standard: float) -> Part:
         standard=float(standard),
         kind="own",
         source="second differences of this clip's landmarks",
+    )
+
+
+LANDMARK_GRAIN_PX = 1.0
+"""Standard uncertainty of a landmark from the picture's grain: about a pixel, however large the
+person is in it (chosen on sample clips made smaller, decision 7)."""
+
+
+def grain_part(per_px: float) -> Part:
+    """What a small person in the picture adds: the same pixel is more of an angle.
+
+    per_px : degrees (or the measure's unit) for a pixel at each landmark.
+    """
+    return Part(
+        name="size in the picture",
+        standard=LANDMARK_GRAIN_PX * per_px,
+        kind="shared",
+        source="person's size in this clip; decision 7",
     )
 
 
