@@ -57,7 +57,8 @@ def _dose(report: dict) -> str:
     dose = report["set"]["dose"]
     if dose["prescribed"]:
         return f"{dose['done']} of {dose['prescribed']} prescribed repetitions done."
-    return f"{dose['done']} repetitions done; no dose prescribed."
+    word = "repetition" if dose["done"] == 1 else "repetitions"
+    return f"{dose['done']} {word} done; no dose prescribed."
 
 
 def note_keys(report: dict) -> list[str]:

@@ -189,6 +189,7 @@ SAID = {
     "deleted": "Deleted; a record that it went is kept.",
     "again": "The set will be measured again.",
     "added": "Added.",
+    "discarded": "Thrown away.",
     "imported": "Taken in.",
     "twice": "That file had been taken in before; nothing was changed.",
 }
@@ -231,7 +232,14 @@ def post(path: str, handler):
 
 
 def call(path: str, handler, method: str):
-    """A request of our own script, `async handler(request)`; the gate has checked its token."""
+    """A request of our own script, `async handler(request)`. One that changes something carries
+    the token in a header; without it the gate would take the request for a form."""
     from starlette.routing import Route
 
-    return Route(path, handler, methods=[method])
+    async def endpoint(request):
+        token = request.headers.get("x-formcheck-token", "")
+        if method != "GET" and not session_of(request).is_form_token(token):
+            raise PageError(403, "This request does not carry the page's token.")
+        return await handler(request)
+
+    return Route(path, endpoint, methods=[method])

@@ -14,7 +14,7 @@ from formcheck.clinic.patients import find_patient
 from formcheck.clinic.uploads import remove_strays
 from formcheck.errors import BusyError, FormcheckError, ModelError, UsageError
 from formcheck.web.pages import HERE, PageError, Site, render, session_of, site_of
-from formcheck.web.security import Gate, cookie_name
+from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import Sessions
 
 DEFAULT_PORT = 4270
@@ -48,6 +48,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
         ],
         exception_handlers={
             PageError: _told_page_error,
+            TooMuch: _told_too_much,
             FormcheckError: _told_error,
             HTTPException: _told_http,
             500: _told_failure,
@@ -123,6 +124,15 @@ def _file(name: str):
         raise PageError(404, "There is no such file.")
     path = found[name]
     return FileResponse(path, media_type=_STATIC[path.suffix])
+
+
+def _told_too_much(request, error):
+    answer = render(
+        request, "error.html.j2", status=413, words="That is too much, or took too long."
+    )
+    # Nothing more is read of a body that was refused.
+    answer.headers["connection"] = "close"
+    return answer
 
 
 def _told_page_error(request, error):

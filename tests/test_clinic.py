@@ -1,0 +1,738 @@
+import json
+import os
+import sqlite3
+import stat
+import sys
+import zipfile
+from datetime import timedelta
+
+import pytest
+from clinic_cases import (
+    VIDEO_HEAD,
+    clinic_results,
+    day_before,
+    measured_set,
+    new_clinic,
+    new_patient,
+    new_set,
+    prescription_text,
+)
+
+from formcheck.clinic import answers, backup, deletion, findings, jobs, open_clinic, uploads
+from formcheck.clinic.database import change, is_sound, one, rows, schema_version, today
+from formcheck.clinic.folder import serving
+from formcheck.clinic.follow_up import change_of, series_of, session_facts
+from formcheck.clinic.migrations import MIGRATIONS
+from formcheck.clinic.patients import (
+    add_patient,
+    current_prescription,
+    find_patient,
+    list_patients,
+    prescriptions_of,
+    save_prescription,
+    set_silent_days,
+)
+from formcheck.clinic.reviews import (
+    add_correction,
+    corrected_report,
+    corrections_of,
+    open_again,
+    review_sets,
+    reviews_of,
+    withdraw_correction,
+)
+from formcheck.clinic.sets import AboutSet, find_set, sets_of
+from formcheck.clinic.worklist import work_list
+from formcheck.clinic_note import note_text
+from formcheck.corrections import Correction
+from formcheck.errors import BusyError, FileError, UsageError
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    made = new_clinic(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def results(squat_results, tmp_path_factory):
+    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))
+
+
+# -- folder and schema
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="permissions of another kind")
+def test_the_data_folder_is_for_its_owner_only(clinic):
+    patient = new_patient(clinic)
+    stored = new_set(clinic, patient)
+    for path in (clinic.folder.root, clinic.folder.recordings, clinic.folder.results):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o700, path
+    for path in clinic.folder.root.glob("clinic.db*"):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+    assert stat.S_IMODE(clinic.folder.recording(stored.recording).stat().st_mode) == 0o600
+
+
+def test_a_name_that_is_not_ours_never_becomes_a_path(clinic):
+    for name in ("../clinic.db", "a.mp4", "0" * 32 + ".exe", "0" * 32, "", "0" * 32 + ".mp4/x"):
+        with pytest.raises(ValueError):
+            clinic.folder.recording(name)
+    for uid in ("..", "0" * 31, "G" * 32, "0" * 32 + "/.."):
+        with pytest.raises(ValueError):
+            clinic.folder.result(uid)
+
+
+def test_the_database_keeps_references_whole_and_writes_ahead(clinic):
+    with clinic.read() as c:
+        assert one(c, "PRAGMA foreign_keys")["foreign_keys"] == 1
+        assert one(c, "PRAGMA journal_mode")["journal_mode"] == "wal"
+        assert one(c, "PRAGMA synchronous")["synchronous"] == 2
+    assert schema_version(clinic.engine) == len(MIGRATIONS)
+
+
+def test_a_step_of_the_schema_is_taken_once_and_keeps_the_data(tmp_path):
+    clinic = new_clinic(tmp_path)
+    new_patient(clinic)
+    clinic.close()
+    further = (*MIGRATIONS, ("a further column", "ALTER TABLE patients ADD COLUMN note TEXT"))
+    for _ in range(2):
+        clinic = open_clinic(tmp_path / "data", steps=further)
+        with clinic.read() as c:
+            row = one(c, "SELECT code, note FROM patients")
+        clinic.close()
+        assert (row["code"], row["note"]) == ("KN-204", None)
+    before = tmp_path / "data" / f"clinic.before-{len(further)}.db"
+    assert is_sound(before)
+
+
+def test_a_step_that_fails_changes_nothing(tmp_path):
+    clinic = new_clinic(tmp_path)
+    new_patient(clinic)
+    clinic.close()
+    broken = (*MIGRATIONS, ("broken", "ALTER TABLE patients ADD COLUMN a TEXT; SELECT nonsense"))
+    with pytest.raises(Exception, match="nonsense"):
+        open_clinic(tmp_path / "data", steps=broken)
+    clinic = open_clinic(tmp_path / "data")
+    assert schema_version(clinic.engine) == len(MIGRATIONS)
+    assert find_patient(clinic, "KN-204") is not None
+    with clinic.read() as c:
+        assert "a" not in one(c, "SELECT * FROM patients")
+    clinic.close()
+
+
+def test_a_database_of_a_newer_program_is_refused(tmp_path):
+    clinic = open_clinic(tmp_path / "data", steps=(*MIGRATIONS, ("more", "SELECT 1")))
+    clinic.close()
+    with pytest.raises(FileError, match="newer formcheck"):
+        open_clinic(tmp_path / "data")
+
+
+def test_a_damaged_database_is_told_as_one(tmp_path):
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "clinic.db").write_bytes(b"no database" * 500)
+    with pytest.raises(FileError, match="damaged"):
+        open_clinic(tmp_path / "data")
+
+
+def test_only_one_server_may_have_a_data_folder(clinic):
+    with serving(clinic.folder):
+        with pytest.raises(BusyError, match="already serving"):
+            with serving(clinic.folder):
+                pass
+    with serving(clinic.folder):
+        pass
+
+
+def test_a_write_that_fails_leaves_nothing_of_itself(clinic):
+    patient = new_patient(clinic)
+    with pytest.raises(RuntimeError):
+        with clinic.write() as c:
+            change(c, "UPDATE patients SET silent_days = 99 WHERE id = :i", i=patient.id)
+            raise RuntimeError
+    assert find_patient(clinic, "KN-204").silent_days == 7
+
+
+# -- patients and prescriptions
+
+
+@pytest.mark.parametrize("code", ["", "Maria", "1961-04-02", "a b", "../x", "x" * 33, "<b>1"])
+def test_a_code_that_tells_of_the_person_or_is_none_is_refused(clinic, code):
+    with pytest.raises(UsageError):
+        add_patient(clinic, code)
+
+
+def test_a_code_is_taken_once_whatever_its_case(clinic):
+    new_patient(clinic, "KN-204")
+    with pytest.raises(UsageError, match="already"):
+        add_patient(clinic, "kn-204")
+
+
+def test_every_version_of_a_prescription_is_kept(clinic):
+    patient = new_patient(clinic)
+    text = prescription_text()
+    same = save_prescription(clinic, patient, text, "M.T.")
+    assert same.version == 1
+    save_prescription(clinic, patient, text.replace("repetitions = 6", "repetitions = 8"), "A.B.")
+    versions = prescriptions_of(clinic, patient.id)
+    assert [(v.version, v.saved_by) for v in versions] == [(2, "A.B."), (1, "M.T.")]
+    assert versions[0].record().exercises[0].repetitions == 8
+    assert versions[1].record().exercises[0].repetitions == 6
+
+
+def test_a_faulty_prescription_is_refused_with_all_its_faults(clinic):
+    patient = new_patient(clinic, with_plan=False)
+    text = prescription_text().replace("sets = 3", 'sets = "many"', 1).replace("once a day", "x")
+    text = text.replace("pain_limit = 3", "pain_limit = 30", 1)
+    with pytest.raises(FileError) as caught:
+        save_prescription(clinic, patient, text, "M.T.")
+    assert len(caught.value.faults) >= 2
+    assert current_prescription(clinic, patient.id) is None
+
+
+def test_a_prescription_of_another_patient_or_with_a_file_is_refused(clinic):
+    patient = new_patient(clinic, "KN-311", with_plan=False)
+    with pytest.raises(FileError, match="KN-204"):
+        save_prescription(clinic, patient, prescription_text("KN-204"), "M.T.")
+    text = prescription_text("KN-311").replace(
+        'exercise = "squat"', 'exercise = "../../secret.toml"', 1
+    )
+    with pytest.raises(FileError, match="catalogue"):
+        save_prescription(clinic, patient, text, "M.T.")
+
+
+# -- recordings
+
+
+async def _pieces(*blocks):
+    for block in blocks:
+        yield block
+
+
+def _receive(clinic, upload, n, *blocks):
+    import asyncio
+
+    return asyncio.run(uploads.receive_piece(clinic, upload, n, _pieces(*blocks)))
+
+
+def _begin(clinic, patient):
+    about = AboutSet(exercise="squat", side="left", day="2025-03-01")
+    return uploads.begin_upload(clinic, patient.id, about, "clip.mp4")
+
+
+def test_a_recording_in_pieces_is_the_recording(clinic):
+    patient = new_patient(clinic)
+    upload = _begin(clinic, patient)
+    parts = [VIDEO_HEAD + b"one", b"two" * 1000, b"three"]
+    for n, part in enumerate(parts):
+        upload = _receive(clinic, upload, n, part[:5], part[5:])
+    stored = uploads.finish_upload(clinic, upload.uid, patient.id)
+    assert clinic.folder.recording(stored.recording).read_bytes() == b"".join(parts)
+    assert stored.state == "recorded"
+    assert uploads.open_uploads(clinic, patient.id) == ()
+    assert uploads.finish_upload(clinic, upload.uid, patient.id) == stored, "asked twice"
+
+
+def test_a_piece_sent_twice_counts_once_and_one_out_of_order_is_refused(clinic):
+    patient = new_patient(clinic)
+    upload = _receive(clinic, _begin(clinic, patient), 0, VIDEO_HEAD)
+    again = _receive(clinic, upload, 0, VIDEO_HEAD)
+    assert (again.n_pieces, again.n_bytes) == (1, len(VIDEO_HEAD))
+    with pytest.raises(UsageError, match="piece 1 comes next"):
+        _receive(clinic, upload, 2, b"late")
+
+
+def test_what_a_broken_piece_left_behind_is_cut_off(clinic):
+    patient = new_patient(clinic)
+    upload = _receive(clinic, _begin(clinic, patient), 0, VIDEO_HEAD)
+    with clinic.folder.upload(upload.uid).open("ab") as file:
+        file.write(b"half a piece of a killed server")
+    upload = _receive(clinic, upload, 1, b"whole")
+    stored = uploads.finish_upload(clinic, upload.uid, patient.id)
+    assert clinic.folder.recording(stored.recording).read_bytes() == VIDEO_HEAD + b"whole"
+
+
+def test_a_recording_beyond_the_limit_is_refused_and_the_rest_stays(clinic, monkeypatch):
+    monkeypatch.setattr(uploads, "MOST_RECORDING_BYTES", 100)
+    patient = new_patient(clinic)
+    upload = _receive(clinic, _begin(clinic, patient), 0, VIDEO_HEAD)
+    with pytest.raises(uploads.TooLarge):
+        _receive(clinic, upload, 1, b"x" * 60, b"x" * 60)
+    assert clinic.folder.upload(upload.uid).stat().st_size == len(VIDEO_HEAD)
+
+
+def test_a_file_that_is_no_video_is_refused(clinic):
+    patient = new_patient(clinic)
+    with pytest.raises(UsageError, match="no video"):
+        uploads.begin_upload(
+            clinic, patient.id, AboutSet(exercise="squat", side="left", day="2025-03-01"), "a.exe"
+        )
+    with pytest.raises(UsageError, match="no video"):
+        _receive(clinic, _begin(clinic, patient), 0, b"#!/bin/sh and then some")
+
+
+def test_an_upload_is_there_for_its_own_patient_only(clinic):
+    a, b = new_patient(clinic, "KN-204"), new_patient(clinic, "KN-311")
+    upload = _receive(clinic, _begin(clinic, a), 0, VIDEO_HEAD)
+    assert uploads.find_upload(clinic, upload.uid, b.id) is None
+    with pytest.raises(UsageError):
+        uploads.finish_upload(clinic, upload.uid, b.id)
+
+
+def test_strays_of_a_kill_go_and_what_rows_know_stays(clinic):
+    patient = new_patient(clinic)
+    stored = new_set(clinic, patient)
+    upload = _receive(clinic, _begin(clinic, patient), 0, VIDEO_HEAD)
+    stray = clinic.folder.recordings / ("f" * 32 + ".mp4")
+    stray.write_bytes(b"left behind")
+    (clinic.folder.results / ("e" * 32 + ".new-1")).mkdir()
+    assert uploads.remove_strays(clinic) == 2
+    assert not stray.exists()
+    assert clinic.folder.recording(stored.recording).exists()
+    assert clinic.folder.upload(upload.uid).exists()
+
+
+# -- jobs
+
+
+def test_a_job_outlives_its_worker_and_is_given_up_after_three_times(clinic):
+    stored = new_set(clinic, new_patient(clinic))
+    for n in range(1, 4):
+        job = jobs.claim(clinic, f"worker {n}")
+        assert (job.uid, job.n_attempts) == (stored.uid, n)
+        assert find_set(clinic, stored.uid).state == "analysing"
+        assert jobs.claim(clinic, "another") is None, "held by one worker only"
+        jobs.take_back(clinic)
+    gone = find_set(clinic, stored.uid)
+    assert gone.state == "not measured"
+    assert "three times" in gone.reason
+    assert jobs.n_waiting(clinic) == 0
+
+
+def test_a_worker_whose_job_was_taken_back_can_no_longer_end_it(clinic, results):
+    stored = new_set(clinic, new_patient(clinic))
+    job = jobs.claim(clinic, "old")
+    jobs.take_back(clinic)
+    assert not jobs.beat(clinic, job, "old", "pose", 1, 2)
+    assert not jobs.end_not_measured(clinic, job, "old", "whatever")
+    assert find_set(clinic, stored.uid).state == "recorded"
+
+
+def test_measuring_comes_before_drawing(clinic, results):
+    patient = new_patient(clinic)
+    first = new_set(clinic, patient)
+    job = jobs.claim(clinic, "w")
+    from formcheck.clinic.sets import Outcome
+
+    nothing = Outcome(n_repetitions=0, n_complete=0, n_not_met=0, n_passed=0, n_doubtful=0,
+                      dose_prescribed=None, dose_done=0, summary="")  # fmt: skip
+    jobs.end_measured(clinic, job, "w", nothing)
+    second = new_set(clinic, patient)
+    assert jobs.claim(clinic, "w").uid == second.uid
+    drawing = jobs.claim(clinic, "w")
+    assert (drawing.uid, drawing.kind) == (first.uid, "draw")
+
+
+# -- what is said
+
+
+def test_an_answer_that_was_not_offered_is_refused(clinic):
+    patient = new_patient(clinic)
+    for wrong in (
+        {"pain": 11}, {"pain": -1}, {"pain": 3.5}, {"pain": True}, {"symptoms": ("<script>",)},
+        {"swelling_change": "lots"}, {"effort": "7"},
+    ):  # fmt: skip
+        with pytest.raises(UsageError):
+            answers.add_answer(clinic, patient.id, "before", **wrong)
+    assert answers.answers_of(clinic, patient.id) == ()
+
+
+def test_pain_over_the_prescribed_limit_is_marked(clinic):
+    patient = new_patient(clinic)
+    answers.add_answer(clinic, patient.id, "before", pain=4, pain_limit=3)
+    answers.add_answer(clinic, patient.id, "before", pain=3, pain_limit=3)
+    answers.add_answer(clinic, patient.id, "after", pain=1, pain_during=6)
+    assert [a.is_over_limit for a in answers.answers_of(clinic, patient.id)] == [True, False, True]
+
+
+def test_a_later_tick_of_the_day_replaces_the_earlier_one(clinic):
+    patient = new_patient(clinic)
+    what = {"exercise": "squat", "side": "both", "set_number": 1, "day": "2025-03-01"}
+    answers.tick(clinic, patient.id, kind="done", **what)
+    answers.tick(clinic, patient.id, kind="not done", reason="pain", **what)
+    (tick,) = answers.ticks_of(clinic, patient.id)
+    assert (tick.kind, tick.reason) == ("not done", "pain")
+    with pytest.raises(UsageError, match="why"):
+        answers.tick(clinic, patient.id, kind="not done", **what)
+    answers.untick(clinic, patient.id, **what)
+    assert answers.ticks_of(clinic, patient.id) == ()
+
+
+# -- corrections and review
+
+
+def _left_out(place=0, **changes):
+    values = {"kind": "left out", "repetition": place, "reason": "stumbled", "made_by": "M.T."}
+    return Correction(**{**values, **changes})
+
+
+def test_a_left_out_repetition_counts_nowhere_and_stays_on_record(clinic, results):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    found = (clinic.folder.result(stored.uid) / "report.json").read_bytes()
+    n = stored.n_complete
+    add_correction(clinic, stored.uid, _left_out())
+    assert find_set(clinic, stored.uid).dose_done == n - 1
+    report = corrected_report(clinic, stored)
+    assert report["repetitions"][0]["left_out"]["reason"] == "stumbled"
+    assert (clinic.folder.result(stored.uid) / "report.json").read_bytes() == found
+    kept = corrections_of(clinic, stored.id)
+    withdraw_correction(clinic, stored.uid, kept[0].id, "A.B.")
+    assert find_set(clinic, stored.uid).dose_done == n
+    (kept,) = corrections_of(clinic, stored.id)
+    assert (kept.correction.made_by, kept.withdrawn_by) == ("M.T.", "A.B.")
+
+
+def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
+    stored = measured_set(
+        clinic, new_patient(clinic), results, outcomes={"target": "not_met", "limit": "kept"}
+    )
+    assert stored.n_not_met == stored.n_repetitions
+    for place in range(stored.n_repetitions):
+        add_correction(clinic, stored.uid, Correction(
+            kind="outcome", repetition=place, measure="knee_flexion_peak_deg",
+            check_kind="target", outcome="met", reason="seen deep enough", made_by="M.T.",
+        ))  # fmt: skip
+    assert find_set(clinic, stored.uid).n_not_met == 0
+    check = corrected_report(clinic, stored)["repetitions"][0]["checks"][0]
+    assert (check["outcome"], check["found"], check["overruled_by"]) == ("met", "not_met", "M.T.")
+
+
+def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, results):
+    from formcheck.clinic_work import measure_within_limits
+
+    stored = measured_set(clinic, new_patient(clinic), results)
+    before = corrected_report(clinic, stored)["repetitions"]
+    r = before[0]
+    start, end = r["start_s"] + 0.3, r["end_s"] - 0.3
+    add_correction(clinic, stored.uid, Correction(
+        kind="limits", repetition=0, start_s=start, end_s=end, reason="began late",
+        made_by="M.T.",
+    ))  # fmt: skip
+    measure_within_limits(clinic, stored.uid)
+    after = corrected_report(clinic, stored)["repetitions"]
+    assert after[0]["start_s"] == pytest.approx(start, abs=0.05)
+    assert after[0]["end_s"] == pytest.approx(end, abs=0.05)
+    assert after[0]["measures"]["lowering_s"]["value"] < r["measures"]["lowering_s"]["value"]
+    assert after[1]["start_s"] == before[1]["start_s"]
+    kept = corrections_of(clinic, stored.id)
+    withdraw_correction(clinic, stored.uid, kept[0].id, "M.T.")
+    measure_within_limits(clinic, stored.uid)
+    assert corrected_report(clinic, stored)["repetitions"] == before
+
+
+@pytest.mark.parametrize(
+    ("correction", "words"),
+    [
+        (_left_out(99), "not in this set"),
+        (_left_out(reason=" "), "write why"),
+        (_left_out(made_by="a whole name here"), "initials"),
+        (Correction(kind="comment", words="", made_by="M.T."), "write the comment"),
+        (Correction(kind="comment", words="x", at_s=1e6, made_by="M.T."), "not in this clip"),
+        (Correction(kind="limits", repetition=0, start_s=5, end_s=2, reason="x", made_by="M.T."),
+         "before the end"),
+        (Correction(kind="limits", repetition=0, start_s=0, end_s=8, reason="x", made_by="M.T."),
+         "overlap"),
+        (Correction(kind="outcome", repetition=0, measure="nothing", check_kind="target",
+                    outcome="met", reason="x", made_by="M.T."), "nothing was judged"),
+        (Correction(kind="outcome", repetition=0, measure="knee_flexion_peak_deg",
+                    check_kind="target", outcome="great", reason="x", made_by="M.T."), "choose"),
+    ],
+)  # fmt: skip
+def test_a_correction_that_does_not_fit_is_refused(clinic, results, correction, words):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    with pytest.raises(UsageError, match=words):
+        add_correction(clinic, stored.uid, correction)
+    assert corrections_of(clinic, stored.id) == ()
+
+
+def test_a_reviewed_set_is_final_until_it_is_opened_again_with_a_reason(clinic, results):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    assert review_sets(clinic, [stored.uid], "M.T.") == 1
+    assert find_set(clinic, stored.uid).is_final
+    assert review_sets(clinic, [stored.uid], "M.T.") == 0
+    with pytest.raises(UsageError, match="final"):
+        add_correction(clinic, stored.uid, _left_out())
+    with pytest.raises(UsageError, match="why"):
+        open_again(clinic, stored.uid, "A.B.", "")
+    open_again(clinic, stored.uid, "A.B.", "wrong side")
+    add_correction(clinic, stored.uid, _left_out())
+    assert [r.kind for r in reviews_of(clinic, stored.id)] == ["reviewed", "opened again"]
+
+
+# -- the work list, follow-up, note
+
+
+def test_the_work_list_puts_each_set_in_one_place(clinic, results):
+    patient = new_patient(clinic)
+    good = measured_set(clinic, patient, results)
+    past = measured_set(clinic, patient, results, outcomes={"target": "met", "limit": "passed"})
+    short = measured_set(clinic, patient, results, outcomes={"target": "not_met", "limit": "kept"})
+    said = measured_set(clinic, patient, results)
+    answers.add_answer(clinic, patient.id, "after", set_id=said.id, pain_during=8)
+    failed = new_set(clinic, patient)
+    jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "feet cut off")
+    waiting = new_set(clinic, patient)
+    work = work_list(clinic, today())
+    places = {
+        part: [s.uid for s in getattr(work, part)]
+        for part in ("past_limit", "not_measured", "not_reached", "unremarkable", "being_measured")
+    }
+    assert places == {
+        "past_limit": [past.uid],
+        "not_measured": [failed.uid],
+        "not_reached": [short.uid, said.uid],
+        "unremarkable": [good.uid],
+        "being_measured": [waiting.uid],
+    }
+    assert [p.answer.pain_during for p in work.pains] == [8]
+
+
+def test_silence_and_due_reviews_come_to_the_list(clinic):
+    patient = new_patient(clinic)
+    assert [d.code for d in work_list(clinic, today()).due] == ["KN-204"]
+    later = today() + timedelta(days=7)
+    assert [s.code for s in work_list(clinic, later).silent] == ["KN-204"]
+    set_silent_days(clinic, patient.id, 30)
+    assert work_list(clinic, later).silent == ()
+    answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way",))
+    (entry,) = work_list(clinic, later).symptoms
+    answers.mark_seen(clinic, entry.answer.id, "M.T.")
+    assert work_list(clinic, later).symptoms == ()
+
+
+def test_a_change_is_told_from_noise_and_a_failed_set_is_a_gap(clinic, results):
+    patient = new_patient(clinic)
+    for days, added in ((20, 0.0), (10, 0.5), (0, 30.0)):
+        measured_set(clinic, patient, results, day=day_before(days), added_deg=added)
+    new_set(clinic, patient, day=day_before(5))
+    jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "too dark")
+    points = series_of(clinic, patient.id, "squat", "left")["knee_flexion_peak_deg"]
+    assert len(points) == 3
+    small = change_of("knee_flexion_peak_deg", points[0], points[1])
+    large = change_of("knee_flexion_peak_deg", points[0], points[2])
+    assert (small.verdict, large.verdict) == ("within_error", "larger_than_error")
+    assert large.value == pytest.approx(30, abs=1e-6)
+
+
+def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
+    patient = new_patient(clinic)
+    record = current_prescription(clinic, patient.id).record()
+    day = day_before(3)
+    measured_set(clinic, patient, results, day=day)
+    (facts,) = session_facts(clinic, patient.id, record)
+    assert facts.n_prescribed == 18
+    assert facts.n_done is None, "two sets are neither filmed nor ticked off"
+    assert (facts.pain, facts.is_worse_next_morning, facts.has_new_swelling) == (None, None, None)
+    for number in (2, 3):
+        answers.tick(clinic, patient.id, exercise="squat", side="both", set_number=number,
+                     kind="done", day=day)  # fmt: skip
+    answers.add_answer(clinic, patient.id, "before", day=day, pain=2, symptoms=("new_swelling",))
+    answers.add_answer(clinic, patient.id, "next day", day=day_before(2), swelling_change="more")
+    (facts,) = session_facts(clinic, patient.id, record)
+    assert facts.n_done == 14, "two of six repetitions in the filmed set, both others full"
+    assert facts.pain == 2
+    assert (facts.is_worse_next_morning, facts.has_new_swelling) == (True, True)
+    assert facts.has_giving_way is False
+
+
+def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
+    patient = new_patient(clinic)
+    measured_set(clinic, patient, results, day=day_before(14))
+    stored = measured_set(clinic, patient, results, added_deg=20.0, load_kg=4.0)
+    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=2, effort=5)
+    add_correction(clinic, stored.uid, _left_out())
+    review_sets(clinic, [stored.uid], "M.T.")
+    note = note_text(clinic, find_set(clinic, stored.uid))
+    for words in (
+        "squat, left", "4 kg", "support not stated", "from the side", "Largest knee flexion",
+        "95 % interval", "° since ", "smallest detectable change", "during 2", "Effort (0 to 10): 5",
+        "1 repetition left out", "Reviewed by M.T.", "not an electronic signature",
+    ):  # fmt: skip
+        assert words in note, (words, note)
+
+
+def test_findings_scores_and_goals_are_kept_or_refused(clinic):
+    patient = new_patient(clinic)
+    findings.add_finding(clinic, patient.id, day="2025-03-01", kind="passive_flexion", side="left",
+                         value=128.0, words="", by="M.T.")  # fmt: skip
+    findings.add_score(clinic, patient.id, day="2025-03-01", name="Knee score", value=62,
+                       direction="higher is better", least_change=8, by="M.T.")  # fmt: skip
+    findings.add_goal(clinic, patient.id, words="stairs", set_on="2025-03-01", due_on=None, by="M.T.")
+    goal = findings.goals_of(clinic, patient.id)[0]
+    findings.reach_goal(clinic, patient.id, goal.id, "2025-04-01")
+    assert findings.findings_of(clinic, patient.id)[0].value == 128
+    assert findings.scores_of(clinic, patient.id)[0].least_change == 8
+    assert findings.goals_of(clinic, patient.id)[0].reached_on == "2025-04-01"
+    for wrong in ({"kind": "colour"}, {"value": 400.0}, {"side": "middle"}, {"day": "yesterday"}):
+        values = {"day": "2025-03-01", "kind": "passive_flexion", "side": "left", "value": 1.0,
+                  "words": "", "by": "M.T."}  # fmt: skip
+        with pytest.raises(UsageError):
+            findings.add_finding(clinic, patient.id, **{**values, **wrong})
+
+
+# -- deletion, retention, backup
+
+
+def test_a_deleted_set_is_gone_with_everything_and_that_it_went_is_kept(clinic, results):
+    patient = new_patient(clinic)
+    stored = measured_set(clinic, patient, results)
+    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1)
+    add_correction(clinic, stored.uid, _left_out(reason="very particular words"))
+    deletion.delete_set(clinic, stored.uid, by="M.T.", reason="asked for")
+    assert find_set(clinic, stored.uid) is None
+    assert not clinic.folder.recording(stored.recording).exists()
+    assert not clinic.folder.result(stored.uid).exists()
+    with clinic.read() as c:
+        for table in ("answers", "corrections", "set_measures", "jobs"):
+            assert rows(c, f"SELECT * FROM {table}") == [], table
+    (record,) = deletion.deletions(clinic)
+    assert (record.what, record.patient_code, record.reason) == ("set", "KN-204", "asked for")
+    on_disk = b"".join(p.read_bytes() for p in clinic.folder.root.glob("clinic.db*"))
+    assert b"very particular words" not in on_disk
+
+
+def test_a_deleted_patient_takes_everything_along_and_no_one_else(clinic, results):
+    gone, stays = new_patient(clinic, "KN-204"), new_patient(clinic, "KN-311")
+    for patient in (gone, stays):
+        measured_set(clinic, patient, results)
+    deletion.delete_patient(clinic, "KN-204", by="M.T.", reason="moved away")
+    assert [p.code for p in list_patients(clinic)] == ["KN-311"]
+    assert len(sets_of(clinic, stays.id)) == 1
+    assert len(list(clinic.folder.recordings.iterdir())) == 1
+    with pytest.raises(UsageError, match="why"):
+        deletion.delete_patient(clinic, "KN-311", by="M.T.", reason="")
+
+
+def test_retention_deletes_only_what_is_older(clinic):
+    patient = new_patient(clinic)
+    old, young = new_set(clinic, patient), new_set(clinic, patient)
+    with clinic.write() as c:
+        change(c, "UPDATE sets SET received_at = '2020-01-01T00:00:00+00:00' WHERE id = :i",
+               i=old.id)  # fmt: skip
+    assert deletion.delete_older_sets(clinic, 365) == 1
+    assert find_set(clinic, old.uid) is None
+    assert find_set(clinic, young.uid) is not None
+    with pytest.raises(UsageError):
+        deletion.delete_older_sets(clinic, 0)
+
+
+def test_a_backup_brings_everything_back(clinic, results, tmp_path):
+    patient = new_patient(clinic)
+    stored = measured_set(clinic, patient, results)
+    add_correction(clinic, stored.uid, _left_out())
+    review_sets(clinic, [stored.uid], "M.T.")
+    target = tmp_path / "clinic.zip"
+    content = backup.backup(clinic, target)
+    assert content.n_files > 5
+    backup.restore(target, tmp_path / "new")
+    other = open_clinic(tmp_path / "new")
+    back = find_set(other, stored.uid)
+    assert back == find_set(clinic, stored.uid)
+    assert corrected_report(other, back) == corrected_report(clinic, back)
+    recording = other.folder.recording(back.recording)
+    assert recording.read_bytes() == clinic.folder.recording(stored.recording).read_bytes()
+    assert stat.S_IMODE(recording.stat().st_mode) == 0o600
+    other.close()
+
+
+def test_a_restore_over_data_must_be_said_and_keeps_what_was_there(clinic, tmp_path):
+    new_patient(clinic)
+    target = tmp_path / "clinic.zip"
+    backup.backup(clinic, target)
+    add_patient(clinic, "KN-999")
+    clinic.close()
+    root = clinic.folder.root
+    with pytest.raises(UsageError, match="--replace"):
+        backup.restore(target, root)
+    backup.restore(target, root, is_replacing=True)
+    again = open_clinic(root)
+    assert [p.code for p in list_patients(again)] == ["KN-204"]
+    again.close()
+    (kept,) = root.parent.glob("data.before-restore-*")
+    assert (kept / "clinic.db").exists()
+
+
+def test_a_damaged_or_foreign_backup_is_refused_and_changes_nothing(clinic, tmp_path):
+    new_set(clinic, new_patient(clinic))
+    target = tmp_path / "clinic.zip"
+    backup.backup(clinic, target)
+    content = bytearray(target.read_bytes())
+    content[len(content) // 3] ^= 0xFF
+    (tmp_path / "bad.zip").write_bytes(content)
+    with zipfile.ZipFile(tmp_path / "evil.zip", "w") as archive:
+        files = [{"name": n, "bytes": 1, "sha256": "0" * 64} for n in ("clinic.db", "../evil")]
+        manifest = {"schema": backup.BACKUP_SCHEMA, "made_at": "x", "files": files}
+        archive.writestr("manifest.json", json.dumps(manifest))
+        archive.writestr("../evil", b"x")
+    (tmp_path / "text.zip").write_bytes(b"no zip")
+    for name in ("bad.zip", "evil.zip", "text.zip"):
+        with pytest.raises(FileError):
+            backup.restore(tmp_path / name, tmp_path / "target")
+    assert not (tmp_path / "evil").exists()
+    assert not (tmp_path / "target" / "clinic.db").exists()
+    assert [p.name for p in tmp_path.glob("target.*")] == []
+
+
+def test_a_backup_is_possible_while_it_is_served(clinic, tmp_path):
+    new_set(clinic, new_patient(clinic))
+    with serving(clinic.folder), clinic.write() as c:
+        change(c, "UPDATE patients SET silent_days = 8")
+        # Another connection reads the last state that was written whole.
+        assert backup.backup(clinic, tmp_path / "b.zip").n_files >= 2
+    with zipfile.ZipFile(tmp_path / "b.zip") as archive:
+        (tmp_path / "copy.db").write_bytes(archive.read("clinic.db"))
+    with sqlite3.connect(tmp_path / "copy.db") as copy:
+        assert copy.execute("SELECT silent_days FROM patients").fetchone() == (7,)
+    copy.close()
+
+
+# -- speed
+
+
+def test_the_work_list_of_ten_thousand_sets_is_quick(clinic):
+    import time
+
+    for n in range(50):
+        new_patient(clinic, f"KN-{n:03}")
+    with clinic.write() as c:
+        ids = [r["id"] for r in rows(c, "SELECT id FROM patients")]
+        for n in range(10_000):
+            change(
+                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at, recording,
+                      recording_bytes, recording_sha256, origin, state, n_not_met, n_passed,
+                      dose_prescribed, dose_done)
+                      VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
+                      'recorded', :s, :nn, :np, 10, 10)""",
+                u=f"{n:032x}", p=ids[n % 50], d=day_before(n % 300), nn=n % 3 == 0, np=n % 7 == 0,
+                s=("measured", "reviewed", "not measured", "recorded")[n % 4],
+            )  # fmt: skip
+            change(c, """INSERT INTO answers (patient_id, set_id, day, at, moment, pain)
+                         VALUES (:p, :s, :d, 'x', 'after', 2)""",
+                   p=ids[n % 50], s=n + 1, d=day_before(n % 300))  # fmt: skip
+    times = []
+    for _ in range(5):
+        start = time.perf_counter()
+        work = work_list(clinic, today())
+        times.append(time.perf_counter() - start)
+    assert sum(work.count(p) for p in ("past_limit", "not_reached", "unremarkable")) == 2500
+    assert min(times) < 0.3, times
+
+
+def test_a_path_of_the_data_folder_can_be_named_on_the_command_line(run_formcheck, tmp_path):
+    done = run_formcheck("backup", tmp_path / "b.zip", "--data", tmp_path / "d")
+    assert done.returncode == 0, done.stderr
+    assert "read back and whole" in done.stdout
+    again = run_formcheck("restore", tmp_path / "b.zip", "--data", tmp_path / "d")
+    assert again.returncode == 2
+    assert "--replace" in again.stderr
+    assert os.listdir(tmp_path / "d")

@@ -1,0 +1,146 @@
+"""The site running for tests, and a browser as plain as can be: one cookie, no redirects taken."""
+
+import contextlib
+import http.client
+import re
+import socket
+import threading
+import time
+from dataclasses import dataclass, field
+from urllib.parse import urlencode
+
+from formcheck.clinic import Clinic
+from formcheck.web.server import create_site
+from formcheck.web.sessions import Sessions
+
+
+@dataclass
+class Site:
+    """A running site."""
+
+    clinic: Clinic
+    sessions: Sessions
+    port: int
+
+    @property
+    def origin(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def clinician(self) -> "Browser":
+        return self._enter(self.sessions.new_link_secret("clinician"))
+
+    def patient(self, patient_id: int) -> "Browser":
+        return self._enter(self.sessions.new_link_secret("patient", patient_id))
+
+    def nobody(self) -> "Browser":
+        return Browser(site=self)
+
+    def _enter(self, secret: str) -> "Browser":
+        browser = Browser(site=self)
+        answer = browser.send(
+            "POST", "/enter", urlencode({"secret": secret}).encode(),
+            {"content-type": "application/x-www-form-urlencoded"},
+        )  # fmt: skip
+        assert answer.status == 303, answer.text
+        browser.cookie = answer.header("set-cookie").split(";")[0]
+        return browser
+
+
+@dataclass
+class Answer:
+    status: int
+    headers: list[tuple[str, str]]
+    body: bytes
+
+    @property
+    def text(self) -> str:
+        return self.body.decode("utf-8", "replace")
+
+    def header(self, name: str) -> str:
+        return next((v for n, v in self.headers if n.lower() == name), "")
+
+
+@dataclass
+class Browser:
+    """Sends requests with this site's Host, Origin and cookie unless told otherwise."""
+
+    site: Site
+    cookie: str = ""
+    _token: str = field(default="", repr=False)
+
+    def send(
+        self, method: str, path: str, body: bytes | None = None, headers: dict | None = None,
+        *, drop: tuple[str, ...] = (), timeout_s: float = 30,
+    ) -> Answer:  # fmt: skip
+        sent = {"Host": f"127.0.0.1:{self.site.port}"}
+        if method not in ("GET", "HEAD"):
+            sent["Origin"] = self.site.origin
+        if self.cookie:
+            sent["Cookie"] = self.cookie
+        sent |= headers or {}
+        for name in drop:
+            sent.pop(name, None)
+        connection = http.client.HTTPConnection("127.0.0.1", self.site.port, timeout=timeout_s)
+        with contextlib.closing(connection):
+            connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+            for name, value in sent.items():
+                connection.putheader(name, value)
+            if body is not None and not any(n.lower() == "content-length" for n in sent):
+                connection.putheader("Content-Length", str(len(body)))
+            connection.endheaders(body)
+            response = connection.getresponse()
+            return Answer(response.status, response.getheaders(), response.read())
+
+    def get(self, path: str, headers: dict | None = None) -> Answer:
+        return self.send("GET", path, None, headers)
+
+    @property
+    def token(self) -> str:
+        """The form token, as the site's own page carries it."""
+        if not self._token:
+            page = self.get("/clinic").text or ""
+            found = re.search(r'name="form-token" content="(\w+)"', page)
+            if found is None:
+                found = re.search(r'name="form-token" content="(\w+)"', self.get("/my").text)
+            self._token = found[1]
+        return self._token
+
+    def post(self, path: str, fields: dict | None = None, headers: dict | None = None) -> Answer:
+        """Sends a form as the site's own page would."""
+        body = urlencode({"token": self.token, **(fields or {})}, doseq=True).encode()
+        kind = {"content-type": "application/x-www-form-urlencoded"}
+        return self.send("POST", path, body, {**kind, **(headers or {})})
+
+    def call(self, method: str, path: str, body: bytes, headers: dict | None = None) -> Answer:
+        """A request of the site's own script."""
+        own = {"x-formcheck-token": self.token, "content-type": "application/json"}
+        return self.send(method, path, body, {**own, **(headers or {})})
+
+
+@contextlib.contextmanager
+def running_site(clinic: Clinic):
+    """The site on a free port of this computer, until the block ends."""
+    import uvicorn
+
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
+        listening.bind(("127.0.0.1", 0))
+        port = listening.getsockname()[1]
+        sessions = Sessions()
+        config = uvicorn.Config(
+            create_site(clinic, sessions, port), log_level="critical", access_log=False,
+            lifespan="off", ws="websockets-sansio", timeout_graceful_shutdown=1,
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        thread = threading.Thread(
+            target=server.run, kwargs={"sockets": [listening]}, daemon=True
+        )
+        thread.start()
+        until = time.monotonic() + 10
+        while not server.started and time.monotonic() < until:
+            time.sleep(0.02)
+        assert server.started
+        try:
+            yield Site(clinic=clinic, sessions=sessions, port=port)
+        finally:
+            server.should_exit = True
+            thread.join(timeout=10)
