@@ -153,20 +153,24 @@ def icc(values, form: IccForm = "2,1") -> Icc:
     if b + j + e == 0:
         return Icc(form=form, value=float("nan"), low=float("nan"), high=float("nan"))
     if form[0] == "1":
-        single, low, high = (b - w) / (b + (k - 1) * w), *_one_ratio(b, w, n, n * (k - 1), k)
+        single, low, high = _over(b - w, b + (k - 1) * w), *_one_ratio(b, w, n, n * (k - 1), k)
     elif form[0] == "2":
-        single = (b - e) / (b + (k - 1) * e + k * (j - e) / n)
+        single = _over(b - e, b + (k - 1) * e + k * (j - e) / n)
         low, high = _two_way(b, j, e, n, k, single)
     else:
-        single = (b - e) / (b + (k - 1) * e)
+        single = _over(b - e, b + (k - 1) * e)
         low, high = _one_ratio(b, e, n, (n - 1) * (k - 1), k)
     if form.endswith("k"):
         single, low, high = (_of_the_mean(v, k) for v in (single, low, high))
     return Icc(form=form, value=float(single), low=float(low), high=float(high))
 
 
+def _over(top: float, bottom: float) -> float:
+    return top / bottom if bottom else float("nan")
+
+
 def _of_the_mean(single: float, k: int) -> float:
-    return k * single / (1 + (k - 1) * single)
+    return _over(k * single, 1 + (k - 1) * single)
 
 
 def _f(df1: float, df2: float) -> float:
@@ -177,14 +181,14 @@ def _f(df1: float, df2: float) -> float:
 
 def _one_ratio(between: float, error: float, n: int, df_error: int, k: int):
     if error == 0:
-        return 1.0, 1.0
+        return (1.0, 1.0) if between else (float("nan"), float("nan"))
     ratio = between / error
     lower, upper = ratio / _f(n - 1, df_error), ratio * _f(df_error, n - 1)
-    return (lower - 1) / (lower + k - 1), (upper - 1) / (upper + k - 1)
+    return _over(lower - 1, lower + k - 1), _over(upper - 1, upper + k - 1)
 
 
 def _two_way(b, j, e, n, k, rho):
-    if e == 0:
+    if e == 0 or np.isnan(rho):
         return (1.0, 1.0) if j == 0 else (float("nan"), float("nan"))
     ratio = j / e
     term = n * (1 + (k - 1) * rho) - k * rho
