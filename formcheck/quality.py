@@ -12,7 +12,7 @@ from formcheck.anatomy import LANDMARK, SIDES, Side
 from formcheck.camera import is_lying, mid, off_side_deg
 from formcheck.programme import Exercise
 from formcheck.records import Finding, RawTrack, Track, View
-from formcheck.track import body_lengths_px, choose_patient, runs
+from formcheck.track import body_lengths_px, choose_patient, exchange_legs, runs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
