@@ -1,0 +1,142 @@
+import copy
+import json
+
+import pytest
+from clinic_cases import clinic_results, day_before, measured_set, new_clinic, new_patient, new_set
+
+from formcheck import fhir
+from formcheck.clinic import answers, jobs
+from formcheck.clinic.reviews import open_again, review_sets
+from formcheck.clinic.tables import sets_csv
+from formcheck.errors import FileError, UsageError
+from formcheck.measures import MEASURES
+
+pytest.importorskip("fhir.resources")
+
+
+@pytest.fixture(scope="module")
+def results(squat_results, tmp_path_factory):
+    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    made = new_clinic(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def patient(clinic):
+    return new_patient(clinic)
+
+
+def _observations(clinic) -> list[dict]:
+    return [e["resource"] for e in json.loads(fhir.bundle_json(clinic, "KN-204"))["entry"]]
+
+
+def test_a_bundle_of_sets_and_answers_validates(clinic, patient, results):
+    stored = measured_set(clinic, patient, results)
+    answers.add_answer(clinic, patient.id, "before", set_id=stored.id, pain=2)
+    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=3, effort=6)
+    answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way", "chest_pain"))
+    found = _observations(clinic)
+    assert len(found) == 6
+    from fhir.resources.R4B.observation import Observation
+
+    for resource in found:
+        assert Observation.model_validate(resource).get_resource_type() == "Observation"
+
+
+def test_status_is_preliminary_then_final_then_amended(clinic, patient, results):
+    stored = measured_set(clinic, patient, results)
+    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1)
+
+    def statuses():
+        return {o["status"] for o in _observations(clinic)}
+
+    assert statuses() == {"preliminary"}
+    review_sets(clinic, [stored.uid], "M.T.")
+    assert statuses() == {"final"}
+    open_again(clinic, stored.uid, "M.T.", "wrong leg")
+    assert statuses() == {"preliminary"}
+    review_sets(clinic, [stored.uid], "M.T.")
+    assert statuses() == {"amended"}
+
+
+def test_measures_carry_ucum_units_and_their_interval(clinic, patient, results):
+    measured_set(clinic, patient, results)
+    (observation,) = _observations(clinic)
+    by_code = {c["code"]["coding"][0]["code"]: c for c in observation["component"]}
+    value = by_code["knee_flexion_peak_deg"]["valueQuantity"]
+    assert (value["system"], value["code"]) == ("http://unitsofmeasure.org", "deg")
+    between = by_code["knee_flexion_peak_deg.interval"]["valueRange"]
+    assert between["low"]["value"] < value["value"] < between["high"]["value"]
+    assert by_code["lowering_s"]["valueQuantity"]["code"] == "s"
+    assert by_code["n_repetitions_done"]["valueQuantity"]["code"] == "{reps}"
+    assert observation["category"][0]["coding"][0]["code"] == "activity"
+    assert observation["subject"] == {"identifier": {"value": "KN-204"}}
+
+
+def test_every_unit_of_a_measure_has_its_ucum_code():
+    assert {m.unit for m in MEASURES.values()} <= set(fhir.UNITS)
+
+
+def test_only_pain_carries_a_published_code(clinic, patient, results):
+    stored = measured_set(clinic, patient, results)
+    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1, effort=3)
+    text = fhir.bundle_json(clinic, "KN-204")
+    assert text.count("http://loinc.org") == 1
+    assert "72514-3" in text
+    assert "snomed" not in text.lower()
+
+
+def test_what_was_not_measured_is_absent_with_its_reason(clinic, patient, results):
+    measured_set(clinic, patient, results)
+    (observation,) = _observations(clinic)
+    absent = [c for c in observation["component"] if "dataAbsentReason" in c]
+    assert all(c["dataAbsentReason"]["text"] and "valueQuantity" not in c for c in absent)
+    new_set(clinic, patient, day=day_before(1))
+    jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "too dark")
+    assert len(_observations(clinic)) == 1, "nothing was observed in a clip that was not measured"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda o: o.update(status="great"), "status"),
+        (lambda o: o.update(status="cancelled"), "status"),
+        (lambda o: o.pop("code"), "code"),
+        (lambda o: o.update(score="A+"), "score"),
+        (lambda o: o["component"][0]["valueQuantity"].update(code="degrees"), "no unit of ours"),
+    ],
+)
+def test_a_bundle_that_is_not_valid_is_refused(clinic, patient, results, change, words):
+    measured_set(clinic, patient, results)
+    bundle = copy.deepcopy(fhir.patient_bundle(clinic, "KN-204"))
+    fhir.check_bundle(bundle)
+    change(bundle["entry"][0]["resource"])
+    with pytest.raises(FileError, match=words):
+        fhir.check_bundle(bundle)
+
+
+def test_the_same_set_keeps_its_id_from_export_to_export(clinic, patient, results):
+    measured_set(clinic, patient, results)
+    assert [o["id"] for o in _observations(clinic)] == [o["id"] for o in _observations(clinic)]
+    with pytest.raises(UsageError):
+        fhir.patient_bundle(clinic, "KN-999")
+
+
+def test_the_table_of_sets_has_a_row_a_set_and_no_formula(clinic, patient, results):
+    import csv
+    import io
+
+    stored = measured_set(clinic, patient, results)
+    review_sets(clinic, [stored.uid], "M.T.")
+    new_set(clinic, patient)
+    jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "=1+1 cannot be read")
+    rows = list(csv.DictReader(io.StringIO(sets_csv(clinic, patient.id))))
+    assert [r["state"] for r in rows] == ["reviewed", "not measured"]
+    assert float(rows[0]["knee_flexion_peak_deg_half_width"]) > 0
+    assert rows[1]["knee_flexion_peak_deg"] == ""
+    assert rows[1]["reason"] == "'=1+1 cannot be read"
