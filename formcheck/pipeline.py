@@ -63,7 +63,7 @@ from formcheck.records import (
 from formcheck.remarks import find_remarks
 from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
 from formcheck.track import TrackSettings, clean, only_between, only_where, runs
-from formcheck.video import open_video
+from formcheck.video import open_video, shown_name
 from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
 
 Progress = Callable[[str, int, int | None], None]
@@ -145,7 +145,7 @@ def landmarks(
     with open_video(request.clip) as reader:
         key = storage.cache_key(reader.sha256, track_identity(settings.pose))
     raw = storage.load_cached_track(
-        cache_dir, key, clip_file=request.clip.name, is_mirrored=request.is_mirrored
+        cache_dir, key, clip_file=shown_name(request.clip), is_mirrored=request.is_mirrored
     )
     if raw is None:
         raw = estimate(

@@ -16,19 +16,21 @@ LAYERS = {
     "vocabulary": "errors anatomy measures programme records schema_version",
     "core": """
         track quality camera kinematics uncertainty repetitions measurement assessment symmetry
-        circumstances driving remarks working_leg progress agreement corrections
+        chair_tests calibration circumstances driving other_movements remarks working_leg progress
+        agreement framing live_count corrections
     """,
     "words": """
-        wording patient_words exercise_words figures file_rules exercise_rules prescription_rules
-        toml_lines toml_writer
+        wording patient_words patient_result exercise_words figures file_rules exercise_rules
+        prescription_rules toml_lines toml_writer
     """,
     "adapters": """
         video pose pose_bundles native_messages overlay overlay_plan faces lettering
         report report_charts report_tables report_html sheet
-        storage schema exercise_files exercises prescriptions truth clinic exchange fhir
+        storage schema exercise_files exercises prescriptions truth clinic exchange
+        exchange_package fhir bids
     """,
     "composition": """
-        pipeline rerun explanation true_values batch validation validation_tables benchmark
+        pipeline rerun live explanation true_values batch validation validation_tables benchmark
         plain_loop reliability reliability_page clinic_work clinic_note
     """,
     "faces": "cli web __main__",
@@ -46,7 +48,7 @@ HEAVY = {
     "cv2": {"pose", "overlay", "plain_loop"},
     "PIL": {"lettering"},
     "pyarrow": {"storage"},
-    "pydantic": {"schema"},
+    "pydantic": {"schema", "fhir"},
     "jinja2": {"report_html", "sheet", "web", "batch"},
     "sqlalchemy": {"clinic"},
     "scipy": set(LAYERS["core"].split()),
@@ -171,7 +173,12 @@ def test_no_module_exceeds_five_hundred_lines():
     assert not long
 
 
-PACKAGE_OF = {"cv2": "mediapipe", "PIL": "pillow", "annotated_types": "annotated-types"}
+PACKAGE_OF = {
+    "cv2": "mediapipe",
+    "PIL": "pillow",
+    "annotated_types": "annotated-types",
+    "fhir": "fhir.resources",
+}
 """Import name -> the distribution that brings it, where they differ (OpenCV comes
 with MediaPipe)."""
 
