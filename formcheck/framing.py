@@ -139,7 +139,6 @@ def glimpse_of(
     world_m: np.ndarray,
     visibility: np.ndarray,
     *,
-    n_people: int,
     time_s: float,
     width_px: int,
     height_px: int,
@@ -147,18 +146,22 @@ def glimpse_of(
     border_brightness: float = float("nan"),
     trunk_brightness: float = float("nan"),
 ) -> Glimpse:
-    """The glimpse of the largest person among those found; arrays as pose.People has them."""
-    best, best_size = 0, -1.0
-    for person in range(n_people):
-        size = float(np.linalg.norm(np.ptp(image_px[person], axis=0)))
-        if size > best_size:
-            best, best_size = person, size
-    points, world = image_px[best].astype(float), world_m[best].astype(float)
-    unsure = ~(visibility[best] >= TrackSettings().visibility_least)
-    points[unsure], world[unsure] = np.nan, np.nan
+    """The glimpse of the largest person among those found.
+
+    image_px : (n, 33, 2) ; world_m : (n, 33, 3) ; visibility : (n, 33), as pose.People has them.
+    """
+    n_people = len(image_px)
+    points, world = np.full((N_LANDMARKS, 2), np.nan), np.full((N_LANDMARKS, 3), np.nan)
+    sure = np.zeros(N_LANDMARKS)
+    if n_people:
+        sizes = np.linalg.norm(np.ptp(image_px, axis=1), axis=1)
+        best = int(np.argmax(sizes))
+        sure = visibility[best].astype(float)
+        is_sure = sure >= TrackSettings().visibility_least
+        points[is_sure], world[is_sure] = image_px[best][is_sure], world_m[best][is_sure]
     return Glimpse(
         time_s=time_s, width_px=width_px, height_px=height_px, n_people=n_people,
-        image_px=points, world_m=world, visibility=np.nan_to_num(visibility[best]),
+        image_px=points, world_m=world, visibility=sure,
         brightness=brightness, border_brightness=border_brightness,
         trunk_brightness=trunk_brightness,
     )  # fmt: skip

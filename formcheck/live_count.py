@@ -17,7 +17,6 @@ from formcheck.framing import Glimpse, track_of
 from formcheck.kinematics import build_series
 from formcheck.programme import Exercise
 from formcheck.records import View
-from formcheck.repetitions import RepetitionSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,12 +25,15 @@ class CountSettings:
 
     back_share : counted when the signal has come back to within this share of the way it went
         (the analysis takes two peaks with half a dip between them for one: the same scale).
+    fastest_s : no attempt is away for less (half of what the analysis asks for, as the ends are
+        cut off here).
     median_of : samples that the median is taken over, against single slips of a landmark.
     settle_s, settle_share : a signal that stays away this long, steady within this share of the
         least range, has found a new rest level (the person moved); not for a hold.
     """
 
     back_share: float = 0.4
+    fastest_s: float = 0.2
     median_of: int = 3
     settle_s: float = 10.0
     settle_share: float = 0.5
@@ -62,7 +64,6 @@ def counted(
     least_range: float,
     is_hold: bool = False,
     settings: CountSettings = CountSettings(),
-    repetitions: RepetitionSettings = RepetitionSettings(),
 ) -> LiveCount:
     """The count after one more sample of the signal (rising toward the turn; NaN changes
     nothing)."""
@@ -86,7 +87,7 @@ def counted(
     far = max(count.far, x)
     away_s = time_s - count.left_at_s
     if x <= rest + settings.back_share * (far - rest):
-        n = count.n + (away_s >= repetitions.fastest_s / 2)
+        n = count.n + (away_s >= settings.fastest_s)
         return replace(count, n=n, is_away=False, rest=rest, far=None, hold_s=0.0)
     if not is_hold and away_s > settings.settle_s:
         span = [v for t, v in latest if t > time_s - settings.settle_s]

@@ -45,7 +45,23 @@ class TodayExercise:
     @property
     def is_over(self) -> bool:
         """Whether every set was recorded, or ticked as done or not done."""
-        return all(s.state != "open" for s in self.sets)
+        return self.first_open is None
+
+    @property
+    def first_open(self) -> TodaySet | None:
+        """The set to do next, or None when every one is over."""
+        return next((s for s in self.sets if s.state == "open"), None)
+
+    @property
+    def rounds(self) -> tuple[tuple[TodaySet, ...], ...]:
+        """The sets by the time of day: one group where the plan says once a day."""
+        n = self.sets[-1].round
+        return tuple(tuple(s for s in self.sets if s.round == k) for k in range(1, n + 1))
+
+    @property
+    def round_now(self) -> int:
+        """Which of the rounds is to be done, from 0; the last one when all are over."""
+        return (self.first_open or self.sets[-1]).round - 1
 
 
 _TIMES = {"once": 1, "twice": 2, "two": 2, "three": 3, "thrice": 3, "four": 4, "five": 5}

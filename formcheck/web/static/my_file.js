@@ -1,0 +1,17 @@
+// The clinic's file, taken in.
+import { askServer } from "./my_upload.js";
+
+const form = document.getElementById("plan-file");
+const told = document.getElementById("plan-told");
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const file = document.getElementById("plan").files[0];
+  if (!file) { told.textContent = "Choose the file first."; return; }
+  told.textContent = "Reading the file.";
+  try {
+    const done = await askServer("/my/plan/file", "PUT", file, "application/octet-stream");
+    location.assign(done.page);
+  } catch (error) {
+    told.textContent = error.status ? error.message : "The program on this computer does not answer.";
+  }
+});

@@ -1,0 +1,264 @@
+// One set, hands-free: framing, countdown, recording, end. Words and figures for three metres.
+import { cameraTrouble, Look, openCamera } from "./my_camera.js";
+import { Upload } from "./my_upload.js";
+import { Voice } from "./my_voice.js";
+
+const $ = (id) => document.getElementById(id);
+const stage = $("stage");
+const facts = JSON.parse(stage.dataset.facts);
+const voice = new Voice();
+
+const GOOD_FOR_MS = 2000;     // the picture has been good for so long before the countdown begins
+const BAD_FOR_MS = 2500;      // and bad for so long before a countdown is broken off
+const SAY_AGAIN_MS = 8000;
+const AFTER_DOSE_MS = 2500;   // the return to rest belongs to the last repetition
+
+let state = "off";
+let stream = null, look = null, recorder = null, upload = null, lock = null;
+let goodSince = null, badSince = null, said = "", saidAt = 0, isByHand = false;
+let countdownTimer = null, clockTimer = null;
+let startedAt = 0, counted = 0, isHoldTold = false, endTimer = null;
+const pieces = [];
+
+const show = (id, is) => { $(id).hidden = !is; };
+
+function setState(next) {
+  state = next;
+  stage.dataset.state = next;
+  document.body.classList.toggle("is-live", next !== "off" && next !== "failed");
+  show("camera", next === "off");
+  show("now", next === "framing");
+  show("hurts", next === "recording" || next === "countdown");
+  show("stop", next === "recording" || next === "countdown");
+  show("is-recording", next === "recording");
+  show("digits", next === "countdown" || next === "recording");
+  show("clock", next === "recording");
+  show("checks", next === "framing" || next === "countdown");
+}
+
+function tell(words, { isAloud = true, pattern, isAgain = false } = {}) {
+  $("say").textContent = words;
+  const at = performance.now();
+  if (!isAloud || (!isAgain && words === said && at - saidAt < SAY_AGAIN_MS)) return;
+  said = words;
+  saidAt = at;
+  voice.say(words, pattern);
+}
+
+function fail(words) {
+  setState("failed");
+  look?.close();
+  clearInterval(clockTimer);
+  clearInterval(countdownTimer);
+  show("trouble", true);
+  $("trouble-words").textContent = words;
+  if (pieces.length) {
+    $("trouble-link").href = URL.createObjectURL(new Blob(pieces, { type: recorder.mimeType }));
+    $("trouble-link").download = fileName();
+    show("trouble-file", true);
+  }
+  stream?.getTracks().forEach((t) => t.stop());
+}
+
+const fileName = () => (recorder.mimeType.includes("mp4") ? "recording.mp4" : "recording.webm");
+
+// -- framing
+
+async function turnOn() {
+  voice.wake();
+  show("trouble", false);
+  try {
+    stream = await openCamera($("preview"));
+  } catch (error) {
+    fail(cameraTrouble(error));
+    setState("off");
+    return;
+  }
+  stream.getVideoTracks()[0].addEventListener("ended", () => {
+    if (state === "recording") end("The camera stopped.");
+    else fail("The camera stopped.");
+  });
+  await keepAwake();
+  setState("framing");
+  $("voice-told").textContent = voice.hasWords ? "" : "This device has no voice of its own: you hear beeps.";
+  tell("Go to your place.", { pattern: [520] });
+  openLook();
+}
+
+function openLook() {
+  look = new Look($("preview"), facts.live, onAnswer, () => {
+    // The recording goes on without the live look; buttons and the time limit still end it.
+    if (state === "framing") tell("The live help stopped. You can start by the button.");
+    if (state === "countdown" || state === "recording") isByHand = true;
+  });
+}
+
+async function keepAwake() {
+  try { lock = await navigator.wakeLock.request("screen"); } catch { lock = null; }
+}
+
+document.addEventListener("visibilitychange", () => {
+  if (document.visibilityState === "visible" && state !== "off" && state !== "failed") keepAwake();
+});
+
+function onAnswer(answer) {
+  const at = performance.now();
+  if (state === "framing" || state === "countdown") {
+    showChecks(answer.checks);
+    if (answer.isGood) { goodSince ??= at; badSince = null; } else { badSince ??= at; goodSince = null; }
+  }
+  if (state === "framing") {
+    tell(answer.say, { pattern: answer.isGood ? [520, 780] : [400] });
+    if (goodSince !== null && at - goodSince > GOOD_FOR_MS) beginCountdown(false);
+  } else if (state === "countdown" && !isByHand && badSince !== null && at - badSince > BAD_FOR_MS) {
+    breakCountdown(answer.say);
+  } else if (state === "recording" && answer.count) {
+    onCount(answer.count);
+    const words = { near: "You came to the camera.", gone: "You went away.", aside: "You left your place." }[answer.left];
+    if (words) end(words);
+  }
+}
+
+function showChecks(checks) {
+  const items = checks.map((c) => {
+    const item = document.createElement("li");
+    item.className = c.isOk ? "good" : c.isOk === false ? "mend" : "open";
+    item.textContent = (c.isOk ? "✓ " : c.isOk === false ? "✗ " : "… ") + c.words;
+    return item;
+  });
+  $("checks").replaceChildren(...items);
+}
+
+// -- countdown
+
+function beginCountdown(byHand) {
+  isByHand = byHand;
+  badSince = null;
+  setState("countdown");
+  const until = performance.now() + 1000 * Number($("countdown").value);
+  let shown = null;
+  tell("Get ready.", { isAgain: true, pattern: [520, 780] });
+  $("big-words").textContent = "";
+  const tick = () => {
+    const left = Math.ceil((until - performance.now()) / 1000);
+    if (left <= 0) { clearInterval(countdownTimer); startRecording(); return; }
+    if (left === shown) return;
+    shown = left;
+    $("big").textContent = String(left);
+    if (left <= 3) voice.say(String(left), [780]); else voice.beep([440]);
+  };
+  clearInterval(countdownTimer);
+  countdownTimer = setInterval(tick, 100);
+  tick();
+}
+
+function breakCountdown(words) {
+  clearInterval(countdownTimer);
+  goodSince = null;
+  isByHand = false;
+  setState("framing");
+  if (words) tell(words, { isAgain: true, pattern: [400, 300] });
+}
+
+// -- recording
+
+function kindOf() {
+  // VP9 first: Chromium's VP8 fell to 6 pictures a second on two busy cores where VP9 kept 30.
+  const kinds = ["video/webm;codecs=vp9", "video/webm;codecs=vp8", "video/webm", "video/mp4"];
+  return kinds.find((k) => MediaRecorder.isTypeSupported(k));
+}
+
+function startRecording() {
+  const mimeType = kindOf();
+  if (!mimeType) { fail("This browser cannot record video. Send a clip from your phone instead."); return; }
+  recorder = new MediaRecorder(stream, { mimeType, videoBitsPerSecond: 2_500_000 });
+  upload = new Upload({ ...facts.upload, is_recorded: true, is_mirrored: false, file_name: fileName() });
+  recorder.addEventListener("dataavailable", (event) => {
+    if (!event.data.size) return;
+    pieces.push(event.data);
+    upload.send(event.data).catch(() => { /* told at the end, with what is here still */ });
+  });
+  recorder.addEventListener("error", () => end("The recording stopped."));
+  recorder.start(1000);
+  look?.start();
+  startedAt = performance.now();
+  counted = 0;
+  setState("recording");
+  tell("Start.", { isAgain: true, pattern: [880, 880] });
+  $("big").textContent = facts.n === null ? "0:00" : "0";
+  $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
+  clockTimer = setInterval(onClock, 200);
+}
+
+const clockWords = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
+
+function onClock() {
+  const seconds = (performance.now() - startedAt) / 1000;
+  if (facts.n === null) $("big").textContent = clockWords(seconds);
+  if (!$("clock").textContent.startsWith("hold") || !facts.isHold) $("clock").textContent = clockWords(seconds);
+  if (seconds > facts.limitS) end("The time is over.");
+}
+
+function onCount(count) {
+  if (facts.n === null) return;
+  if (facts.isHold) $("clock").textContent = count.isAway ? `hold ${clockWords(count.holdS)}` : clockWords((performance.now() - startedAt) / 1000);
+  if (facts.holdS && count.isAway && count.holdS >= facts.holdS && !isHoldTold) {
+    isHoldTold = true;
+    voice.say("Time. Come back slowly.", [780, 520]);
+  }
+  if (!count.isAway) isHoldTold = false;
+  if (count.n !== counted) {
+    counted = count.n;
+    $("big").textContent = String(counted);
+    voice.say(String(counted), [660]);
+    if (counted >= facts.n && endTimer === null) {
+      endTimer = setTimeout(() => end("Your set is done."), AFTER_DOSE_MS);
+    }
+  }
+}
+
+// -- the end
+
+async function end(words, { isHurt = false } = {}) {
+  if (state !== "recording") return;
+  setState("ending");
+  clearInterval(clockTimer);
+  clearTimeout(endTimer);
+  tell(`${words} The recording has ended.`, { isAgain: true, pattern: [780, 520, 400] });
+  stage.dataset.delays = JSON.stringify((look?.delays ?? []).map(Math.round));
+  look?.close();
+  if (recorder.state !== "inactive") {
+    await new Promise((done) => { recorder.addEventListener("stop", done, { once: true }); recorder.stop(); });
+  }
+  stream.getTracks().forEach((t) => t.stop());
+  lock?.release?.();
+  if (facts.restS) {
+    sessionStorage.setItem("formcheck.rest", JSON.stringify({ until: Date.now() + 1000 * facts.restS }));
+  }
+  sessionStorage.setItem("formcheck.delays", stage.dataset.delays);
+  try {
+    const done = await upload.finish();
+    location.assign(isHurt ? `${done.page}?hurt=1` : done.page);
+  } catch {
+    fail(upload.failure?.status === 401
+      ? "The program on this computer was started anew. What had arrived is offered on the next visit."
+      : "The program on this computer does not answer. What had arrived is kept and offered on the next visit.");
+  }
+}
+
+function stopByHand(isHurt) {
+  if (state === "recording") end(isHurt ? "Stopped." : "Stopped.", { isHurt });
+  else if (state === "countdown") breakCountdown(isHurt ? "Stopped. Rest, and phone your clinic if you are worried." : "Stopped.");
+}
+
+$("camera").addEventListener("click", turnOn);
+$("now").addEventListener("click", () => { voice.wake(); beginCountdown(true); });
+$("hurts").addEventListener("click", () => stopByHand(true));
+$("stop").addEventListener("click", () => stopByHand(false));
+document.addEventListener("keydown", (event) => { if (event.key === "Escape") stopByHand(false); });
+$("voice").checked = voice.isOn;
+$("voice").addEventListener("change", (event) => voice.set(event.target.checked));
+const length = localStorage.getItem("formcheck.countdown") ?? (facts.isLying ? "20" : "10");
+if ([...$("countdown").options].some((o) => o.value === length)) $("countdown").value = length;
+$("countdown").addEventListener("change", (event) => localStorage.setItem("formcheck.countdown", event.target.value));
+setState("off");

@@ -1,0 +1,64 @@
+// Voice and beeps. Only voices that live on this device: no sentence leaves it.
+const WANTED = "formcheck.voice";
+
+export class Voice {
+  #sound = null;
+  #local = null;
+
+  constructor() {
+    this.isOn = localStorage.getItem(WANTED) !== "no";
+    if ("speechSynthesis" in window) {
+      this.#find();
+      speechSynthesis.addEventListener("voiceschanged", () => this.#find());
+    }
+  }
+
+  #find() {
+    const local = speechSynthesis.getVoices().filter((v) => v.localService && v.lang.startsWith("en"));
+    this.#local = local.find((v) => v.default) || local[0] || null;
+  }
+
+  get hasWords() { return this.#local !== null; }
+
+  set(isOn) {
+    this.isOn = isOn;
+    localStorage.setItem(WANTED, isOn ? "yes" : "no");
+    if (!isOn && this.hasWords) speechSynthesis.cancel();
+  }
+
+  // Sound needs a press of a button first: called from one.
+  wake() {
+    try {
+      this.#sound ??= new AudioContext();
+      this.#sound.resume();
+    } catch { this.#sound = null; }
+  }
+
+  // Says the words, or beeps the pattern where no voice of this device is there.
+  say(words, pattern = [660]) {
+    if (!this.isOn) return;
+    if (!this.hasWords) { this.beep(pattern); return; }
+    speechSynthesis.cancel();
+    const said = new SpeechSynthesisUtterance(words);
+    said.voice = this.#local;
+    said.lang = this.#local.lang;
+    speechSynthesis.speak(said);
+  }
+
+  beep(pattern) {
+    if (!this.isOn || !this.#sound) return;
+    let at = this.#sound.currentTime + 0.02;
+    for (const hertz of pattern) {
+      const tone = this.#sound.createOscillator();
+      const loud = this.#sound.createGain();
+      tone.frequency.value = hertz;
+      loud.gain.setValueAtTime(0, at);
+      loud.gain.linearRampToValueAtTime(0.25, at + 0.02);
+      loud.gain.linearRampToValueAtTime(0, at + 0.16);
+      tone.connect(loud).connect(this.#sound.destination);
+      tone.start(at);
+      tone.stop(at + 0.18);
+      at += 0.22;
+    }
+  }
+}
