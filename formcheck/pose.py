@@ -108,7 +108,9 @@ def estimate(
     Decoded pictures wait in a queue of fixed length, so memory grows only by about 1 KB a
     picture. A person's place among the people may change from picture to picture.
     """
-    with open_video(path) as reader, contextlib.ExitStack() as stack:
+    # Told to look on one thread, several clips are under way: then one thread decodes as well.
+    n_decoding = 1 if settings.n_threads == 1 else 0
+    with open_video(path, n_threads=n_decoding) as reader, contextlib.ExitStack() as stack:
         if models is None:
             models = load_models(settings)
             for model in models:

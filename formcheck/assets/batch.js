@@ -64,6 +64,6 @@
   const turn = (step) => { page += step; draw(); table.scrollIntoView(); };
   get("back").addEventListener("click", () => turn(-1));
   get("on").addEventListener("click", () => turn(1));
-  get("filters").hidden = false;
   choose(); // a browser may have kept what was typed before
+  get("filters").hidden = body.hidden = false;
 })();

@@ -39,8 +39,11 @@ class ClipFacts:
     n_frames: int | None
 
 
-def open_video(path: Path | str) -> "VideoReader":
+def open_video(path: Path | str, *, n_threads: int = 0) -> "VideoReader":
     """A reader of the clip at `path`, after its first two pictures were decoded as a trial.
+
+    n_threads : 1 decodes on the calling thread alone, 0 on as many as the decoder likes; the
+    pictures are the same.
 
     Raises
     ------
@@ -48,7 +51,7 @@ def open_video(path: Path | str) -> "VideoReader":
         Not a readable clip: the message says what is wrong and what to do, in one line. A clip
         needs at least two pictures, since one shows no movement.
     """
-    return VideoReader(path)
+    return VideoReader(path, n_threads=n_threads)
 
 
 def describe(path: Path | str) -> ClipFacts:
@@ -91,8 +94,9 @@ class VideoReader:
     A picture whose size changes midway is scaled to the first one's size.
     """
 
-    def __init__(self, path: Path | str):
+    def __init__(self, path: Path | str, *, n_threads: int = 0):
         self._path = Path(path)
+        self._n_threads = n_threads
         self._name = shown_name(self._path)
         refuse_other_than_a_file(self._path, self._name)
         self.n_frames_misdated = 0
@@ -191,7 +195,7 @@ class VideoReader:
         # damaged one at the very end: from there on, one thread.
         last = None
         index = 0
-        for n_threads in (0, 1):
+        for n_threads in (1,) if self._n_threads == 1 else (self._n_threads, 1):
             this_pass = Pass(self._path, self._name, n_threads=n_threads)
             try:
                 for dated in this_pass.dated():
