@@ -1,10 +1,12 @@
 """Batches: every clip has its row, nothing is done twice, nothing bad stops the run."""
 
 import csv
+import html
 import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -24,11 +26,11 @@ from formcheck.batch import (
     readable,
     run_batch,
 )
-from formcheck.batch.clips import find_clips, read_descriptions
+from formcheck.batch.clips import BatchClip, find_clips, read_descriptions
 from formcheck.batch.index_page import index_html
 from formcheck.batch.one_clip import Job, measure_clip
 from formcheck.batch.output import held
-from formcheck.batch.tables import ClipResult, clip_row
+from formcheck.batch.tables import ClipResult
 from formcheck.batch.workers import WorkerPool
 from formcheck.errors import BusyError, FileError, OutputError, UsageError
 from formcheck.report import read_report
@@ -595,15 +597,12 @@ def test_a_dry_run_shows_any_name_on_one_line(folder, tmp_path, run_formcheck):
     assert any(r"two\nlines_squat_left.mp4" in line for line in lines)
 
 
-def test_without_dask_or_a_scheduler_the_command_says_what_to_do(clip, tmp_path, run_formcheck):
+def test_without_dask_or_a_scheduler_it_says_what_to_do(clip, tmp_path, monkeypatch):
     copies(clip, tmp_path / "in", ["a_squat_left.mp4"])
-    ended = run_formcheck(
-        "batch", tmp_path / "in", "--out", tmp_path / "out", "--pattern", PATTERN,
-        "--scheduler", "tcp://127.0.0.1:1",
-    )  # fmt: skip
-    assert ended.returncode == 2
-    assert "formcheck[cluster]" in ended.stderr or "no scheduler answers" in ended.stderr
-    assert "Traceback" not in ended.stderr
+    monkeypatch.setattr("formcheck.batch.cluster.CONNECT_S", 0.5)
+    batch = replace(BY_NAME, scheduler="tcp://127.0.0.1:1")
+    with pytest.raises(UsageError, match=r"formcheck\[cluster\]|no scheduler answers there"):
+        run_batch(tmp_path / "in", tmp_path / "out", batch)
 
 
 # -- the page
@@ -639,17 +638,65 @@ def test_the_page_opens_from_disk_reaches_every_report_and_nothing_outside(done)
     assert ("html", {"lang": "en"}) in page.tags
 
 
-def test_five_thousand_rows_stay_small_enough_to_open(done):
-    from formcheck.batch.clips import BatchClip
-
-    clip = BatchClip(file="p/q_squat_left.mp4", state="faulty", reason="x" * 80, exercise="squat")
-    results = [
-        ClipResult(clip=replace(clip, file=f"{i}.mp4"), status="failed", reason=clip.reason)
+def _five_thousand() -> str:
+    clip = BatchClip(file="", state="faulty", exercise="squat", patient="KN-1")
+    return index_html([
+        ClipResult(
+            clip=replace(clip, file=f"{i}.mp4", patient=f"KN-{i % 300}"),
+            status="skipped" if i % 100 == 7 else "failed",
+            reason="x" * 80,
+        )
         for i in range(5000)
-    ]
-    assert clip_row(results[7])["file"] == "7.mp4"
+    ])  # fmt: skip
+
+
+def test_five_thousand_rows_stay_small_enough_to_open():
     began = time.monotonic()
-    text = index_html(results)
+    text = _five_thousand()
     assert time.monotonic() - began < 15
     assert text.count("<tr>") == 5001
     assert len(text) < 4_000_000
+
+
+PROBE = """<script>
+const found = {};
+function timed(name, work) {
+  const began = performance.now();
+  work();
+  document.body.offsetHeight;
+  found[name] = performance.now() - began;
+}
+const first = () => document.querySelector("tbody th").textContent;
+const say = (id, value) => {
+  document.getElementById(id).value = value;
+  document.getElementById(id).dispatchEvent(new Event("input", {bubbles: true}));
+};
+found.rows = document.querySelectorAll("tbody tr").length;
+timed("sort", () => document.querySelector("thead button").click());
+found.last = first();
+timed("search", () => say("words", "KN-12 4812"));
+found.searched = document.getElementById("shown").textContent;
+say("words", "");
+timed("filter", () => say("status", "skipped"));
+found.filtered = document.getElementById("shown").textContent;
+found.sorted = document.querySelectorAll("th[aria-sort=descending]").length;
+document.title = JSON.stringify(found);
+</script></body>"""
+
+
+@pytest.mark.skipif(not shutil.which("chromium"), reason="no browser on this machine")
+def test_five_thousand_rows_are_sorted_and_filtered_at_once_in_a_browser(tmp_path):
+    page = tmp_path / "index.html"
+    page.write_text(_five_thousand().replace("</body>", PROBE), encoding="utf-8")
+    shown = subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--dump-dom", page.as_uri()],
+        capture_output=True, text=True, timeout=120, check=True,
+        env={**os.environ, "HOME": str(tmp_path)},
+    ).stdout  # fmt: skip
+    found = json.loads(html.unescape(re.search("<title>(.*?)</title>", shown)[1]))
+    assert found["rows"] == 100
+    assert found["last"] == "4999.mp4"
+    assert found["searched"] == "1 of 5000 clips"
+    assert found["filtered"] == "50 of 5000 clips"
+    assert found["sorted"] == 1
+    assert max(found["sort"], found["search"], found["filter"]) < 1000
