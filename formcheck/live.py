@@ -6,7 +6,7 @@ recording.
 """
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -23,16 +23,19 @@ from formcheck.framing import (
     place_of,
     view_of,
 )
-from formcheck.live_count import LiveCount, counted, signal_now
+from formcheck.live_count import LiveCount, count_set
 from formcheck.pose import PoseModel, PoseSettings
 from formcheck.programme import Exercise
 from formcheck.records import View
 
 LIVE_POSE = PoseSettings(model="lite", mode="image", n_people=2, n_threads=1)
 """The smallest bundle: words about the picture need no more, and the machine also records."""
-KEPT_FIRST, KEPT_LAST = 20, 240
-"""Glimpses kept while recording: the first ones hold the person's lengths at rest, the last ones
-(half a minute and more) all that the count looks back to."""
+KEPT_BEFORE = 20
+"""Glimpses kept from before the recording: they hold the person's lengths and place at rest."""
+COUNTED_BEFORE_S = 1.0
+"""The count begins so long before the recording, so that it knows the rest level."""
+MOST_COUNTED = 4000
+"""Glimpses of a set, more than ten minutes of them, after which the count stays as it is."""
 FRAMING_KEPT_S = 3.0
 
 
@@ -79,7 +82,7 @@ class LiveSet:
 
     def start(self) -> None:
         """The recording begins: from here on movements are counted."""
-        self._first = self._glimpses[-KEPT_FIRST:]
+        self._first = self._glimpses[-KEPT_BEFORE:]
         self._glimpses = []
         self._view, self._place = None, None
         self._count = LiveCount()
@@ -93,32 +96,33 @@ class LiveSet:
             while self._glimpses[0].time_s < glimpse.time_s - FRAMING_KEPT_S:
                 self._glimpses.pop(0)
             return LiveAnswer(framing=judge(self._glimpses, self.wanted), count=None, left=None)
-        del self._glimpses[:-KEPT_LAST]
         if self._view is None:
             self._find_start()
         if self._view is not None:
-            self._count_on(glimpse)
+            self._count_on()
         left = None
         if self._place is not None:
-            left = left_the_place(self._glimpses, self._place, self.wanted)
+            left = left_the_place(self._glimpses[-200:], self._place, self.wanted)
         return LiveAnswer(
-            framing=judge(self._glimpses, self.wanted), count=self._count, left=left
+            framing=judge(self._glimpses[-60:], self.wanted), count=self._count, left=left
         )
 
     def _find_start(self) -> None:
         """View and place from what was seen just before, or else from the first moments."""
-        for glimpses in (self._first, self._glimpses[:KEPT_FIRST]):
+        for glimpses in (self._first, self._glimpses[:KEPT_BEFORE]):
             if sum(g.n_people > 0 for g in glimpses) >= 3:
                 self._view, self._place = view_of(glimpses), place_of(glimpses)
                 return
 
-    def _count_on(self, glimpse: Glimpse) -> None:
-        rule = signal_now([*self._first, *self._glimpses], self._view, self.exercise, self.side)
-        if rule is not None:
-            self._count = counted(
-                self._count, glimpse.time_s, rule.value, least_range=rule.least_range,
-                is_hold=self.exercise.kind == "hold",
-            )  # fmt: skip
+    def _count_on(self) -> None:
+        if len(self._glimpses) > MOST_COUNTED:
+            return
+        seen = count_set(
+            [*self._first, *self._glimpses], self._view, self.exercise, self.side,
+            from_s=self._glimpses[0].time_s - COUNTED_BEFORE_S,
+        )  # fmt: skip
+        # What was shown once is not taken back: the analysis has the last word anyway.
+        self._count = replace(seen, n=max(seen.n, self._count.n))
 
 
 def glimpse_from(eye: Eye, rgb: np.ndarray, time_s: float) -> Glimpse:

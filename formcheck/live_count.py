@@ -81,14 +81,13 @@ def counted(
             # At rest the level follows slowly upward too: people settle a little lower or bent.
             step = 0.05 if x - rest < 0.3 * least_range else 0.0
             return replace(count, rest=rest + step * (x - rest), hold_s=0.0)
-        return replace(
-            count, rest=rest, is_away=True, far=x, left_at_s=time_s, hold_s=0.0
-        )
+        return replace(count, rest=rest, is_away=True, far=x, left_at_s=time_s, hold_s=0.0)
     far = max(count.far, x)
     away_s = time_s - count.left_at_s
     if x <= rest + settings.back_share * (far - rest):
+        # The next attempt leaves from wherever this one comes down to.
         n = count.n + (away_s >= settings.fastest_s)
-        return replace(count, n=n, is_away=False, rest=rest, far=None, hold_s=0.0)
+        return replace(count, n=n, is_away=False, rest=x, far=None, hold_s=0.0)
     if not is_hold and away_s > settings.settle_s:
         span = [v for t, v in latest if t > time_s - settings.settle_s]
         if max(span) - min(span) < settings.settle_share * least_range:
@@ -96,26 +95,23 @@ def counted(
     return replace(count, rest=rest, far=far, hold_s=away_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountRule:
-    """How an exercise is counted live: from which signal's value, and by which least range."""
+def count_set(
+    glimpses: Sequence[Glimpse],
+    view: View,
+    exercise: Exercise,
+    side: Side | None,
+    *,
+    from_s: float = -np.inf,
+    settings: CountSettings = CountSettings(),
+) -> LiveCount:
+    """The count of all the glimpses of a set, counted from `from_s` on.
 
-    value: float
-    least_range: float
-
-
-def signal_now(
-    glimpses: Sequence[Glimpse], view: View, exercise: Exercise, side: Side | None
-) -> CountRule | None:
-    """The driving signal at the newest glimpse, rising toward the turn, with the least range of
-    an attempt; None while nobody is seen there.
-
-    view : where the camera stood when the recording began. Lengths and the floor come from all
-    the glimpses given.
+    view : where the camera stood when the recording began. Counted anew for each glimpse, as the
+    lengths and the floor that the signal is measured by become known while the set goes on.
     """
     track = track_of(glimpses)
-    if not glimpses or not glimpses[-1].n_people:
-        return None
+    if not len(track.time_s):
+        return LiveCount()
     series = {
         s: build_series(
             track, view, s,
@@ -130,9 +126,15 @@ def signal_now(
         is_side_known=side is not None,
     )  # fmt: skip
     sign = 1.0 if driving_view.direction == "rises" else -1.0
-    return CountRule(
-        value=sign * float(values[-1]), least_range=driving_view.least_range.value
-    )
+    count = LiveCount()
+    for time_s, value in zip(track.time_s, values, strict=True):
+        if time_s >= from_s:
+            count = counted(
+                count, float(time_s), sign * float(value),
+                least_range=driving_view.least_range.value, is_hold=exercise.kind == "hold",
+                settings=settings,
+            )  # fmt: skip
+    return count
 
 
 def n_to_count(exercise: Exercise, repetitions: int) -> int:

@@ -74,7 +74,7 @@ def patient_result(report: Mapping[str, Any], exercise: Exercise) -> PatientResu
     counting = [r for r in report["repetitions"] if not r.get("left_out")]
     return PatientResult(
         done=_done(report, counting, exercise),
-        one_thing=_one_thing(counting),
+        one_thing=_one_thing([r for r in counting if r["complete"]]),
         not_seen=_not_seen(report, counting, exercise),
     )
 
@@ -155,7 +155,8 @@ _OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
 
 
 def _not_seen(report, repetitions, exercise) -> tuple[str, ...]:
-    lines = [f["text"] for f in report["quality"]["findings"] if f["code"] not in _OF_NO_CONCERN]
+    found = [f for f in report["quality"]["findings"] if f["code"] not in _OF_NO_CONCERN]
+    lines = [f"{_when(f, report['clip']['duration_s'])}{f['text']}" for f in found]
     hidden = Counter(
         c["measure"] for r in repetitions for c in r["checks"] if c["outcome"] == "not_visible"
     )
@@ -163,3 +164,11 @@ def _not_seen(report, repetitions, exercise) -> tuple[str, ...]:
     for measure, count in hidden.items():
         lines.append(f"{measure_words(measure)}: could not be told in {count} of {n}.")
     return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
+
+
+def _when(finding, duration_s: float) -> str:
+    """`From 3.1 to 4.0 s: ` where a finding is about a part of the recording only."""
+    start, end = finding["from_s"], finding["to_s"]
+    if start is None or end is None or end - start > 0.8 * duration_s:
+        return ""
+    return f"From {start:.1f} to {end:.1f} s: "

@@ -163,6 +163,8 @@ def _upload_facts(request, of: TodayExercise, s: TodaySet) -> dict:
 
 
 def _record(request):
+    from formcheck.figures import camera_svg
+
     of, s = listed_set(request, own_patient(request))
     if answer_in_force(request, of, s) is None:
         return go(request, set_path(s))
@@ -181,4 +183,5 @@ def _record(request):
     return render(
         request, "my_record.html.j2", **_about(request, of, s), facts=json.dumps(facts),
         camera_words=_camera_words(request, of, s, plane), plan=plan,
+        camera=camera_svg(of.exercise, plane, name="camera"),
     )  # fmt: skip

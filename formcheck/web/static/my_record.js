@@ -33,7 +33,12 @@ function setState(next) {
   show("is-recording", next === "recording");
   show("digits", next === "countdown" || next === "recording");
   show("clock", next === "recording");
-  show("checks", next === "framing" || next === "countdown");
+  show("checks", next === "framing");
+  show("count-note", next === "recording");
+  show("place", next === "off" || next === "failed");
+  show("preview", next !== "off" && next !== "failed");
+  show("options", next === "off" || next === "framing");
+  $("stop").textContent = next === "recording" ? "Stop and keep" : "Stop the countdown";
 }
 
 function tell(words, { isAloud = true, pattern, isAgain = false } = {}) {
@@ -68,6 +73,8 @@ async function turnOn() {
   voice.wake();
   show("trouble", false);
   try {
+    show("preview", true);
+    show("place", false);
     stream = await openCamera($("preview"));
   } catch (error) {
     fail(cameraTrouble(error));
