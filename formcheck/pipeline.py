@@ -7,102 +7,34 @@ every reported figure comes out again.
 
 import datetime
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from formcheck import __version__, storage
-from formcheck.anatomy import MIRROR, Side, other_side
-from formcheck.assessment import assess_set, check_bound, drop_targets_beyond_limits
-from formcheck.camera import CameraSettings, find_view, turned_round, why_not_in_view
-from formcheck.circumstances import MeasurementSettings, Setting
-from formcheck.driving import (
-    attempts_in,
-    drive,
-    is_of_signal,
-    measured_side,
-    parts_of,
-    repetitions_of,
-    sequence_findings,
-    view_for,
-    width_share,
-)
+from formcheck.anatomy import MIRROR, Side
+from formcheck.assessment import assess_set
 from formcheck.errors import ClipError
-from formcheck.kinematics import SIGNALS, build_series
-from formcheck.measurement import measure
-from formcheck.other_movements import set_apart
-from formcheck.pose import PoseModel, PoseSettings, estimate, track_identity
-from formcheck.programme import (
-    Bound,
-    Exercise,
-    PrescribedExercise,
-    Prescription,
-)
+from formcheck.kinematics import SIGNALS
+from formcheck.pose import PoseModel, estimate, track_identity
 from formcheck.quality import (
-    QualitySettings,
-    camera_tilt_deg,
-    clip_findings,
-    hidden_samples,
     longest_uncut_s,
 )
 from formcheck.records import (
     Analysis,
     AssessedRepetition,
-    Context,
     Finding,
-    GoniometerReading,
-    NotMeasurable,
     RawTrack,
     Report,
     Trace,
-    Value,
-    View,
 )
-from formcheck.remarks import find_remarks
-from formcheck.repetitions import RepetitionSettings, find_rest, find_still, move_limits
-from formcheck.track import TrackSettings, clean, only_between, only_where, runs
+from formcheck.request import Request, Settings
+from formcheck.stretches import request_bounds, stretches_by_side
+from formcheck.track import clean, only_between
 from formcheck.video import open_video, shown_name
-from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
 
 Progress = Callable[[str, int, int | None], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """The settings of every stage; echoed in the report."""
-
-    pose: PoseSettings = field(default_factory=PoseSettings)
-    track: TrackSettings = field(default_factory=TrackSettings)
-    camera: CameraSettings = field(default_factory=CameraSettings)
-    repetition: RepetitionSettings = field(default_factory=RepetitionSettings)
-    measurement: MeasurementSettings = field(default_factory=MeasurementSettings)
-    quality: QualitySettings = field(default_factory=QualitySettings)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Request:
-    """What is asked of one clip.
-
-    side : the working leg; "both" where both work; None to take the near one.
-    bounds : targets and limits in force, each with its kind. prescribed : the prescription's
-    line, for the dose. moved_limits :
-    (place in the list of repetitions, start_s, end_s) of those whose limits a person moved.
-    readings : the patient's goniometer readings.
-    """
-
-    clip: Path
-    exercise: Exercise
-    side: Side | Literal["both"] | None = None
-    is_mirrored: bool = False
-    bounds: tuple[tuple[Literal["target", "limit"], Bound], ...] = ()
-    prescribed: PrescribedExercise | None = None
-    prescription: Prescription | None = None
-    prescription_sha256: str | None = None
-    context: Context = field(default_factory=Context)
-    moved_limits: tuple[tuple[int, float, float], ...] = ()
-    readings: tuple[GoniometerReading, ...] = ()
 
 
 def analyze(
@@ -170,103 +102,21 @@ def assess(
         )
     track = clean(_seen_directly(raw), settings.track)
     track = only_between(track, *longest_uncut_s(raw, settings.quality))
-    is_still = find_still(track, settings.repetition)
-    is_rest = find_rest(track, is_still, settings.repetition)
-    view = find_view(track, is_still, settings.camera, is_rest=is_rest)
-    is_away = turned_round(track, view, settings.camera)
-    if is_away.any():
-        if request.side not in (None, "both", view.near_side):
-            is_away = ~is_away  # the part that shows the leg that was asked for
-        track = only_where(track, ~is_away)
-        is_still = find_still(track, settings.repetition)
-        is_rest = find_rest(track, is_still, settings.repetition)
-        view = find_view(track, is_still, settings.camera, is_rest=is_rest)
-    view = replace(view, roll_deg=camera_tilt_deg(track, view, request.exercise, settings.quality))
-    findings = clip_findings(raw, track, view, request.exercise, settings.quality)
-    if is_away.any():
-        away = max(runs(is_away), key=lambda run: run[1] - run[0])
-        findings.append(Finding(
-            code="turned_round",
-            text=f"The person turns round. Only the part with the {view.near_side} side toward "
-            "the camera is measured. Film each side in a clip of its own.",
-            from_s=float(track.time_s[away[0]]), to_s=float(track.time_s[away[1] - 1]),
-            spoils="stretch",
-        ))  # fmt: skip
-    side, side_findings = _choose_side(request, track, view, settings)
-    findings += side_findings
-    exercise_view = view_for(request.exercise, view)
-    is_two_leg = request.exercise.working_leg == "both"
-    all_series = {
-        s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
-        for s in ("left", "right")
-    }
-    leg = measured_side(side, view)
-    is_far = view.plane == "sagittal" and leg != view.near_side
-    driving_view, values, unit = drive(
-        request.exercise, exercise_view, all_series, leg,
-        is_far=is_far, is_side_known=side is not None,
-    )  # fmt: skip
-    attempts = attempts_in(
-        values, driving_view, all_series[leg], request.exercise, settings.repetition
+    parts, findings = stretches_by_side(track, raw, request, settings)
+    main = parts[0]
+    assessed = tuple(
+        sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
     )
-    attempts, other = set_apart(attempts, track, view, all_series[leg], request.exercise)
-    findings += other
-    if request.moved_limits:
-        signal = values if driving_view.direction == "rises" else -values
-        attempts = move_limits(
-            attempts, signal, track.time_s, request.moved_limits, settings.repetition
-        )
-    is_of_both = is_two_leg and (request.side == "both" or side is None)
-    if is_of_both and view.plane == "frontal" and attempts:
-        leg = more_inward_leg(attempts, all_series)
-        findings.append(Finding(
-            code="knee_side",
-            text=f"Both knees were looked at; measures of a knee's line are of the {leg} one, "
-            "which moved inward more.",
-        ))  # fmt: skip
-    if side is None and view.plane == "frontal" and not is_two_leg:
-        stance = stance_side(track, view, attempts, request.exercise.working_leg)
-        rule = request.exercise.working_leg
-        if rule in ("stance", "on_step", "staying"):
-            leg = stance or leg
-        if attempts and stance is None and rule not in ("stepping", "front"):
-            findings.append(Finding(
-                code="side_assumed",
-                text=f"No side was given, and the feet do not tell which leg works: the {leg} leg "
-                "was measured. Give the side to be sure.",
-            ))  # fmt: skip
-    sides = [
-        side or working_side_of(a, track, view, request.exercise.working_leg, leg) for a in attempts
-    ]
-    parts = parts_of(attempts, sides, track, view, request.exercise)
-    repetitions = repetitions_of(attempts, sides, parts, track, request.exercise, is_of_both)
-    if request.exercise.kind == "sequence":
-        findings += sequence_findings(repetitions, request.exercise.parts)
-    bounds = drop_targets_beyond_limits(request.bounds)
-    assessed = _measure_all(
-        repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-        bounds, request, settings, raw, tuple(findings), leg,
-    )  # fmt: skip
-    if not attempts and request.exercise.is_timed_when_unseen:
-        findings.append(Finding(
-            code="timed_not_measured",
-            text="The movement is smaller than the camera can see from here, so the holds are "
-            "not counted: timed, not measured. Use a timer for this exercise.",
-        ))  # fmt: skip
-    elif not attempts:
-        findings.append(Finding(
-            code="no_repetition_found",
-            text=f"No attempt of at least {driving_view.least_range.value:g} "
-            f"{'deg' if unit == 'deg' else 'of leg length'} was found in this clip.",
-        ))  # fmt: skip
+    if len(parts) > 1:
+        assessed = _numbered_on(assessed)
+    findings = _without_doubles([*findings, *(f for p in parts for f in p.findings)])
     whole = assess_set(
         request.exercise, assessed, findings,
         dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
         involved=_involved(request),
         clip_end_s=float(track.time_s[-1]),
     )  # fmt: skip
-    reported_side = "both" if is_of_both else _reported_side(sides, side, leg)
-    _, _, label = SIGNALS[driving_view.driving_signal]
+    sides = {r.repetition.side for r in assessed}
     report = Report(
         created_at=created_at,
         version=__version__,
@@ -275,20 +125,48 @@ def assess(
         prescription_sha256=request.prescription_sha256,
         clip=raw.clip,
         exercise=request.exercise.id,
-        side=reported_side,
+        side=main.side if len(parts) == 1 or len(sides) == 1 else "both",
         side_was_chosen=request.side is None,
         context=request.context,
-        view=view,
-        is_usable=bool(attempts) and not any(f.spoils == "clip" for f in findings),
+        view=main.view,
+        is_usable=bool(assessed) and not any(f.spoils == "clip" for f in findings),
         findings=tuple(findings),
         repetitions=assessed,
         whole=whole,
     )
+    values = main.values
+    for part in parts[1:]:
+        values = np.where(np.isfinite(values), values, part.values)
+    _, unit, label = SIGNALS[main.driving_view.driving_signal]
     trace = Trace(
         time_s=track.time_s, value=np.array(values), unit=unit, label=label,
-        key=driving_view.driving_signal,
+        key=main.driving_view.driving_signal,
     )  # fmt: skip
-    return Analysis(report=report, trace=trace, track=track, raw=raw, bounds=bounds, leg=leg)
+    return Analysis(
+        report=report, trace=trace, track=track, raw=raw, bounds=request_bounds(request),
+        leg=main.leg,
+    )  # fmt: skip
+
+
+def _numbered_on(assessed: Sequence[AssessedRepetition]) -> tuple[AssessedRepetition, ...]:
+    """Repetitions of two parts, numbered through the clip; a sequence keeps its number's parts."""
+    numbers: dict[tuple[str, int], int] = {}
+    out = []
+    for r in assessed:
+        key = (r.repetition.side, r.repetition.number)
+        number = numbers.setdefault(key, len(numbers) + 1)
+        out.append(replace(r, repetition=replace(r.repetition, number=number)))
+    return tuple(out)
+
+
+def _without_doubles(findings: Sequence[Finding]) -> list[Finding]:
+    return list({(f.code, f.text, f.from_s): f for f in findings}.values())
+
+
+def _involved(request: Request) -> Side:
+    """The leg that the prescription names as involved; the left where it names none."""
+    named = request.prescription.involved_side if request.prescription else "none"
+    return named if named in ("left", "right") else "left"
 
 
 def settings_echo(settings: Settings) -> tuple[tuple[str, object], ...]:
@@ -313,104 +191,6 @@ def _seen_directly(raw: RawTrack) -> RawTrack:
     return replace(
         raw, image_px=image, world_m=world, visibility=raw.visibility[:, :, mirror].copy()
     )
-
-
-def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
-    """(the working leg or None for the attempt's own, findings about it)."""
-    near = view.near_side if view.plane == "sagittal" else None
-    exercise = request.exercise
-    if request.side == "both":
-        return near, []
-    if request.side is None:
-        if near is None:
-            return None, []
-        return near, [Finding(
-            code="side_assumed",
-            text=f"No side was given: the {near} leg, nearer the camera, was measured.",
-        )]  # fmt: skip
-    if near is not None and near != request.side:
-        return request.side, [Finding(
-            code="wrong_side",
-            text=f"The {request.side} leg works and is turned away from the camera, so its angles "
-            f"are not measured. Turn round, so that the {request.side} side faces the camera"
-            + (", or if the recording is mirrored, say so." if exercise.working_leg else "."),
-            from_s=float(track.time_s[0]), to_s=float(track.time_s[-1]), spoils="clip",
-        )]  # fmt: skip
-    return request.side, []
-
-
-def _involved(request: Request) -> Side:
-    """The leg that the prescription names as involved; the left where it names none."""
-    named = request.prescription.involved_side if request.prescription else "none"
-    return named if named in ("left", "right") else "left"
-
-
-def _reported_side(sides, side, leg):
-    if side is not None:
-        return side
-    seen = set(sides)
-    return seen.pop() if len(seen) == 1 else "both" if seen else leg
-
-
-def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
-    """Every measure that the exercise lists, over all its views, in their order."""
-    return tuple(dict.fromkeys(key for v in exercise.views for key in v.measures))
-
-
-def _measure_all(
-    repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
-    bounds, request, settings, raw, findings, leg,
-) -> tuple[AssessedRepetition, ...]:  # fmt: skip
-    resting = is_still.copy()
-    for a in attempts:
-        resting[a.start : a.end + 1] = False
-    hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
-    frame_s = float(np.median(np.diff(raw.time_s)))
-    keys = exercise_measures(request.exercise)
-    keys += tuple(b.measure for _, b in bounds if b.measure not in keys)
-    band = next(
-        (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
-    )
-    done: list[AssessedRepetition] = []
-    settings_of: list[Setting] = []
-    for k, (rep, attempt) in enumerate(zip(repetitions, attempts, strict=True)):
-        side = rep.side if rep.side != "both" else leg
-        s = Setting(
-            track=track, series=all_series[side], view=view, attempt=attempt,
-            driving=values, driving_unit=unit,
-            driving_signal=driving_view.driving_signal, first_phase=request.exercise.first_phase,
-            position=request.exercise.position,
-            standing=resting,
-            next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
-            frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
-            is_hidden=hidden[side], settings=settings.measurement,
-            repetition=settings.repetition, readings=request.readings, model=raw.source.model,
-        )  # fmt: skip
-        measures = tuple(_measure_one(key, s, view, side) for key in keys)
-        by_key = {v.key: v for v in measures}
-        checks = tuple(
-            check_bound(kind, b, by_key[b.measure], view.plane, attempt.is_complete)
-            for kind, b in bounds
-        )
-        remarks = find_remarks(
-            request.exercise.look_for, view.plane, s, measures, tuple(settings_of)
-        )
-        settings_of.append(s)
-        done.append(
-            AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
-        )
-    return tuple(done)
-
-
-def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
-    far = view.plane == "sagittal" and view.near_side == other_side(side)
-    if far and why_not_in_view(key, "frontal") is not None:
-        return NotMeasurable(
-            key=key,
-            reason=f"the {side} leg is turned away from the camera; turn round so that the {side} "
-            "side faces it",
-        )
-    return measure(key, s)
 
 
 def write_results(

@@ -19,15 +19,11 @@ from formcheck.errors import ClipError, FileError, UsageError
 from formcheck.exercises import load_exercise
 from formcheck.kinematics import build_series
 from formcheck.measures import MEASURES, is_supported
-from formcheck.pipeline import (
-    Request,
-    Settings,
-    assess,
-    exercise_measures,
-    landmarks,
-)
+from formcheck.pipeline import assess, landmarks
 from formcheck.programme import Exercise, ExerciseView
 from formcheck.records import Analysis, AssessedRepetition, Measured
+from formcheck.request import Request, Settings
+from formcheck.stretches import exercise_measures
 from formcheck.true_values import ABSOLUTE, READINGS, read_series, true_motion, true_value
 from formcheck.truth import TrueRepetition, Truth, read_truth, truth_beside
 from formcheck.uncertainty import decide

@@ -50,7 +50,7 @@ def test_two_repetitions_are_found_measured_and_judged(squat_results):
 
 def test_every_repetition_carries_the_measures_its_exercise_lists_and_no_others(squat_results):
     from formcheck.exercises import load_exercise
-    from formcheck.pipeline import exercise_measures
+    from formcheck.stretches import exercise_measures
 
     listed = list(exercise_measures(load_exercise("squat")))
     for rep in report_of(squat_results)["repetitions"]:

@@ -544,8 +544,8 @@ def test_short_lunges_are_attempts_of_their_own_depth():
 # -- turning round
 
 
-@pytest.mark.parametrize(("side", "first"), [(None, True), ("left", True), ("right", False)])
-def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, first):
+def turning_round():
+    """(track of three split squats on the left leg, then three on the right; when they turn)."""
     one_way = film(repeated(SPLIT_STANCE, [LUNGE] * 3), Camera(azimuth_deg=90))
     other_way = film(
         repeated(mirrored(SPLIT_STANCE), [mirrored(LUNGE)] * 3),
@@ -562,6 +562,28 @@ def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, firs
         stamp=np.round(time_s * 15360).astype(np.int64),
         **{a: np.concatenate([getattr(one_way, a), getattr(other_way, a)]) for a in arrays},
     )
+    return raw, turned_s
+
+
+def test_who_turns_round_has_each_leg_measured_while_it_is_near_and_both_compared():
+    raw, turned_s = turning_round()
+    report = assess_raw(raw, "split_squat", side=None)
+    assert report.side == "both"
+    assert [r.repetition.number for r in report.repetitions] == [1, 2, 3, 4, 5, 6]
+    sides = [(r.repetition.side, r.repetition.end_s < turned_s) for r in report.repetitions]
+    assert sides == [("left", True)] * 3 + [("right", False)] * 3
+    for found in report.repetitions:
+        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(88, abs=1)
+    peak = next(s for s in report.whole.symmetry if s.key == "knee_flexion_peak_deg")
+    assert peak.kind == "difference"
+    assert peak.value.value == pytest.approx(0, abs=1)
+    assert peak.value.low < 0 < peak.value.high
+    assert "turned_round" in {f.code for f in report.findings}
+
+
+@pytest.mark.parametrize(("side", "first"), [("left", True), ("right", False)])
+def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, first):
+    raw, turned_s = turning_round()
     report = assess_raw(raw, "split_squat", side=side)
     finding = next(f for f in report.findings if f.code == "turned_round")
     shown = "left" if first else "right"

@@ -1,0 +1,290 @@
+"""From a track to measured repetitions: one stretch of a clip, seen from one side.
+
+Camera, series, attempts, measures, checks and findings, in that order; a clip in which the person
+turns round to show the other leg has two such stretches. Pure.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from formcheck.anatomy import Side, other_side
+from formcheck.assessment import check_bound, drop_targets_beyond_limits
+from formcheck.camera import find_view, turned_round, why_not_in_view
+from formcheck.circumstances import Setting
+from formcheck.driving import (
+    attempts_in,
+    drive,
+    is_of_signal,
+    measured_side,
+    parts_of,
+    repetitions_of,
+    sequence_findings,
+    view_for,
+    width_share,
+)
+from formcheck.kinematics import build_series
+from formcheck.measurement import measure
+from formcheck.other_movements import set_apart
+from formcheck.programme import (
+    Bound,
+    Exercise,
+    ExerciseView,
+)
+from formcheck.quality import (
+    camera_tilt_deg,
+    clip_findings,
+    hidden_samples,
+)
+from formcheck.records import (
+    AssessedRepetition,
+    Finding,
+    NotMeasurable,
+    RawTrack,
+    Track,
+    Value,
+    View,
+)
+from formcheck.remarks import find_remarks
+from formcheck.repetitions import find_rest, find_still, move_limits
+from formcheck.request import Request, Settings
+from formcheck.track import only_where, runs
+from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """What one stretch of the clip, seen from one side, gives."""
+
+    view: View
+    findings: list[Finding]
+    repetitions: tuple[AssessedRepetition, ...]
+    side: Literal["left", "right", "both"]
+    leg: Side
+    driving_view: ExerciseView
+    values: np.ndarray
+
+
+def request_bounds(request: Request) -> tuple[tuple[str, Bound], ...]:
+    """The bounds in force: a limit on a measure beats a target that asks for more."""
+    return drop_targets_beyond_limits(request.bounds)
+
+
+def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], list[Finding]]:
+    """One part, or two where the person turns round to show the other leg (the longer first)."""
+    view = _find_view(track, settings)
+    is_away = turned_round(track, view, settings.camera)
+    if not is_away.any():
+        return [measured_stretch(track, raw, request, settings)], []
+    away = max(runs(is_away), key=lambda run: run[1] - run[0])
+    from_s, to_s = float(track.time_s[away[0]]), float(track.time_s[away[1] - 1])
+    shown, other = only_where(track, ~is_away), only_where(track, is_away)
+    if request.side is None and request.exercise.working_leg != "both":
+        near = view.near_side
+        return [measured_stretch(t, raw, request, settings) for t in (shown, other)], [Finding(
+            code="turned_round",
+            text=f"The person turns round: each leg was measured while it was nearer the camera, "
+            f"the {other_side(near)} one in this stretch.",
+            from_s=from_s, to_s=to_s,
+        )]  # fmt: skip
+    if request.side not in (None, "both", view.near_side):
+        shown = other  # the part that shows the leg that was asked for
+    part = measured_stretch(shown, raw, request, settings)
+    return [part], [Finding(
+        code="turned_round",
+        text=f"The person turns round. Only the part with the {part.view.near_side} side toward "
+        "the camera is measured. Film each side in a clip of its own.",
+        from_s=from_s, to_s=to_s,
+    )]  # fmt: skip
+
+
+def _find_view(track: Track, settings: Settings) -> View:
+    is_still = find_still(track, settings.repetition)
+    is_rest = find_rest(track, is_still, settings.repetition)
+    return find_view(track, is_still, settings.camera, is_rest=is_rest)
+
+
+def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Settings) -> Stretch:
+    """Camera, series, attempts and their measures of one stretch."""
+    exercise = request.exercise
+    is_still = find_still(track, settings.repetition)
+    view = _find_view(track, settings)
+    view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise, settings.quality))
+    findings = clip_findings(raw, track, view, exercise, settings.quality)
+    side, side_findings = _choose_side(request, track, view, settings)
+    findings += side_findings
+    is_two_leg = exercise.working_leg == "both"
+    all_series = {
+        s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
+        for s in ("left", "right")
+    }
+    leg = measured_side(side, view)
+    driving_view, values, unit = drive(
+        exercise, view_for(exercise, view), all_series, leg,
+        is_far=view.plane == "sagittal" and leg != view.near_side,
+        is_side_known=side is not None,
+    )  # fmt: skip
+    attempts = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
+    attempts, other = set_apart(attempts, track, view, all_series[leg], exercise)
+    findings += other
+    if request.moved_limits:
+        signal = values if driving_view.direction == "rises" else -values
+        attempts = move_limits(
+            attempts, signal, track.time_s, request.moved_limits, settings.repetition
+        )
+    is_of_both = is_two_leg and (request.side == "both" or side is None)
+    leg, leg_findings = _leg_from_the_front(
+        attempts, track, view, all_series, exercise, leg, side=side, is_of_both=is_of_both
+    )
+    findings += leg_findings
+    sides = [side or working_side_of(a, track, view, exercise.working_leg, leg) for a in attempts]
+    directions = parts_of(attempts, sides, track, view, exercise)
+    repetitions = repetitions_of(attempts, sides, directions, track, exercise, is_of_both)
+    if exercise.kind == "sequence":
+        findings += sequence_findings(repetitions, exercise.parts)
+    assessed = _measure_all(
+        repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+        request_bounds(request), request, settings, raw, tuple(findings), leg,
+    )  # fmt: skip
+    if not attempts:
+        findings.append(_nothing_found(exercise, driving_view, unit))
+    return Stretch(
+        view=view, findings=findings, repetitions=assessed,
+        side="both" if is_of_both else _reported_side(sides, side, leg),
+        leg=leg, driving_view=driving_view, values=values,
+    )  # fmt: skip
+
+
+def _leg_from_the_front(
+    attempts, track, view, all_series, exercise, leg, *, side, is_of_both
+) -> tuple[Side, list[Finding]]:
+    """(leg to measure, findings): from the front the movement tells which leg is meant."""
+    if view.plane != "frontal" or not attempts:
+        return leg, []
+    if is_of_both:
+        leg = more_inward_leg(attempts, all_series)
+        return leg, [Finding(
+            code="knee_side",
+            text=f"Both knees were looked at; measures of a knee's line are of the {leg} one, "
+            "which moved inward more.",
+        )]  # fmt: skip
+    rule = exercise.working_leg
+    if side is not None or rule == "both":
+        return leg, []
+    stance = stance_side(track, view, attempts, rule)
+    if rule in ("stance", "on_step", "staying"):
+        leg = stance or leg
+    if stance is None and rule not in ("stepping", "front"):
+        return leg, [Finding(
+            code="side_assumed",
+            text=f"No side was given, and the feet do not tell which leg works: the {leg} leg "
+            "was measured. Give the side to be sure.",
+        )]  # fmt: skip
+    return leg, []
+
+
+def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) -> Finding:
+    if exercise.is_timed_when_unseen:
+        return Finding(
+            code="timed_not_measured",
+            text="The movement is smaller than the camera can see from here, so the holds are "
+            "not counted: timed, not measured. Use a timer for this exercise.",
+        )
+    return Finding(
+        code="no_repetition_found",
+        text=f"No attempt of at least {driving_view.least_range.value:g} "
+        f"{'deg' if unit == 'deg' else 'of leg length'} was found in this clip.",
+    )
+
+
+def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
+    """(the working leg or None for the attempt's own, findings about it)."""
+    near = view.near_side if view.plane == "sagittal" else None
+    exercise = request.exercise
+    if request.side == "both":
+        return near, []
+    if request.side is None:
+        if near is None:
+            return None, []
+        return near, [Finding(
+            code="side_assumed",
+            text=f"No side was given: the {near} leg, nearer the camera, was measured.",
+        )]  # fmt: skip
+    if near is not None and near != request.side:
+        return request.side, [Finding(
+            code="wrong_side",
+            text=f"The {request.side} leg works and is turned away from the camera, so its angles "
+            f"are not measured. Turn round, so that the {request.side} side faces the camera"
+            + (", or if the recording is mirrored, say so." if exercise.working_leg else "."),
+            from_s=float(track.time_s[0]), to_s=float(track.time_s[-1]), spoils="clip",
+        )]  # fmt: skip
+    return request.side, []
+
+
+def _reported_side(sides, side, leg):
+    if side is not None:
+        return side
+    seen = set(sides)
+    return seen.pop() if len(seen) == 1 else "both" if seen else leg
+
+
+def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
+    """Every measure that the exercise lists, over all its views, in their order."""
+    return tuple(dict.fromkeys(key for v in exercise.views for key in v.measures))
+
+
+def _measure_all(
+    repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+    bounds, request, settings, raw, findings, leg,
+) -> tuple[AssessedRepetition, ...]:  # fmt: skip
+    resting = is_still.copy()
+    for a in attempts:
+        resting[a.start : a.end + 1] = False
+    hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    keys = exercise_measures(request.exercise)
+    keys += tuple(b.measure for _, b in bounds if b.measure not in keys)
+    band = next(
+        (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
+    )
+    done: list[AssessedRepetition] = []
+    settings_of: list[Setting] = []
+    for k, (rep, attempt) in enumerate(zip(repetitions, attempts, strict=True)):
+        side = rep.side if rep.side != "both" else leg
+        s = Setting(
+            track=track, series=all_series[side], view=view, attempt=attempt,
+            driving=values, driving_unit=unit,
+            driving_signal=driving_view.driving_signal, first_phase=request.exercise.first_phase,
+            position=request.exercise.position,
+            standing=resting,
+            next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
+            frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
+            is_hidden=hidden[side], settings=settings.measurement,
+            repetition=settings.repetition, readings=request.readings, model=raw.source.model,
+        )  # fmt: skip
+        measures = tuple(_measure_one(key, s, view, side) for key in keys)
+        by_key = {v.key: v for v in measures}
+        checks = tuple(
+            check_bound(kind, b, by_key[b.measure], view.plane, attempt.is_complete)
+            for kind, b in bounds
+        )
+        remarks = find_remarks(
+            request.exercise.look_for, view.plane, s, measures, tuple(settings_of)
+        )
+        settings_of.append(s)
+        done.append(
+            AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
+        )
+    return tuple(done)
+
+
+def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
+    far = view.plane == "sagittal" and view.near_side == other_side(side)
+    if far and why_not_in_view(key, "frontal") is not None:
+        return NotMeasurable(
+            key=key,
+            reason=f"the {side} leg is turned away from the camera; turn round so that the {side} "
+            "side faces it",
+        )
+    return measure(key, s)
