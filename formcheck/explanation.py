@@ -22,7 +22,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     if key not in MEASURES:
         raise UsageError(f"--measure {key}: is no measure of formcheck")
     analysis = reassess(folder)
-    request, settings = read_request(folder)
+    _, settings = read_request(folder)
     report, track = analysis.report, analysis.track
     found = [
         r

@@ -190,23 +190,17 @@ def build_series(
     ground_y = _steady_ground_y(feet)
     trunk = trunk_high - trunk_low
     lateral = np.degrees(np.arctan2(-medial * trunk[:, 0], -trunk[:, 1]))
-    leg_away = np.degrees(
-        np.arctan2(-medial * (ankle[:, 0] - hip[:, 0]), ankle[:, 1] - hip[:, 1])
-    )
+    leg_away = np.degrees(np.arctan2(-medial * (ankle[:, 0] - hip[:, 0]), ankle[:, 1] - hip[:, 1]))
     return Series(
         time_s=track.time_s,
         grid_hz=track.grid_hz,
         side=side,
         knee_flexion_deg=side_only(knee_flexion_deg(hip, knee, ankle, sense)),
         thigh_inclination_deg=side_only(thigh_inclination_deg(hip, knee, width_share)),
-        shank_inclination_deg=side_only(
-            inclination_deg(ankle * squeezed, knee * squeezed, sense)
-        ),
+        shank_inclination_deg=side_only(inclination_deg(ankle * squeezed, knee * squeezed, sense)),
         trunk_inclination_deg=side_only(inclination_deg(trunk_low, trunk_high, sense)),
         trunk_thigh_deg=side_only(trunk_thigh_deg(shoulder, hip, knee, sense)),
-        trunk_swing_leg_line_deg=side_only(
-            trunk_thigh_deg(trunk_high, far_hip, far_ankle, sense)
-        ),
+        trunk_swing_leg_line_deg=side_only(trunk_thigh_deg(trunk_high, far_hip, far_ankle, sense)),
         rear_knee_height_share=side_only((ankle[:, 1] - far_knee[:, 1]) / shank_px),
         knee_over_toe_share=side_only(sense * (knee[:, 0] - toe[:, 0]) / foot_px),
         # From between front and side it still times a raise, and no measure is read off it there.
@@ -288,7 +282,19 @@ def driving_values(
 
 
 __all__ = [
-    "SIDES", "SIGNALS", "Series", "build_series", "driving_values", "fppa_deg",
-    "included_flexion_deg", "inclination_deg", "joint", "knee_flexion_deg", "leg_elevation_deg",
-    "long_length_px", "signed_angle_deg", "thigh_inclination_deg", "trunk_thigh_deg",
+    "SIDES",
+    "SIGNALS",
+    "Series",
+    "build_series",
+    "driving_values",
+    "fppa_deg",
+    "inclination_deg",
+    "included_flexion_deg",
+    "joint",
+    "knee_flexion_deg",
+    "leg_elevation_deg",
+    "long_length_px",
+    "signed_angle_deg",
+    "thigh_inclination_deg",
+    "trunk_thigh_deg",
 ]  # fmt: skip

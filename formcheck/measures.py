@@ -101,7 +101,8 @@ _ALL = (
        "difference",
        "Trunk axis to the vertical in a front view, largest in size; positive = toward the "
        "working side."),
-    _m("hip_drop_share", "share", "Hips lowered", _FRONT | frozenset({"oblique"}), "turn", "difference",
+    _m("hip_drop_share", "share", "Hips lowered", frozenset({"frontal", "oblique"}), "turn",
+       "difference",
        "Fall of the hip midpoint from standing, share of leg length."),
     _m("leg_elevation_peak_deg", "deg", "Leg raised", _SIDE, "peak", "index",
        "Hip-to-ankle line to the floor, as the rise from rest."),

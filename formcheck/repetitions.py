@@ -182,7 +182,9 @@ def move_limits(
             extreme, rest = float(np.nanmax(piece)), min(a.rest_before, a.rest_after)
             level = extreme - settings.turn_share * max(extreme - rest, 0.0)
             at = start + int(np.nanargmax(piece))
-            turn_from, turn_to = _near_extreme(np.nan_to_num(values, nan=-np.inf), start, end, level, at)
+            turn_from, turn_to = _near_extreme(
+                np.nan_to_num(values, nan=-np.inf), start, end, level, at
+            )
         else:
             extreme, turn_from = a.extreme, (start + end) // 2
             turn_to = turn_from
@@ -196,7 +198,7 @@ def _bridge(mask: np.ndarray, most: int) -> np.ndarray:
     """The mask with gaps of at most `most` samples closed, so that a blink ends no attempt."""
     out = mask.copy()
     for a, b in runs(~mask):
-        if 0 < a and b < len(mask) and b - a <= most:
+        if a > 0 and b < len(mask) and b - a <= most:
             out[a:b] = True
     return out
 
@@ -222,13 +224,13 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
     slow = low_pass(x, grid_hz, min(2.0, 0.2 * grid_hz)) if len(x) > 8 else x
     low = float(np.min(slow))
     padded = np.concatenate(([low - 1e-6], slow, [low - 1e-6]))
-    peaks, info = find_peaks(padded, prominence=0.8 * least_range, plateau_size=1)
+    peaks, _ = find_peaks(padded, prominence=0.8 * least_range, plateau_size=1)
     peaks = [int(np.clip(p - 1, 0, len(x) - 1)) for p in peaks]
     if not peaks:
         return []
     kept = _merge_falters(slow, peaks, settings.merge_share, is_hold)
     valleys = [0]
-    for a, b in zip(kept, kept[1:]):
+    for a, b in zip(kept, kept[1:], strict=False):
         valleys.append(a + int(np.argmin(slow[a : b + 1])))
     valleys.append(len(x) - 1)
     rest_levels = []
@@ -238,7 +240,7 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
     usual_rest = float(np.median([v for pair in rest_levels for v in pair]))
     lowest_rest = min(v for pair in rest_levels for v in pair)
     out = []
-    for k, peak in enumerate(kept):
+    for k in range(len(kept)):
         a, b = valleys[k], valleys[k + 1]
         before, after = rest_levels[k]
         extreme = float(np.max(x[a : b + 1]))
@@ -253,9 +255,9 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
             before = max(lowest_rest, rest)
         if is_cut_after:
             after = max(lowest_rest, rest)
-        if extreme - max(before, after) < least_range:
-            if extreme - min(before, after) < least_range or not is_cut:
-                continue
+        smaller, larger = extreme - max(before, after), extreme - min(before, after)
+        if smaller < least_range and (larger < least_range or not is_cut):
+            continue
         at = a + int(np.argmax(x[a : b + 1]))
         start = _leaves(x, a, at, before + settings.edge_share * (extreme - before))
         end = _regains(x, at, b, after + settings.edge_share * (extreme - after))
@@ -266,9 +268,15 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
             continue
         out.append(
             Attempt(
-                start=start, turn_from=turn_from, turn_to=turn_to, end=end, rest_before=before,
-                rest_after=after, extreme=extreme, is_complete=not is_cut,
-            )  # fmt: skip
+                start=start,
+                turn_from=turn_from,
+                turn_to=turn_to,
+                end=end,
+                rest_before=before,
+                rest_after=after,
+                extreme=extreme,
+                is_complete=not is_cut,
+            )
         )
     usual = [a.range for a in out if a.is_complete]
     if usual:

@@ -57,9 +57,7 @@ SPOILS = {
         finding="edited",
         time=lambda t: t if t < CUT_S else None,
     ),
-    "turned by metadata": Spoil(
-        make=lambda src, other, dst: rotated(src, dst), finding="rotated"
-    ),
+    "turned by metadata": Spoil(make=lambda src, other, dst: rotated(src, dst), finding="rotated"),
     "rolled by 8 deg": Spoil(
         make=lambda src, other, dst: rolled(src, dst, 8.0), finding="camera_tilted"
     ),

@@ -197,9 +197,7 @@ def test_a_clip_that_ends_inside_a_repetition_lists_it_and_does_not_judge_it(
 ):
     clip = tmp_path / "cut.mp4"
     trimmed(short_squat, clip, 0.0, 6.9)
-    report = squat(
-        run_formcheck, clip, tmp_path / "o", "--at-least", "knee_flexion_peak_deg=60"
-    )
+    report = squat(run_formcheck, clip, tmp_path / "o", "--at-least", "knee_flexion_peak_deg=60")
     assert [r["complete"] for r in report["repetitions"]] == [True, False]
     assert report["repetitions"][1]["checks"][0]["outcome"] == "not_judged"
     assert report["set"]["dose"]["done"] == 1

@@ -45,7 +45,8 @@ def test_the_goniometers_own_error_is_in_the_interval_and_grows_with_distance():
 
 def test_the_reported_peak_moves_by_the_offset_and_names_the_reading():
     raw = film(
-        repeated(Posture(), [Posture(trunk=35, **both(hip=75, knee=90))] * 2), Camera(azimuth_deg=90)
+        repeated(Posture(), [Posture(trunk=35, **both(hip=75, knee=90))] * 2),
+        Camera(azimuth_deg=90),
     )
 
     def peak(readings):

@@ -60,7 +60,8 @@ def test_no_index_is_given_over_a_value_too_small_for_its_uncertainty():
 
 def test_tempo_is_not_compared():
     assert (
-        compare_sides("lowering_s", "left", values("lowering_s", 1), values("lowering_s", 2)) is None
+        compare_sides("lowering_s", "left", values("lowering_s", 1), values("lowering_s", 2))
+        is None
     )
 
 
