@@ -269,8 +269,10 @@ def _plural(n: int, word: str) -> str:
 
 
 def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
-    word = "hold" if exercise.kind == "hold" else (
-        "sequence" if exercise.kind == "sequence" else "repetition"
+    word = (
+        "hold"
+        if exercise.kind == "hold"
+        else ("sequence" if exercise.kind == "sequence" else "repetition")
     )
     name = exercise.name
     if not n:

@@ -167,9 +167,7 @@ def repetitions_of(
     ]
 
 
-def sequence_findings(
-    repetitions: Sequence[Repetition], order: Sequence[str]
-) -> list[Finding]:
+def sequence_findings(repetitions: Sequence[Repetition], order: Sequence[str]) -> list[Finding]:
     """Directions that a sequence missed or did more than once, each named, in time order.
 
     A sequence with a part that was not told, or that the clip cuts, is passed over: a direction

@@ -3,7 +3,6 @@
 One function computes every measure of the vocabulary; an exercise file only names which.
 """
 
-
 import numpy as np
 
 from formcheck.camera import mid, off_side_deg, why_not_in_view
@@ -297,9 +296,7 @@ def _heel(key: str, s: Setting):
     up = key == "heel_height_peak_share"
     at = int(np.nanargmax(piece) if up else np.nanargmin(piece))
     value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
-    return measured(
-        key, value, model_parts("heel_height"), _time_s(s, s.attempt.start + at)
-    )
+    return measured(key, value, model_parts("heel_height"), _time_s(s, s.attempt.start + at))
 
 
 def _band_limits(bound: Bound) -> tuple[float, float]:

@@ -241,9 +241,7 @@ def _second_person_share(raw: RawTrack, rows: np.ndarray) -> float:
     followed = np.where(rows >= 0, lengths[np.arange(len(rows)), np.maximum(rows, 0)], 0.0)
     others = lengths.copy()
     others[np.arange(len(rows))[rows >= 0], rows[rows >= 0]] = 0.0
-    share = np.divide(
-        others.max(axis=1), followed, out=np.zeros(len(rows)), where=followed > 0
-    )
+    share = np.divide(others.max(axis=1), followed, out=np.zeros(len(rows)), where=followed > 0)
     present = share[share > 0]
     return float(np.median(present)) if len(present) else 0.0
 

@@ -98,9 +98,7 @@ def body_lengths_px(image_px: np.ndarray) -> np.ndarray:
     """
     longest = np.zeros(image_px.shape[:2])
     for side in ("left", "right"):
-        chain = [
-            image_px[:, :, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")
-        ]
+        chain = [image_px[:, :, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")]
         parts = [np.linalg.norm(b - a, axis=-1) for a, b in zip(chain, chain[1:], strict=False)]
         longest = np.fmax(longest, np.nan_to_num(sum(parts)))
     return longest

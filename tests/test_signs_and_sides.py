@@ -482,9 +482,7 @@ def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
         report = assess(raw, Request(clip="made_up.mp4", exercise=squat)).report
         found = "camera_tilted" in {f.code for f in report.findings}
         assert found == (roll > 0)
-        thigh = next(
-            v for v in report.repetitions[0].measures if v.key == "thigh_inclination_deg"
-        )
+        thigh = next(v for v in report.repetitions[0].measures if v.key == "thigh_inclination_deg")
         widths[roll] = thigh.high - thigh.low
         assert thigh.low <= 30 <= thigh.high
     assert widths[9.0] > widths[0.0] + 4

@@ -42,9 +42,9 @@ def common(
 
 
 def _register_commands() -> None:
-    from formcheck.cli import analyze, batch, benchmark, catalogue, quality, results
+    from formcheck.cli import analyze, batch, benchmark, catalogue, clinic, quality, results
 
-    for module in (analyze, batch, benchmark, catalogue, quality, results):
+    for module in (analyze, batch, benchmark, catalogue, clinic, quality, results):
         module.register(app)
 
 
@@ -60,7 +60,8 @@ def main() -> None:
     except FormcheckError as error:
         if is_debug:
             raise
-        for fault in getattr(error, "faults", ()):
+        faults = getattr(error, "faults", ())
+        for fault in faults if len(faults) > 1 else ():
             print(fault, file=sys.stderr)
         print(f"formcheck: {error}", file=sys.stderr)
         raise SystemExit(error.exit_code) from None
