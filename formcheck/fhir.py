@@ -221,7 +221,7 @@ def check_bundle(bundle: Mapping[str, Any]) -> None:
         from fhir.resources.R4B.bundle import Bundle
     except ImportError as error:
         raise ModelError(
-            'the FHIR export needs one more package: pip install "formcheck[fhir]"'
+            'the FHIR export needs one more package: pip install "formcheck[web]"'
         ) from error
     from pydantic import ValidationError
 

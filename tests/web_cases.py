@@ -4,6 +4,8 @@ import contextlib
 import http.client
 import re
 import socket
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import dataclass, field
@@ -128,7 +130,8 @@ def running_site(clinic: Clinic):
         sessions = Sessions()
         config = uvicorn.Config(
             create_site(clinic, sessions, port), log_level="critical", access_log=False,
-            lifespan="off", ws="websockets-sansio", timeout_graceful_shutdown=1,
+            lifespan="off", ws="websockets-sansio", ws_per_message_deflate=False,
+            timeout_graceful_shutdown=1,
         )  # fmt: skip
         server = uvicorn.Server(config)
         thread = threading.Thread(
@@ -144,3 +147,49 @@ def running_site(clinic: Clinic):
         finally:
             server.should_exit = True
             thread.join(timeout=10)
+
+
+class Served:
+    """`formcheck serve` as its own process."""
+
+    def __init__(self, data, *options):
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "formcheck", "serve", "--data", str(data), "--no-browser",
+             "--pose-model", "lite", *options],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        self.errors: list[str] = []
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+        self.link = next(
+            line.strip() for line in self.process.stdout if line.startswith("http://127.0.0.1:")
+        )
+
+    def _listen(self):
+        with self.process.stderr as stream:
+            self.errors += stream.readlines()
+
+    def stop(self):
+        self.process.terminate()
+        self.process.wait(timeout=20)
+        self._listener.join(timeout=10)
+        self.process.stdout.close()
+
+    def kill(self):
+        """Ends the server at once, as a crash or a power cut of the program does."""
+        self.process.kill()
+        self.process.wait(timeout=20)
+        self._listener.join(timeout=10)
+        self.process.stdout.close()
+
+    def clinician(self) -> Browser:
+        """A browser that came in by the printed link."""
+        port = int(re.search(r":(\d+)/", self.link)[1])
+        browser = Browser(site=Site(clinic=None, sessions=None, port=port))
+        answer = browser.send(
+            "POST", "/enter", urlencode({"secret": self.link}).encode(),
+            {"content-type": "application/x-www-form-urlencoded"},
+        )  # fmt: skip
+        assert answer.status == 303, answer.text
+        browser.cookie = answer.header("set-cookie").split(";")[0]
+        return browser

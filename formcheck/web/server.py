@@ -168,6 +168,8 @@ def _socket_on(port: int | None) -> socket.socket:
             made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             made.bind(("127.0.0.1", candidate))
+            # A link followed before the server is quite ready waits instead of failing.
+            made.listen(128)
             return made
         except OSError:
             made.close()

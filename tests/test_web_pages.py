@@ -1,0 +1,386 @@
+import json
+import re
+import time
+
+import pytest
+from browser_cases import DESKTOP, PHONE, page_of, running_browser, violations
+from clinic_cases import (
+    clinic_results,
+    day_before,
+    measured_set,
+    new_clinic,
+    new_patient,
+    new_set,
+    prescription_text,
+)
+from web_cases import Served, running_site
+
+from formcheck.clinic import answers, findings, jobs, open_clinic
+from formcheck.clinic.database import change
+from formcheck.clinic.deletion import delete_set
+from formcheck.clinic.patients import add_patient, current_prescription, find_patient
+from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
+from formcheck.clinic.sets import find_set, sets_of
+from formcheck.web.prescription_form import form_from, form_of, prescription_text_of
+
+pytest.importorskip("starlette")
+pytest.importorskip("playwright")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with running_browser() as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory, squat_results):
+    """A clinic with something of everything that a page can show."""
+    folder = tmp_path_factory.mktemp("site")
+    clinic = new_clinic(folder)
+    results = clinic_results(squat_results, folder)
+    patient = new_patient(clinic)
+    version = current_prescription(clinic, patient.id)
+    for n in range(4):
+        outcomes = {"target": ("met", "not_met")[n % 2], "limit": ("kept", "undecided")[n == 2]}
+        stored = measured_set(
+            clinic, patient, results, day=day_before(21 - 7 * n), added_deg=8.0 * n,
+            outcomes=outcomes, with_video=True, prescription_id=version.id,
+            side=("left", "right")[n == 3],
+        )  # fmt: skip
+        answers.add_answer(clinic, patient.id, "before", set_id=stored.id, day=stored.day, pain=2)
+        answers.add_answer(
+            clinic, patient.id, "after", set_id=stored.id, day=stored.day, pain=1,
+            pain_during=3 + n, effort=5, pain_limit=5,
+        )  # fmt: skip
+        answers.add_answer(
+            clinic, patient.id, "next day", day=day_before(20 - 7 * n), pain_change="same",
+            stiffness_change="less", swelling_change="same",
+        )  # fmt: skip
+        if n == 0:
+            review_sets(clinic, [stored.uid], "M.T.")
+    new_set(clinic, patient, exercise="wall_sit", day=day_before(1))
+    jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "The feet are cut off.")
+    gone = new_set(clinic, patient)
+    delete_set(clinic, gone.uid, by="M.T.", reason="filmed twice")
+    new_set(clinic, patient, exercise="squat")
+    answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way",), exercise="squat")
+    answers.tick(clinic, patient.id, exercise="squat", side="both", set_number=2, kind="done")
+    findings.add_finding(clinic, patient.id, day=day_before(9), kind="passive_flexion",
+                         side="left", value=120.0, words="", by="M.T.")  # fmt: skip
+    findings.add_finding(clinic, patient.id, day=day_before(9), kind="effusion", side="left",
+                         value=None, words="small", by="M.T.")  # fmt: skip
+    findings.add_score(clinic, patient.id, day=day_before(9), name="Knee score", value=61.0,
+                       direction="higher is better", least_change=8.0, by="M.T.")  # fmt: skip
+    findings.add_goal(clinic, patient.id, words="Stairs", set_on=day_before(9), due_on=None, by="M.T.")
+    add_patient(clinic, "KN-000")
+    with running_site(clinic) as running:
+        yield running
+    clinic.close()
+
+
+def _link(site) -> str:
+    return f"{site.origin}/enter#{site.sessions.new_link_secret('clinician')}"
+
+
+def _until(page, condition: str) -> None:
+    """Waits until a condition holds in the page; the page's own policy stays in force."""
+    until = time.monotonic() + 15
+    while not page.evaluate(condition):
+        assert time.monotonic() < until, condition
+        page.wait_for_timeout(20)
+
+
+def _sets(site):
+    patient = find_patient(site.clinic, "KN-204")
+    by_state = {}
+    for s in sets_of(site.clinic, patient.id):
+        by_state.setdefault(s.state, s.uid)
+    return by_state
+
+
+def _pages(site) -> dict[str, str]:
+    at, sets = "/clinic/patients/KN-204", _sets(site)
+    return {
+        "work list": "/clinic", "patients": "/clinic/patients", "import": "/clinic/import",
+        "follow-up": at, "sets": f"{at}/sets", "prescription": f"{at}/prescription",
+        "version": f"{at}/prescription/1", "findings": f"{at}/findings",
+        "summary": f"{at}/summary", "discharge": f"{at}/discharge", "files": f"{at}/files",
+        "set measured": f"/clinic/sets/{sets['measured']}",
+        "set reviewed": f"/clinic/sets/{sets['reviewed']}",
+        "set not measured": f"/clinic/sets/{sets['not measured']}",
+        "set waiting": f"/clinic/sets/{sets['recorded']}",
+        "empty follow-up": "/clinic/patients/KN-000",
+        "empty prescription": "/clinic/patients/KN-000/prescription",
+        "empty findings": "/clinic/patients/KN-000/findings",
+        "empty summary": "/clinic/patients/KN-000/summary",
+        "no such page": "/clinic/nothing",
+    }  # fmt: skip
+
+
+def test_no_page_has_an_accessibility_violation_or_is_wider_than_a_phone(site, browser):
+    with page_of(browser, _link(site)) as page:
+        for name, path in _pages(site).items():
+            page.set_viewport_size(DESKTOP)
+            page.goto(site.origin + path)
+            if "measured" in name and "not" not in name:
+                page.wait_for_selector("#trace-box svg")
+            assert violations(page) == [], name
+            page.set_viewport_size(PHONE)
+            width = page.evaluate("document.documentElement.scrollWidth")
+            assert width <= PHONE["width"], (name, width)
+            assert violations(page) == [], f"{name} on a phone"
+
+
+def test_the_page_of_the_link_has_none_either_and_tells_of_a_used_link(site, browser):
+    link = _link(site)
+    with page_of(browser, link):
+        pass
+    context = browser.new_context(viewport=DESKTOP)
+    page = context.new_page()
+    page.goto(f"{site.origin}/enter")
+    assert violations(page) == []
+    page.goto(link)
+    page.wait_for_selector("[role=alert]")
+    assert "works once" in page.inner_text("main")
+    assert violations(page) == []
+    context.close()
+
+
+def test_a_form_with_faults_says_all_of_them_and_keeps_what_was_typed(site, browser):
+    with page_of(browser, _link(site)) as page:
+        page.goto(f"{site.origin}/clinic/patients/KN-204/prescription")
+        page.fill("[name='e0.sets']", "many")
+        page.fill("[name='e0.pain_limit']", "30")
+        page.fill("[name=goals]", "kneel in the garden")
+        page.click("button[value=save]")
+        page.wait_for_selector("[role=alert]")
+        told = page.inner_text("[role=alert]")
+        assert "exercises[0].sets" in told
+        assert "pain_limit" in told
+        assert page.input_value("[name=goals]") == "kneel in the garden"
+        assert violations(page) == []
+        page.fill("[name='e0.sets']", "4")
+        page.fill("[name='e0.pain_limit']", "3")
+        page.click("button[value=save]")
+        page.wait_for_selector("[role=status]")
+    patient = find_patient(site.clinic, "KN-204")
+    record = current_prescription(site.clinic, patient.id).record()
+    assert (record.exercises[0].sets, record.goals) == (4, "kneel in the garden")
+    assert len(record.exercises) == 3, "nothing else was lost on the way"
+
+
+def test_the_form_and_the_file_say_the_same():
+    from formcheck.schema import parse_prescription
+
+    record = parse_prescription(prescription_text(), "x")
+    form = form_of(record)
+    assert parse_prescription(prescription_text_of(form, "KN-204"), "x") == record
+    sent = {name: [value] for name, value in form.values.items()}
+    again = form_from(sent)
+    assert parse_prescription(prescription_text_of(again, "KN-204"), "x") == record
+    more = form_from(sent, with_new_line=True)
+    assert len(more.lines) == len(form.lines) + 1
+    sent["e1.exercise"] = [""]
+    fewer = parse_prescription(prescription_text_of(form_from(sent), "KN-204"), "x")
+    assert [e.exercise for e in fewer.exercises] == ["squat", "straight_leg_raise"]
+
+
+def test_video_trace_and_table_move_each_other_and_keys_do_all(site, browser):
+    uid = _sets(site)["measured"]
+    with page_of(browser, _link(site)) as page:
+        page.goto(f"{site.origin}/clinic/sets/{uid}")
+        _until(page, "document.getElementById('video').readyState >= 2")
+        page.wait_for_selector("#trace-box svg")
+        now = "document.getElementById('video').currentTime"
+        first = float(page.get_attribute("#reps tbody tr:nth-child(1)", "data-from"))
+        second = float(page.get_attribute("#reps tbody tr:nth-child(2)", "data-from"))
+        page.click("#reps tbody tr:nth-child(2) [data-play]")
+        _until(page, f"{now} >= {second}")
+        page.wait_for_selector("#reps tbody tr:nth-child(2).now")
+        cursor = float(page.get_attribute("#trace-box .cursor", "x1"))
+        page.evaluate("document.getElementById('video').pause()")
+        page.locator("#trace-box rect.rep").first.click(force=True)
+        _until(page, f"{now} >= {first} && {now} < {second}")
+        page.wait_for_selector("#reps tbody tr:nth-child(1).now")
+        assert float(page.get_attribute("#trace-box .cursor", "x1")) < cursor
+        page.focus("#player")
+        page.evaluate("document.getElementById('video').pause()")
+        page.wait_for_timeout(150)
+        before = page.evaluate(now)
+        page.keyboard.press("ArrowRight")
+        _until(page, f"Math.abs({now} - {before}) > 0.005")
+        assert 0 < page.evaluate(now) - before < 0.08, "one picture on"
+        for key, speed in (("2", 0.5), ("4", 0.25), ("1", 1)):
+            page.keyboard.press(key)
+            assert page.evaluate("document.getElementById('video').playbackRate") == speed
+        assert page.get_attribute("#overlay", "aria-pressed") == "true"
+        page.keyboard.press("o")
+        assert page.get_attribute("#overlay", "aria-pressed") == "false"
+        _until(page, "document.getElementById('video').currentSrc.endsWith('recording')")
+        page.click("summary:has-text('Leave a repetition out')")
+        page.focus("#l-why")
+        page.keyboard.type("2 4 o n p")
+        assert page.input_value("#l-why") == "2 4 o n p", "typing is only typing"
+        assert page.evaluate("document.getElementById('video').playbackRate") == 1
+
+
+def test_several_unremarkable_sets_are_signed_at_once(site, browser, squat_results, tmp_path):
+    patient = new_patient(site.clinic, "KN-311")
+    results = clinic_results(squat_results, tmp_path)
+    with site.clinic.write() as c:
+        change(c, "UPDATE jobs SET state = 'done' WHERE state = 'waiting'")
+    made = [measured_set(site.clinic, patient, results, day=day_before(n)) for n in range(3)]
+    with page_of(browser, _link(site)) as page:
+        for s in made[:2]:
+            page.check(f"input[value='{s.uid}']")
+        page.fill("#by-review", "A.B.")
+        page.click("button:has-text('Mark those as reviewed')")
+        page.wait_for_selector("[role=status]")
+    assert [find_set(site.clinic, s.uid).state for s in made] == ["reviewed", "reviewed", "measured"]
+    assert reviews_of(site.clinic, made[0].id)[0].initials == "A.B."
+
+
+def test_a_remarkable_set_cannot_be_signed_with_the_others(site):
+    clinician = site.clinician()
+    uid = next(
+        s.uid
+        for s in sets_of(site.clinic, find_patient(site.clinic, "KN-204").id)
+        if s.state == "measured" and (s.n_doubtful or s.n_not_met)
+    )
+    answer = clinician.post("/clinic/review", {"uid": uid, "by": "A.B."})
+    assert answer.status == 400
+    assert find_set(site.clinic, uid).state == "measured"
+
+
+def test_the_summary_prints_on_one_page_and_the_discharge_on_two_at_most(site, browser):
+    with page_of(browser, _link(site)) as page:
+        for name, most in (("summary", 1), ("discharge", 2)):
+            page.goto(f"{site.origin}/clinic/patients/KN-204/{name}")
+            pdf = page.pdf(format="A4")
+            assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= most, name
+
+
+def test_a_patients_pages_never_show_criteria_or_judgements_of_a_person(site):
+    patient = site.patient(find_patient(site.clinic, "KN-204").id)
+    text = patient.get("/my").text.lower()
+    for word in ("criteria", "grade", "score", "streak", "badge", "compliance"):
+        assert word not in text, word
+    for path in _pages(site).values():
+        page = site.clinician().get(path).text.lower()
+        for word in ("grade", "streak", "badge", "compliance", "non-compliant", "poor", "excellent"):
+            assert word not in page, (path, word)
+
+
+def test_criteria_are_facts_and_can_be_changed(site):
+    clinician = site.clinician()
+    at = "/clinic/patients/KN-204"
+    text = clinician.get(at).text
+    assert "Criteria, put as facts" in text
+    assert "pain-monitoring model" in text
+    assert "one variable at a time" in text.lower()
+    assert clinician.post(f"{at}/criteria", {"progress_sessions": "5"}).status == 303
+    assert "of 5" in clinician.get(at).text
+    assert clinician.post(f"{at}/criteria", {"hold_pain_most": "1"}).status == 400
+    assert clinician.post(f"{at}/criteria", {"progress_sessions": "3"}).status == 303
+
+
+def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
+    patient = add_patient(site.clinic, "KN-500")
+    with site.clinic.write() as c:
+        for n in range(500):
+            change(
+                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at, recording,
+                      recording_bytes, recording_sha256, origin, state, dose_prescribed, dose_done)
+                      VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
+                      'recorded', 'reviewed', 10, 10)""",
+                u=f"{n:032x}", p=patient.id, d=day_before(n),
+            )  # fmt: skip
+            for key in ("knee_flexion_peak_deg", "thigh_inclination_deg", "lowering_s"):
+                change(c, """INSERT INTO set_measures (set_id, key, value, half_width, n)
+                             SELECT id, :k, :v, 5, 10 FROM sets WHERE uid = :u""",
+                       k=key, v=60 + n % 30, u=f"{n:032x}")  # fmt: skip
+    with page_of(browser, _link(site)) as page:
+        for path in ("/clinic/patients/KN-500/sets", "/clinic/patients/KN-500"):
+            times = []
+            for _ in range(3):
+                start = time.perf_counter()
+                page.goto(site.origin + path)
+                times.append(time.perf_counter() - start)
+            assert min(times) < 1.0, (path, times)
+        assert page.locator("circle.dot").count() >= 400
+
+
+# -- the whole way, with the server as a person starts it
+
+
+def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(
+    browser, tmp_path, short_squat
+):
+    data = tmp_path / "data"
+    served = Served(data)
+    try:
+        with page_of(browser, served.link, accept_downloads=True) as page:
+            page.goto(page.url.removesuffix("/clinic") + "/clinic/patients")
+            page.fill("#code", "KN-204")
+            page.click("button:has-text('Add')")
+            page.click("summary:has-text('Edit the text')")
+            page.fill("#text", prescription_text())
+            page.fill("#by-text", "M.T.")
+            page.click("button:has-text('Save the text')")
+            page.wait_for_selector("text=Version 1, saved")
+            page.click("nav.tabs a:has-text('Files')")
+            page.select_option("#u-exercise", "squat")
+            page.set_input_files("#u-file", str(short_squat))
+            page.click("button:has-text('Add the recording')")
+            page.wait_for_url(re.compile(r".*/clinic/sets/\w{32}$"))
+            page.wait_for_selector("[data-progress]")
+            page.wait_for_selector("#reps tbody tr", timeout=120_000)
+            assert page.locator("#reps tbody tr").count() == 2
+            page.click("summary:has-text('Leave a repetition out')")
+            page.fill("#l-why", "lost balance")
+            page.fill("#by-left", "M.T.")
+            page.click("button:has-text('Leave it out')")
+            page.wait_for_selector("tr.left-out")
+            page.click("summary:has-text('Add a comment')")
+            page.fill("#c-at", "3.2")
+            page.fill("#c-words", "slower on the way down")
+            page.click("button:has-text('Add the comment')")
+            page.wait_for_selector("#trace-box .note-mark")
+            assert page.input_value("#by-reviewed") == "M.T.", "initials are remembered"
+            page.click("button:has-text('Mark as reviewed')")
+            page.wait_for_selector("text=This set is final.")
+            note = page.input_value("#note")
+            assert "1 of 6 prescribed repetitions done" in note
+            assert "Reviewed by M.T." in note
+            page.click("text=KN-204 >> nth=0")
+            page.wait_for_selector("circle.dot:not(.open)")
+            page.click("nav.tabs a:has-text('Files')")
+            with page.expect_download() as download:
+                page.click("text=FHIR Observations")
+            bundle = json.loads(download.value.path().read_text(encoding="utf-8"))
+            page.click("nav.tabs a:has-text('Summary')")
+            page.wait_for_selector("h1:has-text('summary on')")
+            assert len(page.pdf(format="A4")) > 5000
+        from formcheck.fhir import check_bundle
+
+        check_bundle(bundle)
+        assert [e["resource"]["status"] for e in bundle["entry"]] == ["final"]
+    finally:
+        served.stop()
+    clinic = open_clinic(data)
+    (stored,) = sets_of(clinic, find_patient(clinic, "KN-204").id)
+    assert stored.is_final
+    assert len(corrections_of(clinic, stored.id)) == 2
+    clinic.close()
+    assert not [e for e in served.errors if "Traceback" in e], served.errors
+
+
+def test_a_second_server_on_the_same_folder_is_refused(run_formcheck, tmp_path):
+    served = Served(tmp_path / "data")
+    try:
+        done = run_formcheck("serve", "--no-browser", "--data", tmp_path / "data")
+        assert done.returncode == 8
+        assert "already serving" in done.stderr
+    finally:
+        served.stop()
