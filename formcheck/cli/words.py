@@ -10,12 +10,9 @@ def set_lines(report: Report) -> list[str]:
     for r in report.repetitions:
         rep = r.repetition
         part = f" {rep.part}" if rep.part else ""
-        values = [v for v in r.measures if isinstance(v, Measured)][:2]
-        shown = "; ".join(
-            f"{MEASURES[v.key].label.lower()} {v.value:.3g} ({v.low:.3g} to {v.high:.3g})"
-            f"{'' if MEASURES[v.key].unit in ('share', '1') else ' ' + MEASURES[v.key].unit}"
-            for v in values
-        )
+        values = [v for v in r.measures if isinstance(v, Measured)]
+        values = [v for v in values if MEASURES[v.key].at != "tempo"][:2] or values[:2]
+        shown = "; ".join(f"{MEASURES[v.key].label.lower()} {_value(v)}" for v in values)
         outcome = "; ".join(c.text.split(":")[0] for c in r.checks)
         cut = "" if rep.is_complete else " (cut by the clip)"
         lines.append(
@@ -26,3 +23,10 @@ def set_lines(report: Report) -> list[str]:
         when = "" if f.from_s is None else f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
         lines.append(f"Note: {f.text}{when}")
     return lines
+
+
+def _value(v: Measured) -> str:
+    unit = MEASURES[v.key].unit
+    decimals = 2 if unit in ("share", "1") else 1
+    low, value, high = (f"{x:.{decimals}f}" for x in (v.low, v.value, v.high))
+    return f"{value} ({low} to {high})" + ("" if unit in ("share", "1") else f" {unit}")
