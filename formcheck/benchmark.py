@@ -11,6 +11,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from formcheck.exercises import load_exercise
+from formcheck.native_messages import native_messages_held
 from formcheck.pipeline import Request, Settings, analyze, write_results
 from formcheck.plain_loop import plain_loop
 from formcheck.pose import PoseSettings, load_models, n_threads
@@ -106,9 +107,8 @@ def run_benchmark(
             (BARE_ALL.format(n=n), every, lambda: _bare(clip, every.pose)),
             (ANALYSIS, every, lambda: analyze(request, every)),
             (ALL_FILES, every, lambda: everything(every)),
-            (PLAIN, every, lambda: plain_loop(clip, out / "a.mp4", bundle)),
-            (PLAIN_VIDEO, every,
-             lambda: plain_loop(clip, out / "b.mp4", bundle, is_video_mode=True)),
+            (PLAIN, every, lambda: _plain(clip, out / "a.mp4", bundle)),
+            (PLAIN_VIDEO, every, lambda: _plain(clip, out / "b.mp4", bundle, is_video_mode=True)),
             (DEFAULT, default, lambda: analyze(request, default)),
             (DEFAULT_ALL, default, lambda: everything(default)),
         ]  # fmt: skip
@@ -191,6 +191,11 @@ def _bare(clip: Path, settings: PoseSettings) -> tuple[float, float]:
     for model in models:
         model.close()
     return wall_s, cpu_s
+
+
+def _plain(clip: Path, out: Path, bundle: Path, **options) -> None:
+    with native_messages_held():
+        plain_loop(clip, out, bundle, **options)
 
 
 def _copies(clip: Path, folder: Path, n: int) -> Path:
