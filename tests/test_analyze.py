@@ -285,7 +285,7 @@ def test_a_cut_off_file_gets_one_line(run_formcheck, short_squat, tmp_path):
         (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=deep"), "not a number"),
         (("--exercise", "squat", "--at-least", "knee_flexion_peak=60"), "knee_flexion_peak_deg"),
         (("--exercise", "squat", "--at-most", "60"), "KEY=VALUE"),
-        (("--exercise", "squat", "--side", "port"), "left or right"),
+        (("--exercise", "squat", "--side", "port"), "or both"),
         (("--exercise", "squat", "--pose-model", "huge"), "lite"),
         (("--exercise", "squat", "--pose-rate", "0"), "above 0"),
     ],
