@@ -115,9 +115,15 @@ def todays_list(
                 state = "recorded" if stored else tick.kind if tick else "open"
                 rows.append(
                     TodaySet(
-                        exercise=line.exercise, side=side, number=number,
-                        number_in_round=in_round, round=(number - 1) // line.sets + 1,
-                        n_rounds=n_rounds, view=views.get(in_round), state=state, stored=stored,
+                        exercise=line.exercise,
+                        side=side,
+                        number=number,
+                        number_in_round=in_round,
+                        round=(number - 1) // line.sets + 1,
+                        n_rounds=n_rounds,
+                        view=views.get(in_round),
+                        state=state,
+                        stored=stored,
                         reason=tick.reason if tick and not stored else "",
                     )
                 )

@@ -1,0 +1,626 @@
+"""The patient's pages, asked as a browser asks: list, questions, ticks, result, live socket."""
+
+import hashlib
+import json
+import re
+import struct
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from clinic_cases import (
+    VIDEO_HEAD,
+    clinic_results,
+    day_before,
+    measured_set,
+    new_clinic,
+    new_patient,
+    new_set,
+)
+from web_cases import running_site
+
+from formcheck.clinic import answers, jobs
+from formcheck.clinic.database import change, today
+from formcheck.clinic.patients import current_prescription
+from formcheck.clinic.sets import find_set, sets_of
+from formcheck.clinic.today import (
+    change_words,
+    next_open,
+    recording_plan,
+    times_a_day,
+    todays_list,
+)
+from formcheck.clinic.uploads import find_upload, open_uploads
+from formcheck.exchange import pack_plan
+from formcheck.exercises import list_exercises, load_exercise
+from formcheck.patient_result import patient_result, thing_to_try
+
+pytest.importorskip("starlette")
+
+NOBODY = "Nobody is watching this recording and nobody is alerted."
+SQUAT = "/my/do/squat/both/1"
+
+
+@pytest.fixture
+def site(tmp_path):
+    clinic = new_clinic(tmp_path)
+    with running_site(clinic) as running:
+        running.own = new_patient(clinic)
+        yield running
+    clinic.close()
+
+
+@pytest.fixture
+def patient(site):
+    return site.patient(site.own.id)
+
+
+def told(answer) -> str:
+    """A page's words without its tags."""
+    text = re.sub(r"<(script|style)\b.*?</\1>", "", answer.text, flags=re.S)
+    return " ".join(re.sub(r"<[^>]+>", " ", text).split())
+
+
+def a_day(prescription, sets=(), ticks=()):
+    exercises = [load_exercise(line.exercise) for line in prescription.exercises]
+    return todays_list(prescription, exercises, sets, ticks)
+
+
+@pytest.fixture
+def prescription(site):
+    return current_prescription(site.clinic, site.own.id).record()
+
+
+# -- today's list
+
+
+def test_the_list_holds_every_set_of_every_side_and_says_which_to_film(prescription):
+    squat, wall_sit, leg_raise = a_day(prescription)
+    assert [(s.number, s.side, s.view) for s in squat.sets] == [
+        (1, "both", "sagittal"), (2, "both", "frontal"), (3, "both", None),
+    ]  # fmt: skip
+    assert [s.view for s in wall_sit.sets] == ["sagittal", None]
+    # Three sets for each leg, twice a day; the first of each round is filmed.
+    assert len(leg_raise.sets) == 12
+    assert [s.number for s in leg_raise.sets if s.view] == [1, 1, 4, 4]
+    assert [len(r) for r in leg_raise.rounds] == [6, 6]
+
+
+def test_one_leg_work_for_both_is_a_set_for_each_leg_and_two_leg_work_is_one(prescription):
+    line = replace(prescription.exercises[2], sides=("both",), frequency="")
+    whole = replace(prescription, exercises=(line,))
+    assert [s.side for s in a_day(whole)[0].sets] == ["left", "right"] * 3
+
+
+def test_nothing_recorded_is_open_and_never_not_done(site, prescription):
+    day = a_day(prescription)
+    assert {s.state for of in day for s in of.sets} == {"open"}
+    answers.tick(site.clinic, site.own.id, exercise="squat", side="both", set_number=2,
+                 kind="not done", reason="pain")  # fmt: skip
+    answers.tick(site.clinic, site.own.id, exercise="squat", side="both", set_number=3, kind="done")
+    new_set(site.clinic, site.own, side="both")
+    squat = a_day(prescription, sets_of(site.clinic, site.own.id),
+                  answers.ticks_of(site.clinic, site.own.id))[0]  # fmt: skip
+    assert [(s.state, s.reason) for s in squat.sets] == [
+        ("recorded", ""), ("not done", "pain"), ("done", ""),
+    ]  # fmt: skip
+    assert squat.is_over
+
+
+@pytest.mark.parametrize(
+    ("words", "n"),
+    [("once a day", 1), ("twice a day", 2), ("3 x daily", 3), ("3x per day", 3), ("daily", 1),
+     ("three times a week", 1), ("every other day", 1), ("", 1), ("99 times a day", 6)],
+)  # fmt: skip
+def test_the_times_a_day_are_read_from_the_words(words, n):
+    assert times_a_day(words) == n
+
+
+def test_what_comes_next_says_to_turn_round_or_to_move_the_camera(prescription):
+    day = a_day(prescription)
+    squat, _, leg_raise = day
+    first, second, third = squat.sets
+    assert next_open(day, first) == first, "open itself until it was recorded"
+    assert change_words(first, second) == "Move the camera to the front."
+    assert change_words(second, first) == "Move the camera to your side."
+    assert change_words(second, third) == "This set is not filmed. You can leave the camera."
+    left, right = leg_raise.sets[:2]
+    assert change_words(left, right) == "Turn round for the other leg."
+    done = replace(first, state="recorded")
+    other = replace(squat, sets=(done, second, third))
+    assert next_open((other, *day[1:]), done) == second
+
+
+def test_a_recording_ends_with_the_dose_or_at_a_limit_that_leaves_time(prescription):
+    squat, wall_sit, leg_raise = a_day(prescription)
+    plan = recording_plan(squat.line, squat.exercise)
+    assert (plan.n, plan.hold_s) == (6, None)
+    assert plan.limit_s >= 2 * 6 * 5
+    assert recording_plan(wall_sit.line, wall_sit.exercise).hold_s == 5
+    long = recording_plan(replace(leg_raise.line, repetitions=200), leg_raise.exercise)
+    assert long.limit_s == 600
+    quad_set = load_exercise("quad_set")
+    timed = recording_plan(replace(squat.line, exercise="quad_set", hold_s=5), quad_set)
+    assert timed.n is None, "too small to be counted live"
+    lunge = load_exercise("multidirectional_lunge")
+    assert recording_plan(squat.line, lunge).n == 6 * len(lunge.parts)
+
+
+def test_the_first_page_shows_the_list_and_that_nobody_watches(patient):
+    page = patient.get("/my")
+    words = told(page)
+    assert page.status == 200
+    assert NOBODY in words
+    assert "If you are worried, phone your clinic." in words
+    assert words.count("Start") == 17
+    assert "film it: camera straight ahead" in words
+    assert "Done for today" not in words
+
+
+def test_a_set_is_ticked_as_done_or_not_done_with_a_reason_and_taken_back(site, patient):
+    about = {"exercise": "squat", "side": "both", "number": "1"}
+    assert patient.post("/my/tick", {**about, "kind": "done"}).status == 303
+    assert "Done without camera" in told(patient.get("/my"))
+    [tick] = answers.ticks_of(site.clinic, site.own.id)
+    assert (tick.kind, tick.day) == ("done", today().isoformat())
+    refused = patient.post("/my/tick", {**about, "kind": "not done"})
+    assert refused.status == 400
+    assert "Choose why the set was not done" in told(refused)
+    with_reason = {**about, "kind": "not done", "reason": "no_time"}
+    assert patient.post("/my/tick", with_reason).status == 303
+    assert "Not done: no time" in told(patient.get("/my"))
+    assert patient.post("/my/untick", about).status == 303
+    assert answers.ticks_of(site.clinic, site.own.id) == ()
+
+
+def test_only_a_set_of_the_plan_can_be_ticked_or_begun(patient):
+    for about in (
+        {"exercise": "squat", "side": "both", "number": "4"},
+        {"exercise": "deadlift", "side": "both", "number": "1"},
+        {"exercise": "squat", "side": "left", "number": "1"},
+        {"exercise": "../../x", "side": "both", "number": "1"},
+    ):
+        assert patient.post("/my/tick", {**about, "kind": "done"}).status == 400
+    assert patient.get("/my/do/squat/both/9").status == 404
+    assert patient.get("/my/do/deadlift/both/1/record").status == 404
+
+
+def test_after_the_last_set_the_day_is_done_and_more_is_not_better(site, patient, prescription):
+    for of in a_day(prescription):
+        for s in of.sets:
+            answers.tick(site.clinic, site.own.id, exercise=s.exercise, side=s.side,
+                         set_number=s.number, kind="done")  # fmt: skip
+    assert "Done for today. More is not better." in told(patient.get("/my"))
+
+
+def test_a_patient_without_a_plan_is_told_so(site):
+    other = new_patient(site.clinic, "KN-300", with_plan=False)
+    assert "There is no plan here yet" in told(site.patient(other.id).get("/my"))
+
+
+# -- before a set
+
+
+def test_a_set_begins_with_pain_and_the_questions_and_nothing_else(patient):
+    page = told(patient.get(SQUAT))
+    assert NOBODY in page
+    for words in ("New swelling", "Giving way", "Locking", "Calf pain or swelling",
+                  "Fever, or a change of the wound", "A fall", "Breathlessness", "Chest pain",
+                  "Sudden swelling of the calf", "None of these"):  # fmt: skip
+        assert words in page
+    assert patient.get(SQUAT + "/card").status == 303, "the questions come first"
+    assert patient.get(SQUAT + "/record").status == 303
+    good = patient.post(SQUAT, {"pain": "3", "none": "yes"})
+    assert good.header("location") == SQUAT + "/card"
+    assert patient.get(SQUAT + "/card").status == 200
+
+
+@pytest.mark.parametrize("symptom", answers.SYMPTOMS)
+def test_any_symptom_leaves_the_set_out_and_calls_the_clinic(site, patient, symptom):
+    page = patient.post(SQUAT, {"pain": "0", "symptom": symptom})
+    assert "Leave this set out and call your clinic." in told(page)
+    assert "Nobody is watching this recording" in told(page)
+    assert patient.get(SQUAT + "/card").status == 303, "the camera stays closed"
+    [answer] = answers.answers_of(site.clinic, site.own.id)
+    assert answer.symptoms == (symptom,)
+    assert "Get urgent medical help" not in told(page)
+
+
+@pytest.mark.parametrize("symptom", answers.URGENT)
+def test_an_urgent_symptom_says_to_get_help_now(patient, symptom):
+    page = patient.post(SQUAT, {"pain": "0", "symptom": [symptom, "fall"]})
+    assert "Get urgent medical help now." in told(page)
+    assert patient.get(SQUAT + "/record").status == 303
+
+
+def test_pain_over_the_limit_of_the_plan_leaves_the_set_out(site, patient):
+    page = patient.post(SQUAT, {"pain": "4", "none": "yes"})
+    assert "Leave this set out and call your clinic." in told(page)
+    assert "over the 3 of your plan" in told(page)
+    [answer] = answers.answers_of(site.clinic, site.own.id)
+    assert answer.is_over_limit
+    left_out = patient.post("/my/tick", {"exercise": "squat", "side": "both", "number": "1",
+                                         "kind": "not done", "reason": "pain"})  # fmt: skip
+    assert left_out.status == 303
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({"none": "yes"}, "Choose your pain now, from 0 to 10"),
+        ({"pain": "2"}, "Tick what applies, or “None of these”"),
+        ({"pain": "2", "none": "yes", "symptom": "fall"}, "not both"),
+        ({"pain": "2.5", "none": "yes"}, "whole number"),
+        ({"pain": "11", "none": "yes"}, "from 0 to 10"),
+        ({"pain": "-1", "none": "yes"}, "from 0 to 10"),
+        ({"pain": "1", "symptom": "<script>"}, "There is no question"),
+    ],
+)
+def test_an_answer_that_was_not_offered_is_asked_again(site, patient, fields, says):
+    page = patient.post(SQUAT, fields)
+    assert page.status == 400
+    assert says in told(page)
+    assert "<script>" not in page.text
+    assert answers.answers_of(site.clinic, site.own.id) == ()
+
+
+def test_an_answer_holds_for_its_own_exercise_and_two_hours(site, patient):
+    patient.post(SQUAT, {"pain": "1", "none": "yes"})
+    assert patient.get("/my/do/wall_sit/both/1/card").status == 303
+    with site.clinic.write() as c:
+        change(c, "UPDATE answers SET at = '2020-01-01T00:00:00+00:00'")
+    assert patient.get(SQUAT + "/card").status == 303
+
+
+def test_the_card_shows_figure_camera_dose_limits_and_cautions(patient):
+    patient.post(SQUAT, {"pain": "1", "none": "yes"})
+    page = patient.get(SQUAT + "/card")
+    words = told(page)
+    assert page.text.count("<svg") >= 2
+    for expected in ("the camera looks at your left side", "6 repetitions", "at most 90°",
+                     "Stop on sharp or rising pain", "Have a firm support in reach.",
+                     "Sit back and down", NOBODY):  # fmt: skip
+        assert expected in words
+    patient.post("/my/do/squat/both/2", {"pain": "1", "none": "yes"})
+    assert "from straight ahead" in told(patient.get("/my/do/squat/both/2/card"))
+
+
+def test_the_recording_page_knows_dose_side_and_limit(patient):
+    patient.post("/my/do/straight_leg_raise/right/1", {"pain": "1", "none": "yes"})
+    page = patient.get("/my/do/straight_leg_raise/right/1/record").text
+    found = re.search(r'data-facts="([^"]*)"', page)[1]
+    facts = json.loads(found.replace("&#34;", '"'))
+    assert facts["n"] == 10
+    assert facts["isLying"]
+    assert facts["live"]["side"] == facts["live"]["involved"] == "right"
+    assert facts["upload"]["before"] > 0
+    assert NOBODY in page
+    assert "onclick" not in page
+    assert not re.search(r"<script(?![^>]*src=)", page)
+
+
+# -- recording
+
+
+def begin(patient, **about):
+    body = {"exercise": "squat", "side": "both", "set_number": 1, "is_recorded": True, **about}
+    answer = patient.call("POST", "/my/uploads", json.dumps(body).encode())
+    assert answer.status == 200, answer.text
+    return json.loads(answer.text)["uid"]
+
+
+def send(patient, uid, n, content, checksum=None):
+    digest = checksum or hashlib.sha256(content).hexdigest()
+    return patient.call("PUT", f"/my/uploads/{uid}/pieces?n={n}&sha256={digest}", content,
+                        {"content-type": "application/octet-stream"})  # fmt: skip
+
+
+def test_a_recording_goes_up_in_pieces_and_is_tied_to_the_answer_before_it(site, patient):
+    patient.post(SQUAT, {"pain": "2", "none": "yes"})
+    before = answers.answers_of(site.clinic, site.own.id)[0]
+    uid = begin(patient, before=before.id)
+    assert send(patient, uid, 0, VIDEO_HEAD).status == 200
+    assert send(patient, uid, 1, b"more").status == 200
+    done = json.loads(patient.call("POST", f"/my/uploads/{uid}/finish", b"").text)
+    assert done["page"] == f"/my/sets/{uid}/after"
+    stored = find_set(site.clinic, uid)
+    assert (stored.origin, stored.recording_bytes) == ("recorded", len(VIDEO_HEAD) + 4)
+    assert [a.id for a in answers.answers_of_set(site.clinic, stored.id)] == [before.id]
+    # Used once: the next set is asked anew.
+    assert patient.get("/my/do/squat/both/2/card").status == 303
+
+
+def test_another_patients_answer_is_not_tied_to_a_set(site, patient):
+    other = new_patient(site.clinic, "KN-300")
+    foreign = answers.add_answer(site.clinic, other.id, "before", pain=1, exercise="squat")
+    uid = begin(patient, before=foreign)
+    send(patient, uid, 0, VIDEO_HEAD)
+    patient.call("POST", f"/my/uploads/{uid}/finish", b"")
+    assert answers.answers_of_set(site.clinic, find_set(site.clinic, uid).id) == ()
+
+
+def test_a_piece_that_was_damaged_on_its_way_is_asked_for_again(site, patient):
+    uid = begin(patient)
+    bad = send(patient, uid, 0, VIDEO_HEAD, checksum="0" * 64)
+    assert bad.status == 400
+    assert "damaged" in json.loads(bad.text)["error"]
+    assert find_upload(site.clinic, uid, site.own.id).n_bytes == 0
+    assert send(patient, uid, 0, VIDEO_HEAD).status == 200
+
+
+def test_a_recording_that_broke_off_is_offered_and_kept_or_thrown_away(site, patient):
+    kept, dropped, running = begin(patient), begin(patient, set_number=2), begin(patient)
+    for uid in (kept, dropped, running):
+        send(patient, uid, 0, VIDEO_HEAD + uid.encode())
+    with site.clinic.write() as c:
+        change(c, "UPDATE uploads SET last_at = '2020-01-01T00:00:00+00:00' WHERE uid != :u",
+               u=running)  # fmt: skip
+    page = patient.get("/my")
+    assert told(page).count("A recording broke off") == 2, "not the one that still arrives"
+    answer = patient.post(f"/my/unfinished/{kept}/keep")
+    assert answer.header("location") == f"/my/sets/{kept}/after"
+    assert patient.post(f"/my/unfinished/{dropped}/discard").status == 303
+    assert [u.uid for u in open_uploads(site.clinic, site.own.id)] == [running]
+    assert find_set(site.clinic, kept) is not None
+    assert patient.post(f"/my/unfinished/{dropped}/keep").status == 400
+
+
+# -- after a set
+
+
+@pytest.fixture
+def measured(site, squat_results, tmp_path):
+    results = clinic_results(squat_results, tmp_path / "results")
+    version = current_prescription(site.clinic, site.own.id)
+    return measured_set(site.clinic, site.own, results, side="both", prescription_id=version.id)
+
+
+def test_afterwards_pain_and_effort_are_asked_and_then_the_result_shown(site, patient, measured):
+    at = f"/my/sets/{measured.uid}"
+    assert NOBODY in told(patient.get(at + "/after"))
+    missing = patient.post(at + "/after", {"pain": "1"})
+    assert missing.status == 400
+    assert "pain during the set, how hard was it" in told(missing)
+    good = patient.post(at + "/after", {"pain_during": "2", "pain": "1", "effort": "4"})
+    assert good.header("location") == at
+    [answer] = answers.answers_of_set(site.clinic, measured.id)
+    assert (answer.pain_during, answer.pain, answer.effort) == (2, 1, 4)
+    assert not answer.is_over_limit
+    assert patient.get(at + "/after").status == 303, "asked once"
+    words = told(patient.get(at))
+    for expected in ("The camera saw 2 repetitions.", "One thing to try",
+                     "What the camera could not see", "The shape of your back", NOBODY,
+                     "Move the camera to the front.", "Squat, set 2"):  # fmt: skip
+        assert expected in words
+    for forbidden in ("score", "grade", "well done", "great", "streak", "%"):
+        assert forbidden not in words.lower()
+
+
+def test_pain_over_the_limit_afterwards_gives_no_advice_but_to_call(patient, measured):
+    at = f"/my/sets/{measured.uid}"
+    patient.post(at + "/after", {"pain_during": "6", "pain": "1", "effort": "4"})
+    words = told(patient.get(at))
+    assert "Your pain is over the 3 of your plan" in words
+    assert "Leave the next set out and call your clinic." in words
+    assert "Nothing for now: it hurt." in words
+
+
+def test_a_set_that_hurt_says_that_stopping_was_right(patient, measured):
+    words = told(patient.get(f"/my/sets/{measured.uid}/after?hurt=1"))
+    assert "You stopped because it hurt" in words
+    assert "That was right." in words
+    assert "Nobody is watching" in words
+
+
+def test_a_set_that_could_not_be_measured_counts_as_done_all_the_same(site, patient):
+    stored = new_set(site.clinic, site.own, side="both")
+    at = f"/my/sets/{stored.uid}"
+    assert "The recording is being measured" in told(patient.get(at))
+    progress = json.loads(patient.get(at + "/progress").text)
+    assert progress["is_over"] is False
+    jobs.end_not_measured(site.clinic, jobs.claim(site.clinic, "w"), "w", "The feet are cut off.")
+    assert json.loads(patient.get(at + "/progress").text)["is_over"] is True
+    words = told(patient.get(at))
+    assert "The camera could not measure this set" in words
+    assert "You did it, and it is kept. The feet are cut off." in words
+
+
+def test_a_patient_sees_no_other_patients_set(site, measured):
+    other = new_patient(site.clinic, "KN-300")
+    stranger = site.patient(other.id)
+    for path in ("", "/after", "/progress", "/set.formcheck", "/video/recording"):
+        assert stranger.get(f"/my/sets/{measured.uid}{path}").status == 404
+    refused = stranger.post(f"/my/sets/{measured.uid}/after", {"pain": "1"})
+    assert refused.status == 404
+    assert stranger.get("/clinic").status == 403
+
+
+def test_the_next_day_is_asked_once_and_more_than_usual_says_to_call(site, patient):
+    assert "How was the day after?" not in told(patient.get("/my"))
+    new_set(site.clinic, site.own, day=day_before(1))
+    assert "How was the day after?" in told(patient.get("/my"))
+    missing = patient.post("/my/next-day", {"pain": "same"})
+    assert missing.status == 400
+    assert "stiffness, swelling" in told(missing)
+    same = {"pain": "same", "stiffness": "less", "swelling": "same"}
+    assert patient.post("/my/next-day", same).header("location").startswith("/my")
+    [answer] = answers.answers_of(site.clinic, site.own.id)
+    assert (answer.moment, answer.pain_change, answer.stiffness_change) == (
+        "next day", "same", "less",
+    )  # fmt: skip
+    assert answer.day == today().isoformat()
+    assert "How was the day after?" not in told(patient.get("/my"))
+    more = patient.post("/my/next-day", {**same, "swelling": "more"})
+    assert "Call your clinic before your next set." in told(more)
+    assert patient.post("/my/next-day", {**same, "pain": "awful"}).status == 400
+
+
+# -- files
+
+
+def test_a_set_is_saved_as_a_file_and_the_clinics_file_is_taken_in(site, patient, tmp_path):
+    stored = new_set(site.clinic, site.own, side="both")
+    saved = patient.get(f"/my/sets/{stored.uid}/set.formcheck")
+    assert saved.status == 200
+    assert saved.body[:2] == b"PK"
+    assert "attachment" in saved.header("content-disposition")
+    pack_plan(site.clinic, "KN-204", tmp_path / "plan.formcheck")
+    kind = {"content-type": "application/octet-stream"}
+    content = (tmp_path / "plan.formcheck").read_bytes()
+    taken = patient.call("PUT", "/my/plan/file", content, kind)
+    assert json.loads(taken.text)["page"].startswith("/my?said=")
+    tampered = patient.call("PUT", "/my/plan/file", content[:-40] + bytes(40), kind)
+    assert tampered.status == 400
+    new_patient(site.clinic, "KN-300")
+    pack_plan(site.clinic, "KN-300", tmp_path / "other.formcheck")
+    other = (tmp_path / "other.formcheck").read_bytes()
+    foreign = patient.call("PUT", "/my/plan/file", other, kind)
+    assert foreign.status == 400, "a patient's pages take in that patient's plan alone"
+    assert list(site.clinic.folder.uploads.iterdir()) == []
+
+
+# -- the result in words
+
+
+def a_report(*repetitions, findings=(), prescribed=5) -> dict:
+    return {
+        "repetitions": list(repetitions), "clip": {"duration_s": 30.0},
+        "quality": {"findings": list(findings)},
+        "set": {"dose": {"prescribed": prescribed,
+                         "done": sum(r["complete"] for r in repetitions)}},
+    }  # fmt: skip
+
+
+def a_repetition(*codes, complete=True, checks=(), **more) -> dict:
+    return {
+        "complete": complete, "measures": {}, "checks": list(checks),
+        "findings": [{"code": c, "at_s": 1.0, "text": f"It was {c}."} for c in codes], **more,
+    }  # fmt: skip
+
+
+def a_check(kind, outcome, bound="at most 90 deg"):
+    return {"measure": "knee_flexion_peak_deg", "kind": kind, "outcome": outcome, "bound": bound}
+
+
+def test_every_thing_that_is_looked_for_has_something_to_try():
+    codes = {look.code for e in list_exercises() for look in e.look_for}
+    assert {code for code in codes if thing_to_try(code) is None} == set()
+
+
+def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
+    squat = load_exercise("squat")
+    passed = a_repetition("heel_lifts", checks=[a_check("limit", "passed")])
+    lifted = a_repetition("heel_lifts", checks=[a_check("limit", "kept")])
+    seen, to_try = patient_result(a_report(passed, lifted, lifted), squat).one_thing
+    assert "How far the knee bends: at most 90°. 1 of 3 went past it" in seen
+    assert to_try == "Stay clearly inside this limit next time."
+    seen, to_try = patient_result(a_report(lifted, lifted, a_repetition()), squat).one_thing
+    assert seen == "It was heel_lifts. (2 of 3)"
+    assert to_try.startswith("Keep the heels on the floor")
+    assert patient_result(a_report(lifted, a_repetition(), a_repetition()), squat).one_thing is None
+    short = a_repetition(checks=[a_check("target", "not_met", "at least 60 deg")])
+    seen, to_try = patient_result(a_report(short, short, a_repetition()), squat).one_thing
+    assert "2 of 3 did not reach it" in seen
+    assert "only as far as it is comfortable" in to_try
+    assert patient_result(a_report(a_repetition()), squat).one_thing is None
+
+
+def test_left_out_and_cut_repetitions_are_told_apart():
+    squat = load_exercise("squat")
+    out = a_repetition("heel_lifts", left_out={"reason": "x"})
+    cut = a_repetition("heel_lifts", complete=False)
+    result = patient_result(a_report(out, a_repetition(), a_repetition(), cut), squat)
+    assert result.one_thing is None
+    assert result.done[-1] == "1 more was cut off by the start or the end of the recording."
+
+
+def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():
+    squat = load_exercise("squat")
+    findings = [
+        {"code": "person_leaves", "text": "Nobody was there.", "from_s": 3.0, "to_s": 5.0},
+        {"code": "too_dark", "text": "It is dark.", "from_s": 0.0, "to_s": 30.0},
+        {"code": "rotated", "text": "It was turned.", "from_s": None, "to_s": None},
+    ]
+    hidden = a_repetition(checks=[a_check("target", "not_visible")])
+    lines = patient_result(a_report(hidden, findings=findings), squat).not_seen
+    assert lines[:3] == (
+        "From 3.0 to 5.0 s: Nobody was there.", "It is dark.",
+        "How far the knee bends: could not be told in 1 of 1.",
+    )  # fmt: skip
+    assert set(squat.cannot_tell) <= set(lines)
+
+
+# -- the live look
+
+
+def socket_of(site, cookie, query="exercise=squat&side=both&plane=sagittal&involved=left",
+              origin=None):  # fmt: skip
+    from websockets.sync.client import connect
+
+    return connect(
+        f"ws://127.0.0.1:{site.port}/my/live?{query}", origin=origin or site.origin,
+        additional_headers={"Cookie": cookie} if cookie else {}, open_timeout=20,
+        compression=None, max_size=None,
+    )  # fmt: skip
+
+
+def as_message(rgb: np.ndarray, time_ms: float) -> bytes:
+    rgba = np.concatenate([rgb, np.full((*rgb.shape[:2], 1), 255, np.uint8)], axis=2)
+    return struct.pack("<dHH", time_ms, rgb.shape[1], rgb.shape[0]) + rgba.tobytes()
+
+
+@pytest.fixture(scope="module")
+def standing_picture():
+    from conftest import SAMPLES
+
+    from formcheck.video import open_video
+
+    with open_video(SAMPLES / "squat_side.mp4") as reader:
+        return next(iter(reader.frames())).rgb()
+
+
+def test_the_live_socket_answers_pictures_with_words_and_counts_once_started(
+    site, patient, standing_picture
+):
+    pytest.importorskip("websockets")
+    with socket_of(site, patient.cookie) as socket:
+        assert json.loads(socket.recv(timeout=60)) == {"ready": True}
+        for k in range(4):
+            socket.send(as_message(standing_picture, 1000 + 200 * k))
+            answer = json.loads(socket.recv(timeout=30))
+        assert answer["isGood"]
+        assert answer["say"] == "Good. Stay there."
+        assert answer["count"] is None
+        socket.send(json.dumps({"do": "start"}))
+        for k in range(4, 8):
+            socket.send(as_message(standing_picture, 1000 + 200 * k))
+            answer = json.loads(socket.recv(timeout=30))
+        assert answer["count"] == {"n": 0, "isAway": False, "holdS": 0.0}
+        assert answer["left"] is None
+
+
+@pytest.mark.parametrize("message", [
+    b"", b"short", struct.pack("<dHH", 0.0, 160, 120), struct.pack("<dHH", 0.0, 9999, 9999),
+    struct.pack("<dHH", float("nan"), 64, 64) + bytes(64 * 64 * 4), '{"do": "dance"}', "[[[",
+])  # fmt: skip
+def test_what_is_no_picture_closes_the_socket(site, patient, message):
+    websockets = pytest.importorskip("websockets")
+    with socket_of(site, patient.cookie) as socket:
+        socket.recv(timeout=60)
+        socket.send(message)
+        with pytest.raises(websockets.exceptions.ConnectionClosed) as closed:
+            socket.recv(timeout=20)
+        assert closed.value.rcvd.code == 1003
+    assert patient.get("/my").status == 200
+
+
+def test_the_live_socket_is_for_the_patients_own_page_only(site, patient):
+    websockets = pytest.importorskip("websockets")
+    for attempt in (
+        {"cookie": ""}, {"cookie": site.clinician().cookie},
+        {"cookie": patient.cookie, "origin": "http://evil.example"},
+        {"cookie": patient.cookie, "query": "exercise=../x&side=both&plane=sagittal"},
+        {"cookie": patient.cookie, "query": "exercise=squat&side=both&plane=under"},
+    ):  # fmt: skip
+        with pytest.raises(websockets.exceptions.InvalidStatus), socket_of(site, **attempt):
+            pass

@@ -1,0 +1,284 @@
+"""A patient in a real browser, its camera fed from a clip: hands-free, by keyboard, interrupted."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from browser_cases import DESKTOP, page_of, running_browser, violations
+from clinic_cases import day_before, new_clinic, new_set, prescription_text
+from conftest import ROOT, SAMPLES
+from web_cases import running_site
+
+from formcheck.clinic import answers, open_clinic
+from formcheck.clinic.patients import add_patient, save_prescription
+from formcheck.clinic.sets import find_set, sets_of
+from formcheck.clinic.uploads import open_uploads
+from formcheck.web.workers import Worker
+
+pytest.importorskip("starlette")
+pytest.importorskip("playwright")
+
+STILL_S, MOVING_S = 11.0, 8.5
+NARROW = {"width": 360, "height": 740}
+
+
+def fake_camera(clip: Path, target: Path) -> None:
+    """A film for the browser's camera: the clip's first picture for a while, then the first two
+    repetitions; the browser plays it over and over."""
+    import av
+
+    with av.open(os.fspath(clip)) as source, av.open(os.fspath(target), "w", format="mjpeg") as out:
+        video = source.streams.video[0]
+        stream = out.add_stream(
+            "mjpeg", rate=30, width=video.width, height=video.height, pix_fmt="yuvj420p"
+        )
+        stream.codec_context.time_base = Fraction(1, 30)
+        n = 0
+        for frame in source.decode(video):
+            if frame.time > MOVING_S:
+                break
+            for _ in range(int(STILL_S * 30) if n == 0 else 1):
+                picture = av.VideoFrame.from_ndarray(frame.to_ndarray(format="rgb24"), "rgb24")
+                picture = picture.reformat(format="yuvj420p")
+                picture.pts, picture.time_base = n, Fraction(1, 30)
+                out.mux(stream.encode(picture))
+                n += 1
+        out.mux(stream.encode(None))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    film = tmp_path_factory.mktemp("camera") / "squats.mjpeg"
+    fake_camera(SAMPLES / "squat_side.mp4", film)
+    with running_browser(
+        "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream",
+        f"--use-file-for-fake-video-capture={film}",
+    ) as made:  # fmt: skip
+        yield made
+
+
+def clinic_with_two_squats(folder: Path):
+    """A clinic with one patient, whose squat sets are of two repetitions."""
+    clinic = new_clinic(folder)
+    patient = add_patient(clinic, "KN-204")
+    text = prescription_text().replace("repetitions = 6", "repetitions = 2")
+    save_prescription(clinic, patient, text, "M.T.")
+    return clinic, patient
+
+
+@pytest.fixture
+def site(tmp_path):
+    clinic, patient = clinic_with_two_squats(tmp_path)
+    with running_site(clinic) as running:
+        running.own = patient
+        yield running
+    clinic.close()
+
+
+def link(site) -> str:
+    return f"{site.origin}/enter#{site.sessions.new_link_secret('patient', site.own.id)}"
+
+
+def choose(page, name: str, value: int) -> None:
+    """Presses a number of a scale."""
+    page.locator(f"label:has(input[name={name}][value='{value}'])").click()
+
+
+def to_the_camera(page, exercise: str = "Squat") -> None:
+    """From today's list to the open camera, the countdown at its shortest."""
+    page.get_by_role("link", name=re.compile(f"Start {exercise}")).first.click()
+    choose(page, "pain", 1)
+    page.get_by_label("None of these").check()
+    page.get_by_role("button", name="Go on").click()
+    page.get_by_role("link", name="Go to the camera").first.click()
+    page.locator("#countdown").select_option("5")
+    page.get_by_role("button", name="Turn on the camera").click()
+
+
+def wait_for(page, state: str, seconds: float = 90) -> None:
+    until = time.monotonic() + seconds
+    while page.get_attribute("#stage", "data-state") != state:
+        assert time.monotonic() < until, (state, page.inner_text("main"))
+        page.wait_for_timeout(100)
+
+
+@pytest.mark.slow
+def test_a_patient_records_a_squat_set_hands_free_and_sees_the_result(site, browser):
+    worker = Worker(site.clinic, "lite")
+    worker.start()
+    try:
+        with page_of(browser, link(site)) as page:
+            to_the_camera(page)
+            wait_for(page, "countdown")
+            wait_for(page, "recording")
+            assert page.locator("#big-words").inner_text().strip() == "of 2"
+            page.wait_for_url("**/after", timeout=120_000)
+            for name, value in (("pain_during", 2), ("pain", 1), ("effort", 4)):
+                choose(page, name, value)
+            page.get_by_role("button", name="Go on").click()
+            page.get_by_role("heading", name="What you did").wait_for(timeout=120_000)
+            [stored] = sets_of(site.clinic, site.own.id)
+            words = page.inner_text("main")
+            assert stored.state == "measured"
+            assert stored.origin == "recorded"
+            assert stored.dose_done >= 1
+            assert f"The camera saw {stored.dose_done} repetition" in words
+            assert "One thing to try" in words
+            assert "What the camera could not see" in words
+            assert "Move the camera to the front." in words
+            before, after = answers.answers_of_set(site.clinic, stored.id)
+            assert (before.moment, before.pain) == ("before", 1)
+            assert (after.moment, after.effort) == ("after", 4)
+    finally:
+        worker.stop()
+
+
+def test_it_is_stopped_by_keyboard_when_it_hurts(site, browser):
+    with page_of(browser, link(site)) as page:
+        to_the_camera(page)
+        wait_for(page, "countdown")
+        page.keyboard.press("Escape")
+        wait_for(page, "framing")
+        page.get_by_role("button", name="Start the countdown now").focus()
+        page.keyboard.press("Enter")
+        wait_for(page, "recording")
+        page.wait_for_timeout(2500)
+        page.get_by_role("button", name="It hurts, stop").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/after?hurt=1", timeout=60_000)
+        assert "You stopped because it hurt" in page.inner_text("main")
+        [stored] = sets_of(site.clinic, site.own.id)
+        assert stored.recording_bytes > 10_000
+
+
+def test_a_clip_is_dropped_in_with_its_side_confirmed(site, browser, short_squat):
+    with page_of(browser, link(site)) as page:
+        page.get_by_role("link", name=re.compile("Start Squat")).first.click()
+        choose(page, "pain", 0)
+        page.get_by_label("None of these").check()
+        page.get_by_role("button", name="Go on").click()
+        page.get_by_label("The video file").set_input_files(short_squat)
+        page.get_by_role("button", name="Send this clip").click()
+        assert page.url.endswith("/card"), "side and mirroring are asked first"
+        page.get_by_label("Both legs").check()
+        page.get_by_label("Yes").check()
+        page.get_by_role("button", name="Send this clip").click()
+        page.wait_for_url("**/after", timeout=60_000)
+        [stored] = sets_of(site.clinic, site.own.id)
+        assert stored.is_mirrored
+        assert stored.origin == "dropped in"
+        assert stored.recording_bytes == short_squat.stat().st_size
+
+
+def test_no_patient_page_has_an_accessibility_violation_or_is_wider_than_a_phone(site, browser):
+    new_set(site.clinic, site.own, side="both", day=day_before(1))
+    waiting = new_set(site.clinic, site.own, exercise="wall_sit", side="both")
+
+    def look(page, name: str) -> None:
+        for size in (DESKTOP, NARROW):
+            page.set_viewport_size(size)
+            width = page.evaluate("document.documentElement.scrollWidth")
+            assert width <= size["width"], (name, width)
+            assert violations(page) == [], (name, size)
+
+    with page_of(browser, link(site), bypass_csp=True) as page:
+        look(page, "today")
+        for summary in page.locator("details > summary").all():
+            if summary.is_visible():
+                summary.click()
+        look(page, "today, all opened")
+        for path in ("/my/do/squat/both/1", "/my/next-day", f"/my/sets/{waiting.uid}",
+                     f"/my/sets/{waiting.uid}/after", "/my/nothing"):  # fmt: skip
+            page.goto(site.origin + path)
+            look(page, path)
+        page.goto(site.origin + "/my")
+        to_the_camera(page)
+        wait_for(page, "framing")
+        page.wait_for_selector("#checks li")
+        look(page, "framing")
+        wait_for(page, "recording")
+        look(page, "recording")
+        page.goto(site.origin + "/my/do/squat/both/1/card")
+        look(page, "card")
+        page.goto(site.origin + "/my/do/squat/both/1/record")
+        look(page, "before the camera")
+        page.goto(site.origin + "/my/do/squat/both/1")
+        choose(page, "pain", 9)
+        page.get_by_label("Chest pain").check()
+        page.get_by_role("button", name="Go on").click()
+        look(page, "urgent")
+
+
+def served(folder: Path, port: int) -> tuple[subprocess.Popen, str]:
+    """formcheck itself, serving this patient; and its link."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "formcheck", "serve", "--data", os.fspath(folder), "--no-browser",
+         "--patient", "KN-204", "--port", str(port), "--pose-model", "lite"],
+        stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True, cwd=ROOT,
+    )  # fmt: skip
+    for line in process.stdout:
+        if line.startswith("http"):
+            return process, line.strip()
+    raise AssertionError("formcheck did not serve")
+
+
+def free_port() -> int:
+    import socket
+
+    with socket.socket() as made:
+        made.bind(("127.0.0.1", 0))
+        return made.getsockname()[1]
+
+
+@pytest.mark.slow
+def test_a_killed_server_loses_at_most_the_last_two_seconds_and_offers_the_rest(browser, tmp_path):
+    import av
+
+    clinic, patient = clinic_with_two_squats(tmp_path)
+    clinic.close()
+    port = free_port()
+    process, address = served(tmp_path / "data", port)
+    context = browser.new_context(viewport=DESKTOP)
+    page = context.new_page()
+    try:
+        page.goto(address)
+        page.wait_for_url("**/my")
+        to_the_camera(page, "Straight leg raise")
+        page.get_by_role("button", name="Start the countdown now").click()
+        wait_for(page, "recording")
+        began = time.monotonic()
+        page.wait_for_timeout(7000)
+        process.send_signal(signal.SIGKILL)
+        recorded_s = time.monotonic() - began
+        process.wait()
+        process.stdout.close()
+        process, address = served(tmp_path / "data", port)
+        visit = browser.new_context(viewport=DESKTOP).new_page()
+        visit.goto(address)
+        visit.wait_for_url("**/my")
+        # What arrived last may be some seconds old only now.
+        for _ in range(30):
+            if visit.get_by_text("A recording broke off").count():
+                break
+            visit.wait_for_timeout(1000)
+            visit.reload()
+        clinic = open_clinic(tmp_path / "data")
+        [upload] = open_uploads(clinic, patient.id)
+        visit.get_by_role("button", name="Use what is here").click()
+        visit.wait_for_url("**/after")
+        stored = find_set(clinic, upload.uid)
+        with av.open(os.fspath(clinic.folder.recording(stored.recording))) as file:
+            times = [frame.time for frame in file.decode(video=0)]
+        clinic.close()
+        assert times[-1] - times[0] >= recorded_s - 2.0
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        context.close()
