@@ -26,7 +26,9 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
     parts += _not_seen(report)
     left_out = sum(bool(r["left_out"]) for r in report["repetitions"])
     if left_out:
-        parts.append(f"{left_out} repetition{'s' if left_out > 1 else ''} left out by the clinician.")
+        parts.append(
+            f"{left_out} repetition{'s' if left_out > 1 else ''} left out by the clinician."
+        )
     reviews = reviews_of(clinic, stored.id)
     if stored.is_final and reviews:
         last = reviews[-1]
@@ -93,7 +95,9 @@ def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
             continue
         factor, decimals, _ = wording.shown(key)
         low, high = (mine.mean.value + sign * mine.mean.half_width for sign in (-1, 1))
-        between = f"{wording.number(low * factor, decimals)} to {wording.number(high * factor, decimals)}"
+        between = (
+            f"{wording.number(low * factor, decimals)} to {wording.number(high * factor, decimals)}"
+        )
         text = (
             f"{MEASURES[key].label}: mean {wording.quantity(key, mine.mean.value)} "
             f"(95 % interval {between})"

@@ -150,9 +150,7 @@ def measure_set(
     return analysis, request
 
 
-def draw_set(
-    clinic: Clinic, stored: StoredSet, analysis: Analysis, progress=None
-) -> None:
+def draw_set(clinic: Clinic, stored: StoredSet, analysis: Analysis, progress=None) -> None:
     """Draws the set's video with the measured leg, faces hidden."""
     from formcheck.overlay import write_overlay
     from formcheck.storage import write_atomically
@@ -190,7 +188,7 @@ def do_job(
     settings: Settings,
     kept: tuple[str, Analysis] | None = None,
 ) -> tuple[str, Analysis] | None:
-    """Does one claimed job and keeps its end. Gives (uid, analysis) on, for the drawing after it."""
+    """Does one claimed job and keeps its end; gives (uid, analysis) on for the drawing."""
     stored = find_set(clinic, job.uid)
     if stored is None:
         return None

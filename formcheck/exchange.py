@@ -345,4 +345,3 @@ def comments_received(clinic: Clinic, patient_id: int) -> tuple[ReceivedComment,
         found = rows(c, """SELECT set_uid, at_s, words, day FROM comments_received
                            WHERE patient_id = :p ORDER BY id""", p=patient_id)  # fmt: skip
     return tuple(ReceivedComment(**r) for r in found)
-

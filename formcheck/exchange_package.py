@@ -107,7 +107,9 @@ def _checked_names(archive: zipfile.ZipFile, source: Path) -> dict[str, zipfile.
     return {i.filename: i for i in infos}
 
 
-def _read_entry(archive, info: zipfile.ZipInfo, source: Path, into: Path | None) -> tuple[bytes, str]:
+def _read_entry(
+    archive, info: zipfile.ZipInfo, source: Path, into: Path | None
+) -> tuple[bytes, str]:
     """(content, sha256); the content is empty when it went into a file. What is read counts, not
     what the entry says of its size."""
     digest, left, kept = hashlib.sha256(), _LIMITS[info.filename], []
@@ -221,7 +223,8 @@ def _check_seal(clinic, manifest, contents, key, source) -> None:
             )
     if not hmac.compare_digest(manifest["seal"], _seal(manifest, key)):
         raise foreign(
-            source, "was not packed with this patient's key: it comes from elsewhere, or was changed"
+            source,
+            "was not packed with this patient's key: it comes from elsewhere, or was changed",
         )
 
 

@@ -28,9 +28,7 @@ def running_browser(*flags: str):
     """A browser without a window. Give further flags for a camera from a file."""
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=chromium_path(), args=[*FLAGS, *flags]
-        )
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=[*FLAGS, *flags])
         try:
             yield browser
         finally:

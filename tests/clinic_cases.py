@@ -73,9 +73,7 @@ def measured_set(
     (folder / "report.json").write_text(json.dumps(report), encoding="utf-8")
     job = jobs.claim(clinic, "test")
     assert job.uid == stored.uid
-    outcome = outcome_of(
-        corrected_report(clinic, stored), between_days(clinic, stored.uid)
-    )
+    outcome = outcome_of(corrected_report(clinic, stored), between_days(clinic, stored.uid))
     assert jobs.end_measured(clinic, job, "test", outcome)
     drawing = jobs.claim(clinic, "test")
     jobs.end_drawn(clinic, drawing, "test", "" if with_video else "not drawn")

@@ -76,10 +76,10 @@ def test_the_data_folder_is_for_its_owner_only(clinic):
 
 def test_a_name_that_is_not_ours_never_becomes_a_path(clinic):
     for name in ("../clinic.db", "a.mp4", "0" * 32 + ".exe", "0" * 32, "", "0" * 32 + ".mp4/x"):
-        with pytest.raises(ValueError):
+        with pytest.raises(ValueError, match="name"):
             clinic.folder.recording(name)
     for uid in ("..", "0" * 31, "G" * 32, "0" * 32 + "/.."):
-        with pytest.raises(ValueError):
+        with pytest.raises(ValueError, match="name"):
             clinic.folder.result(uid)
 
 
@@ -302,11 +302,19 @@ def test_a_job_outlives_its_worker_and_is_given_up_after_three_times(clinic):
         assert (job.uid, job.n_attempts) == (stored.uid, n)
         assert find_set(clinic, stored.uid).state == "analysing"
         assert jobs.claim(clinic, "another") is None, "held by one worker only"
-        jobs.take_back(clinic)
+        jobs.take_back(clinic, has_died=True)
     gone = find_set(clinic, stored.uid)
     assert gone.state == "not measured"
-    assert "three times" in gone.reason
+    assert "several times" in gone.reason
     assert jobs.n_waiting(clinic) == 0
+
+
+def test_the_end_of_the_server_is_not_the_clips_fault(clinic):
+    stored = new_set(clinic, new_patient(clinic))
+    for _ in range(6):
+        assert jobs.claim(clinic, "worker") is not None
+        jobs.take_back(clinic)
+    assert find_set(clinic, stored.uid).state == "recorded"
 
 
 def test_a_worker_whose_job_was_taken_back_can_no_longer_end_it(clinic, results):
@@ -549,13 +557,16 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
     patient = new_patient(clinic)
     measured_set(clinic, patient, results, day=day_before(14))
     stored = measured_set(clinic, patient, results, added_deg=20.0, load_kg=4.0)
-    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=2, effort=5)
+    answers.add_answer(
+        clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=2, effort=5
+    )
     add_correction(clinic, stored.uid, _left_out())
     review_sets(clinic, [stored.uid], "M.T.")
     note = note_text(clinic, find_set(clinic, stored.uid))
     for words in (
         "squat, left", "4 kg", "support not stated", "from the side", "Largest knee flexion",
-        "95 % interval", "° since ", "smallest detectable change", "during 2", "Effort (0 to 10): 5",
+        "95 % interval", "° since ", "smallest detectable change", "during 2",
+        "Effort (0 to 10): 5",
         "1 repetition left out", "Reviewed by M.T.", "not an electronic signature",
     ):  # fmt: skip
         assert words in note, (words, note)
@@ -567,7 +578,9 @@ def test_findings_scores_and_goals_are_kept_or_refused(clinic):
                          value=128.0, words="", by="M.T.")  # fmt: skip
     findings.add_score(clinic, patient.id, day="2025-03-01", name="Knee score", value=62,
                        direction="higher is better", least_change=8, by="M.T.")  # fmt: skip
-    findings.add_goal(clinic, patient.id, words="stairs", set_on="2025-03-01", due_on=None, by="M.T.")
+    findings.add_goal(
+        clinic, patient.id, words="stairs", set_on="2025-03-01", due_on=None, by="M.T."
+    )
     goal = findings.goals_of(clinic, patient.id)[0]
     findings.reach_goal(clinic, patient.id, goal.id, "2025-04-01")
     assert findings.findings_of(clinic, patient.id)[0].value == 128
@@ -708,9 +721,9 @@ def test_the_work_list_of_ten_thousand_sets_is_quick(clinic):
         ids = [r["id"] for r in rows(c, "SELECT id FROM patients")]
         for n in range(10_000):
             change(
-                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at, recording,
-                      recording_bytes, recording_sha256, origin, state, n_not_met, n_passed,
-                      dose_prescribed, dose_done)
+                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
+                      recording, recording_bytes, recording_sha256, origin, state, n_not_met,
+                      n_passed, dose_prescribed, dose_done)
                       VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
                       'recorded', :s, :nn, :np, 10, 10)""",
                 u=f"{n:032x}", p=ids[n % 50], d=day_before(n % 300), nn=n % 3 == 0, np=n % 7 == 0,

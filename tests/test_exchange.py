@@ -110,7 +110,8 @@ def test_the_clinics_file_brings_plan_comments_and_what_was_seen(clinic, home, s
     with clinic.write() as c:
         change(c, "UPDATE sets SET state = 'measured' WHERE id = :i", i=there.id)
         add(c, "corrections", set_id=there.id, kind="comment", reason="", made_by="M.T.",
-            made_at=now(), body=json.dumps({"at_s": 3.5, "words": "slower on the way down"}))  # fmt: skip
+            made_at=now(),
+            body=json.dumps({"at_s": 3.5, "words": "slower on the way down"}))  # fmt: skip
     review_sets(clinic, [stored.uid], "M.T.")
     patient = find_patient(clinic, "KN-204")
     text = prescription_text().replace("repetitions = 6", "repetitions = 8", 1)

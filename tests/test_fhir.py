@@ -38,7 +38,9 @@ def _observations(clinic) -> list[dict]:
 def test_a_bundle_of_sets_and_answers_validates(clinic, patient, results):
     stored = measured_set(clinic, patient, results)
     answers.add_answer(clinic, patient.id, "before", set_id=stored.id, pain=2)
-    answers.add_answer(clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=3, effort=6)
+    answers.add_answer(
+        clinic, patient.id, "after", set_id=stored.id, pain=1, pain_during=3, effort=6
+    )
     answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way", "chest_pain"))
     found = _observations(clinic)
     assert len(found) == 6

@@ -72,7 +72,9 @@ def site(tmp_path_factory, squat_results):
                          value=None, words="small", by="M.T.")  # fmt: skip
     findings.add_score(clinic, patient.id, day=day_before(9), name="Knee score", value=61.0,
                        direction="higher is better", least_change=8.0, by="M.T.")  # fmt: skip
-    findings.add_goal(clinic, patient.id, words="Stairs", set_on=day_before(9), due_on=None, by="M.T.")
+    findings.add_goal(
+        clinic, patient.id, words="Stairs", set_on=day_before(9), due_on=None, by="M.T."
+    )
     add_patient(clinic, "KN-000")
     with running_site(clinic) as running:
         yield running
@@ -237,7 +239,11 @@ def test_several_unremarkable_sets_are_signed_at_once(site, browser, squat_resul
         page.fill("#by-review", "A.B.")
         page.click("button:has-text('Mark those as reviewed')")
         page.wait_for_selector("[role=status]")
-    assert [find_set(site.clinic, s.uid).state for s in made] == ["reviewed", "reviewed", "measured"]
+    assert [find_set(site.clinic, s.uid).state for s in made] == [
+        "reviewed",
+        "reviewed",
+        "measured",
+    ]
     assert reviews_of(site.clinic, made[0].id)[0].initials == "A.B."
 
 
@@ -268,7 +274,15 @@ def test_a_patients_pages_never_show_criteria_or_judgements_of_a_person(site):
         assert word not in text, word
     for path in _pages(site).values():
         page = site.clinician().get(path).text.lower()
-        for word in ("grade", "streak", "badge", "compliance", "non-compliant", "poor", "excellent"):
+        for word in (
+            "grade",
+            "streak",
+            "badge",
+            "compliance",
+            "non-compliant",
+            "poor",
+            "excellent",
+        ):
             assert word not in page, (path, word)
 
 
@@ -290,8 +304,9 @@ def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
     with site.clinic.write() as c:
         for n in range(500):
             change(
-                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at, recording,
-                      recording_bytes, recording_sha256, origin, state, dose_prescribed, dose_done)
+                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
+                      recording, recording_bytes, recording_sha256, origin, state,
+                      dose_prescribed, dose_done)
                       VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
                       'recorded', 'reviewed', 10, 10)""",
                 u=f"{n:032x}", p=patient.id, d=day_before(n),
@@ -314,9 +329,7 @@ def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
 # -- the whole way, with the server as a person starts it
 
 
-def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(
-    browser, tmp_path, short_squat
-):
+def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(browser, tmp_path, short_squat):
     data = tmp_path / "data"
     served = Served(data)
     try:

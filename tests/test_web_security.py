@@ -246,7 +246,7 @@ def test_a_foreign_websocket_is_refused(site, patient, path):
         {"Cookie": patient.cookie, "Host": "evil.example", **own},
         own,
     ):
-        headers = {k: v for k, v in headers.items()}
+        headers = dict(headers.items())
         assert _handshake(site, path, headers) == 403, headers
 
 
@@ -311,9 +311,9 @@ def test_script_in_every_text_field_is_harmless(site, clinician, mine):
          400),
         (f"/clinic/sets/{uid}/corrections", {"kind": SCRIPT, "by": "M.T."}, 400),
         (f"/clinic/sets/{uid}/review", {"by": SCRIPT}, 400),
-        (f"{at}/prescription", {name: SCRIPT for name in (
-            "involved_side", "prescribed_by", "valid_from", "e0.exercise", "e0.sets",
-            "e0.target0.measure", "e0.film0.view", "condition")}, 400),
+        (f"{at}/prescription", dict.fromkeys(
+            ("involved_side", "prescribed_by", "valid_from", "e0.exercise", "e0.sets",
+             "e0.target0.measure", "e0.film0.view", "condition"), SCRIPT), 400),
         (f"{at}/prescription/text", {"text": SCRIPT, "by": "M.T."}, 400),
         (f"{at}/criteria", {"progress_sessions": SCRIPT}, 400),
     ]  # fmt: skip

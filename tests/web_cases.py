@@ -134,9 +134,7 @@ def running_site(clinic: Clinic):
             timeout_graceful_shutdown=1,
         )  # fmt: skip
         server = uvicorn.Server(config)
-        thread = threading.Thread(
-            target=server.run, kwargs={"sockets": [listening]}, daemon=True
-        )
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         until = time.monotonic() + 10
         while not server.started and time.monotonic() < until:

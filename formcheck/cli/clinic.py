@@ -23,18 +23,22 @@ def register(app: typer.Typer) -> None:
 
 def serve(
     port: Annotated[
-        int | None, typer.Option(min=1, max=65535, help="The port. [default: 4270, else a free one]")
+        int | None,
+        typer.Option(min=1, max=65535, help="The port. [default: 4270, else a free one]"),
     ] = None,
     data: DATA = None,
     browser: Annotated[
-        bool, typer.Option("--browser/--no-browser", help="Open the link in a browser, or print it.")
+        bool,
+        typer.Option("--browser/--no-browser", help="Open the link in a browser, or print it."),
     ] = True,
     patient: Annotated[
         str | None, typer.Option(help="Open this patient's own pages instead of the clinician's.")
     ] = None,
     retain_days: Annotated[
         int | None,
-        typer.Option(min=1, help="Delete sets this many days after they arrived. Off unless given."),
+        typer.Option(
+            min=1, help="Delete sets this many days after they arrived. Off unless given."
+        ),
     ] = None,
     pose_model: Annotated[
         str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
@@ -55,7 +59,9 @@ def serve(
 
 
 def backup(
-    target: Annotated[Path, typer.Argument(help="The backup file to write, for instance clinic.zip.")],
+    target: Annotated[
+        Path, typer.Argument(help="The backup file to write, for instance clinic.zip.")
+    ],
     data: DATA = None,
 ) -> None:
     """Write everything in the data folder into one file; the pages may be in use meanwhile."""
@@ -67,7 +73,9 @@ def backup(
         content = write_backup(clinic, target)
     finally:
         clinic.close()
-    typer.echo(f"{target}: {content.n_files} files, {content.n_bytes / 1e6:.1f} MB, read back and whole")
+    typer.echo(
+        f"{target}: {content.n_files} files, {content.n_bytes / 1e6:.1f} MB, read back and whole"
+    )
 
 
 def restore(
@@ -86,7 +94,9 @@ def restore(
 
 
 def pack(
-    what: Annotated[str, typer.Argument(help="A set (its id or the first part of it), or a patient's code.")],
+    what: Annotated[
+        str, typer.Argument(help="A set (its id or the first part of it), or a patient's code.")
+    ],
     target: Annotated[Path | None, typer.Argument(help="The file to write.")] = None,
     data: DATA = None,
 ) -> None:
@@ -137,6 +147,8 @@ def import_file(
     if received.was_known:
         typer.echo(f"{received.patient}: this file had been taken in before; nothing was changed")
     elif received.kind == "set":
-        typer.echo(f"{received.patient}: set {received.set_uid} taken in; it is measured by `formcheck serve`")
+        typer.echo(
+            f"{received.patient}: set {received.set_uid} taken in; `formcheck serve` measures it"
+        )
     else:
         typer.echo(f"{received.patient}: plan taken in, {received.n_comments} new comments")

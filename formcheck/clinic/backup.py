@@ -85,9 +85,10 @@ def _is_name(name: str) -> bool:
 
 def _put(archive: zipfile.ZipFile, name: str, path: Path) -> dict:
     digest, n = hashlib.sha256(), 0
-    with path.open("rb") as source, archive.open(
-        zipfile.ZipInfo(name), "w", force_zip64=True
-    ) as into:
+    with (
+        path.open("rb") as source,
+        archive.open(zipfile.ZipInfo(name), "w", force_zip64=True) as into,
+    ):
         for block in iter(lambda: source.read(1 << 20), b""):
             into.write(block)
             digest.update(block)

@@ -45,7 +45,9 @@ def delete_patient(clinic: Clinic, code: str, *, by: str, reason: str) -> None:
             raise UsageError(f"there is no patient {code}")
         files = [
             (r["uid"], r["recording"])
-            for r in rows(c, "SELECT uid, recording FROM sets WHERE patient_id = :p", p=patient["id"])
+            for r in rows(
+                c, "SELECT uid, recording FROM sets WHERE patient_id = :p", p=patient["id"]
+            )
         ]
         uploads = [
             r["uid"]

@@ -130,7 +130,8 @@ def add_goal(
         raise UsageError("write the goal, up to 300 letters")
     with clinic.write() as c:
         add(c, "goals", patient_id=patient_id, words=words.strip(), set_on=checked_day(set_on),
-            due_on=checked_day(due_on) if due_on else None, made_by=checked_initials(by))  # fmt: skip
+            due_on=checked_day(due_on) if due_on else None,
+            made_by=checked_initials(by))  # fmt: skip
 
 
 def reach_goal(clinic: Clinic, patient_id: int, goal_id: int, day: str) -> None:

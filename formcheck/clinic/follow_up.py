@@ -127,7 +127,7 @@ def session_facts(
     is not known from its frequency. A set neither filmed nor ticked is not known, never "not
     done". What was said the next day belongs to the day before.
     """
-    sets = [s for s in sets_of(clinic, patient_id)]
+    sets = list(sets_of(clinic, patient_id))
     ticks = ticks_of(clinic, patient_id)
     answers = answers_of(clinic, patient_id)
     days = {s.day for s in sets} | {t.day for t in ticks}
@@ -148,9 +148,7 @@ def session_facts(
         symptoms = {s for a in said for s in a.symptoms}
         was_asked = any(a.moment == "before" for a in said)
         filmed = [s for s in sets if s.day == day]
-        done, prescribed = _dose(
-            prescription, filmed, [t for t in ticks if t.day == day]
-        )
+        done, prescribed = _dose(prescription, filmed, [t for t in ticks if t.day == day])
         facts.append(SessionFacts(
             day=date.fromisoformat(day).toordinal(),
             n_done=done,

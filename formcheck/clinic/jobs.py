@@ -5,10 +5,13 @@ from dataclasses import dataclass
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.sets import Outcome, keep_outcome
 
-MOST_ATTEMPTS = 3
-"""A clip that stopped its worker this often is said not to be measurable."""
+MOST_DEATHS = 3
+"""A clip at which a worker died this often is said not to be measurable."""
+MOST_ATTEMPTS = 20
+"""Attempts in all, those cut short by the end of the server included: they are not the clip's
+fault, yet a clip that takes the whole computer down must not do so for ever."""
 GAVE_UP = (
-    "the analysis stopped three times at this clip; film the set again, or measure it anew from "
+    "the analysis stopped several times at this clip; film the set again, or measure it anew from "
     "its page"
 )
 
@@ -37,14 +40,17 @@ class JobProgress:
     error: str
 
 
-def take_back(clinic: Clinic) -> None:
+def take_back(clinic: Clinic, *, has_died: bool = False) -> None:
     """Lets jobs wait again whose worker is gone; those that stopped it too often are given up.
 
-    Called by the one server of a data folder when it starts and when a worker died.
+    Called by the one server of a data folder when it starts or ends, and when a worker died while
+    the server lived (`has_died`): only that counts against the clip.
     """
     with clinic.write() as c:
         for row in rows(c, "SELECT * FROM jobs WHERE state = 'running'"):
-            if row["n_attempts"] >= MOST_ATTEMPTS:
+            n_deaths = row["n_deaths"] + has_died
+            change(c, "UPDATE jobs SET n_deaths = :n WHERE id = :id", n=n_deaths, id=row["id"])
+            if n_deaths >= MOST_DEATHS or row["n_attempts"] >= MOST_ATTEMPTS:
                 change(c, "UPDATE jobs SET state = 'failed', error = :e, holder = NULL "
                           "WHERE id = :id", e=GAVE_UP, id=row["id"])  # fmt: skip
                 if row["kind"] == "measure":
@@ -63,7 +69,8 @@ def claim(clinic: Clinic, holder: str) -> Job | None:
     """The next job, now held by `holder`; measuring comes before drawing. None when none waits."""
     with clinic.write() as c:
         row = one(c, """SELECT j.*, s.uid FROM jobs j JOIN sets s ON s.id = j.set_id
-                        WHERE j.state = 'waiting' ORDER BY j.kind DESC, j.id LIMIT 1""")  # fmt: skip
+                        WHERE j.state = 'waiting'
+                        ORDER BY j.kind DESC, j.id LIMIT 1""")  # fmt: skip
         if row is None:
             return None
         change(
@@ -78,9 +85,7 @@ def claim(clinic: Clinic, holder: str) -> Job | None:
                n_attempts=row["n_attempts"] + 1)  # fmt: skip
 
 
-def beat(
-    clinic: Clinic, job: Job, holder: str, stage: str, done: int, total: int | None
-) -> bool:
+def beat(clinic: Clinic, job: Job, holder: str, stage: str, done: int, total: int | None) -> bool:
     """Writes how far a job is; False when it is no longer the holder's (deleted, taken back)."""
     with clinic.write() as c:
         return change(
@@ -106,7 +111,8 @@ def end_measured(clinic: Clinic, job: Job, holder: str, outcome: Outcome) -> boo
             return False
         keep_outcome(c, job.set_id, outcome)
         change(c, """UPDATE sets SET state = 'measured', reason = '', has_overlay = 0
-                     WHERE id = :s AND state IN ('recorded', 'analysing')""", s=job.set_id)  # fmt: skip
+                     WHERE id = :s AND state IN ('recorded', 'analysing')""",
+               s=job.set_id)  # fmt: skip
         add(c, "jobs", set_id=job.set_id, kind="draw", made_at=now())
     return True
 

@@ -173,6 +173,7 @@ CREATE TABLE jobs (
     state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN
         ('waiting', 'running', 'done', 'failed')),
     n_attempts INTEGER NOT NULL DEFAULT 0,
+    n_deaths INTEGER NOT NULL DEFAULT 0,
     holder TEXT,
     stage TEXT NOT NULL DEFAULT '',
     done INTEGER NOT NULL DEFAULT 0,

@@ -193,7 +193,8 @@ def add_set(
             )  # fmt: skip
             if about.before_answer is not None:
                 change(c, """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
-                             AND set_id IS NULL""", s=set_id, a=about.before_answer, p=patient_id)  # fmt: skip
+                             AND set_id IS NULL""",
+                   s=set_id, a=about.before_answer, p=patient_id)  # fmt: skip
             add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
             change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
     except BaseException:

@@ -109,7 +109,9 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
             ORDER BY p.code COLLATE NOCASE""")  # fmt: skip
     silent, due = [], []
     for p in patients:
-        last = max((d for d in (p["last_set"], p["last_answer"], p["last_tick"]) if d), default=None)
+        last = max(
+            (d for d in (p["last_set"], p["last_answer"], p["last_tick"]) if d), default=None
+        )
         since = date.fromisoformat(last or p["since"])
         if today - since >= timedelta(days=p["silent_days"]):
             silent.append(SilentPatient(code=p["code"], last_day=last, days=(today - since).days))

@@ -127,7 +127,9 @@ def _chart(
         return round(BOTTOM - (BOTTOM - TOP) * (value - low) / (high - low), 1)
 
     n_ticks = min(5, span + 1)
-    tick_days = [first + timedelta(days=round(k * span / max(n_ticks - 1, 1))) for k in range(n_ticks)]
+    tick_days = [
+        first + timedelta(days=round(k * span / max(n_ticks - 1, 1))) for k in range(n_ticks)
+    ]
     lines, dots = [], []
     for tone, (_, samples) in enumerate(series):
         kept = list(samples)[-MOST_POINTS:]
@@ -220,7 +222,10 @@ def pain_chart(answers: Sequence[Answer], chart_id: str) -> SmallChart | None:
             effort[a.day] = max(a.effort, effort.get(a.day, 0))
     series = [
         (name, [Sample(day=d, value=v) for d, v in sorted(found.items())])
-        for name, found in (("highest pain of the day", pain), ("highest effort of the day", effort))
+        for name, found in (
+            ("highest pain of the day", pain),
+            ("highest effort of the day", effort),
+        )
         if found
     ]
     return _chart(

@@ -9,7 +9,7 @@ from formcheck.clinic.follow_up import session_facts
 from formcheck.clinic.patients import Patient, save_criteria
 from formcheck.errors import UsageError
 from formcheck.programme import Prescription
-from formcheck.progress import ONE_AT_A_TIME, Criterion, CriteriaSettings, criteria
+from formcheck.progress import ONE_AT_A_TIME, CriteriaSettings, Criterion, criteria
 from formcheck.web.clinic_lists import patient_of
 from formcheck.web.pages import go, number, post, site_of
 

@@ -122,5 +122,3 @@ async def _import_file(request):
         else f"/clinic/patients/{received.patient}/prescription"
     )
     return JSONResponse({"page": f"{page}?said={'twice' if received.was_known else 'imported'}"})
-
-

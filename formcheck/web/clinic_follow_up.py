@@ -119,7 +119,8 @@ def _follow_up(request, faults=(), status: int = 200):
     since = (today() - timedelta(days=28)).isoformat()
     return render(
         request, "follow_up.html.j2", status=status, patient=patient, version=version,
-        prescription=prescription, charts=charts, others=others, changes=_changes(found), bases=_bases(found),
+        prescription=prescription, charts=charts, others=others,
+        changes=_changes(found), bases=_bases(found),
         sides=_sides(found), n_sets=len(found.sets), faults=faults,
         sets=sets_of(clinic, patient.id, limit=8), facts=set_facts, states=STATE_WORDS,
         answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
@@ -207,7 +208,8 @@ def _printed(request, template: str):
     weeks = _weeks(all_sets, answers)
     return render(
         request, template, patient=patient, version=version, prescription=prescription,
-        charts=charts, others=others, changes=_changes(found), bases=_bases(found), sides=_sides(found),
+        charts=charts, others=others,
+        changes=_changes(found), bases=_bases(found), sides=_sides(found),
         sets=all_sets, weeks=weeks, findings=findings_of(clinic, patient.id), kinds=FINDINGS,
         scores=scores_of(clinic, patient.id), goals=goals_of(clinic, patient.id), today=today(),
         n_reviewed=sum(s.is_final for s in all_sets),

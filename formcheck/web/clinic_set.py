@@ -204,14 +204,22 @@ def _review(request, fields):
     with telling() as faults:
         if not review_sets(clinic, [stored.uid], first(fields, "by")):
             raise UsageError("this set is being measured, or was reviewed already")
-    return _page(request, faults, 400) if faults else go(request, request.url.path.removesuffix("/review"), "reviewed")
+    return (
+        _page(request, faults, 400)
+        if faults
+        else go(request, request.url.path.removesuffix("/review"), "reviewed")
+    )
 
 
 def _open_again(request, fields):
     clinic, stored = site_of(request).clinic, set_of(request)
     with telling() as faults:
         open_again(clinic, stored.uid, first(fields, "by"), first(fields, "reason"))
-    return _page(request, faults, 400) if faults else go(request, f"/clinic/sets/{stored.uid}", "opened")
+    return (
+        _page(request, faults, 400)
+        if faults
+        else go(request, f"/clinic/sets/{stored.uid}", "opened")
+    )
 
 
 def _measure_again(request, fields):
@@ -221,7 +229,11 @@ def _measure_again(request, fields):
             clinic, stored.uid, side=first(fields, "side"),
             is_mirrored=first(fields, "is_mirrored") == "yes",
         )  # fmt: skip
-    return _page(request, faults, 400) if faults else go(request, f"/clinic/sets/{stored.uid}", "again")
+    return (
+        _page(request, faults, 400)
+        if faults
+        else go(request, f"/clinic/sets/{stored.uid}", "again")
+    )
 
 
 def _delete(request, fields):

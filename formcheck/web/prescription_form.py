@@ -105,9 +105,7 @@ _FIELD = re.compile(
 def form_from(fields: Mapping[str, list[str]], *, with_new_line: bool = False) -> Form:
     """The form as it was sent, lines without an exercise left out and the rest closed up."""
     sent = {name: (values or [""])[0].strip() for name, values in fields.items()}
-    sent |= {
-        name: " ".join(values) for name, values in fields.items() if name.endswith(".sides")
-    }
+    sent |= {name: " ".join(values) for name, values in fields.items() if name.endswith(".sides")}
     values = {name: sent.get(name, "") for name in HEAD}
     kept = sorted({
         int(m["n"]) for name in sent

@@ -82,9 +82,7 @@ async def _enter(request):
     if cookie is None:
         return render(request, "enter.html.j2", status=403, is_void=True)
     response = RedirectResponse("/", status_code=303)
-    response.set_cookie(
-        cookie_name(site.port), cookie, httponly=True, samesite="strict", path="/"
-    )
+    response.set_cookie(cookie_name(site.port), cookie, httponly=True, samesite="strict", path="/")
     return response
 
 
@@ -155,7 +153,9 @@ def _told_http(request, error):
 def _told_failure(request, error):
     print(f"formcheck: {request.url.path}: {type(error).__name__}: {error}", file=sys.stderr)
     return render(
-        request, "error.html.j2", status=500,
+        request,
+        "error.html.j2",
+        status=500,
         words="Something went wrong in formcheck itself. Nothing half-done was saved.",
     )
 
@@ -233,7 +233,8 @@ def serve(
             application, log_level="warning", access_log=False, server_header=False,
             date_header=False, lifespan="off", ws="websockets-sansio", timeout_keep_alive=30,
             timeout_graceful_shutdown=3, h11_max_incomplete_event_size=32_000,
-            ws_max_size=4_000_000, ws_per_message_deflate=False, limit_concurrency=400, proxy_headers=False,
+            ws_max_size=4_000_000, ws_per_message_deflate=False, limit_concurrency=400,
+            proxy_headers=False,
         )  # fmt: skip
         try:
             uvicorn.Server(config).run(sockets=[listening])

@@ -160,7 +160,8 @@ def set_view(report: Mapping[str, Any], found: Mapping[str, Any]) -> SetView:
         every_column=tuple((k, MEASURES[k].label) for k in ordered),
         rows=tuple(rows), checks=tuple(checks),
         findings=tuple(
-            (f["text"], wording.stretch(f["from_s"], f["to_s"])) for f in report["quality"]["findings"]
+            (f["text"], wording.stretch(f["from_s"], f["to_s"]))
+            for f in report["quality"]["findings"]
         ),
         means=means, text=report["set"]["text"], frame_rate_hz=round(rate, 3),
     )  # fmt: skip

@@ -46,10 +46,11 @@ class Worker:
                 if self._process is None or self._process.poll() is not None:
                     if self._process is not None:
                         self._end()
-                        jobs.take_back(self._clinic)
+                        jobs.take_back(self._clinic, has_died=True)
                     self._begin()
                 elif self._is_stuck():
                     self._end()
+                    jobs.take_back(self._clinic, has_died=True)
             except Exception as error:
                 # The watch itself must go on, or nothing would ever be measured again.
                 print(f"formcheck: worker: {type(error).__name__}: {error}", file=sys.stderr)
