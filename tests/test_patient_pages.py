@@ -291,7 +291,6 @@ def test_the_recording_page_knows_dose_side_and_limit(patient):
     found = re.search(r'data-facts="([^"]*)"', page)[1]
     facts = json.loads(found.replace("&#34;", '"'))
     assert facts["n"] == 10
-    assert facts["isLying"]
     assert facts["live"]["side"] == facts["live"]["involved"] == "right"
     assert facts["upload"]["before"] > 0
     assert NOBODY in page

@@ -1,5 +1,6 @@
 """A patient in a real browser, its camera fed from a clip: hands-free, by keyboard, interrupted."""
 
+import json
 import os
 import re
 import signal
@@ -8,6 +9,7 @@ import sys
 import time
 from fractions import Fraction
 from pathlib import Path
+from statistics import median
 
 import pytest
 from browser_cases import DESKTOP, page_of, running_browser, violations
@@ -119,6 +121,8 @@ def test_a_patient_records_a_squat_set_hands_free_and_sees_the_result(site, brow
             wait_for(page, "recording")
             assert page.locator("#big-words").inner_text().strip() == "of 2"
             page.wait_for_url("**/after", timeout=120_000)
+            kept = page.evaluate("sessionStorage.getItem('formcheck.delays')")
+            assert median(json.loads(kept)) < 200, "ms from a picture to its answer"
             for name, value in (("pain_during", 2), ("pain", 1), ("effort", 4)):
                 choose(page, name, value)
             page.get_by_role("button", name="Go on").click()
@@ -155,6 +159,35 @@ def test_it_is_stopped_by_keyboard_when_it_hurts(site, browser):
         assert "You stopped because it hurt" in page.inner_text("main")
         [stored] = sets_of(site.clinic, site.own.id)
         assert stored.recording_bytes > 10_000
+
+
+SPEECH = """
+    window.said = [];
+    const voices = ["remote", "local"].map((name) => (
+        { name, lang: "en-GB", localService: name === "local", default: name === "remote" }));
+    const made = {
+        getVoices: () => voices.filter((v) => v.name !== window.without), cancel() {},
+        speak: (u) => window.said.push([u.voice.name, u.text]), addEventListener() {},
+    };
+    Object.defineProperty(window, "speechSynthesis", { value: made });
+    window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
+"""
+
+
+@pytest.mark.parametrize("is_local_here", [True, False])
+def test_only_a_voice_of_this_device_speaks_else_there_are_beeps(site, browser, is_local_here):
+    with page_of(browser, link(site)) as page:
+        page.add_init_script(SPEECH if is_local_here else "window.without = 'local';" + SPEECH)
+        page.goto(site.origin + "/my")
+        to_the_camera(page)
+        wait_for(page, "countdown")
+        said = page.evaluate("window.said")
+        if is_local_here:
+            assert {voice for voice, _ in said} == {"local"}
+            assert said[0][1] == "Go to your place."
+        else:
+            assert said == []
+            assert "you hear beeps" in page.inner_text("#voice-told")
 
 
 def test_a_clip_is_dropped_in_with_its_side_confirmed(site, browser, short_squat):

@@ -176,8 +176,6 @@ def _record(request):
                  "involved": _near_side(request, s)},
         "n": plan.n, "holdS": plan.hold_s, "limitS": plan.limit_s,
         "isHold": of.exercise.kind == "hold",
-        "isLying": of.exercise.position in ("supine", "hook_lying", "prone", "side_lying",
-                                            "long_sitting"),
         "restS": of.line.rest_s,
     }  # fmt: skip
     return render(

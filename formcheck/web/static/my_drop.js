@@ -6,6 +6,7 @@ const form = document.getElementById("drop");
 const field = document.getElementById("clip");
 const told = document.getElementById("drop-told");
 const bar = document.getElementById("drop-bar");
+const send = document.getElementById("drop-send");
 const box = document.getElementById("drop-here");
 
 box.addEventListener("dragover", (event) => { event.preventDefault(); box.classList.add("over"); });
@@ -25,7 +26,7 @@ form.addEventListener("submit", async (event) => {
     told.textContent = `This set is for the ${about.side} leg, and the clip shows the ${side}. Choose that set in today's list.`;
     return;
   }
-  form.querySelector("button").disabled = true;
+  send.disabled = true;
   bar.hidden = false;
   told.textContent = "Sending. Leave this page open.";
   try {
@@ -39,6 +40,7 @@ form.addEventListener("submit", async (event) => {
   } catch (error) {
     told.textContent = error.status ? error.message : "The program on this computer does not answer.";
     bar.hidden = true;
-    form.querySelector("button").disabled = false;
+    send.disabled = false;
   }
 });
+send.disabled = false;

@@ -15,3 +15,4 @@ form.addEventListener("submit", async (event) => {
     told.textContent = error.status ? error.message : "The program on this computer does not answer.";
   }
 });
+document.getElementById("plan-send").disabled = false;

@@ -85,7 +85,7 @@ async function turnOn() {
     if (state === "recording") end("The camera stopped.");
     else fail("The camera stopped.");
   });
-  await keepAwake();
+  keepAwake();
   setState("framing");
   $("voice-told").textContent = voice.hasWords ? "" : "This device has no voice of its own: you hear beeps.";
   tell("Go to your place.", { pattern: [520] });
@@ -194,6 +194,9 @@ function startRecording() {
   tell("Start.", { isAgain: true, pattern: [880, 880] });
   $("big").textContent = facts.n === null ? "0:00" : "0";
   $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
+  setTimeout(() => {
+    if (state === "recording") $("say").textContent = "Walk up to the camera to stop.";
+  }, 4000);
   clockTimer = setInterval(onClock, 200);
 }
 
@@ -254,7 +257,7 @@ async function end(words, { isHurt = false } = {}) {
 }
 
 function stopByHand(isHurt) {
-  if (state === "recording") end(isHurt ? "Stopped." : "Stopped.", { isHurt });
+  if (state === "recording") end("Stopped.", { isHurt });
   else if (state === "countdown") breakCountdown(isHurt ? "Stopped. Rest, and phone your clinic if you are worried." : "Stopped.");
 }
 
@@ -265,7 +268,8 @@ $("stop").addEventListener("click", () => stopByHand(false));
 document.addEventListener("keydown", (event) => { if (event.key === "Escape") stopByHand(false); });
 $("voice").checked = voice.isOn;
 $("voice").addEventListener("change", (event) => voice.set(event.target.checked));
-const length = localStorage.getItem("formcheck.countdown") ?? (facts.isLying ? "20" : "10");
+const length = localStorage.getItem("formcheck.countdown") ?? "10";
 if ([...$("countdown").options].some((o) => o.value === length)) $("countdown").value = length;
 $("countdown").addEventListener("change", (event) => localStorage.setItem("formcheck.countdown", event.target.value));
 setState("off");
+$("camera").disabled = false; // before this line a press would have been lost
