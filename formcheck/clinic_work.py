@@ -105,8 +105,7 @@ def trace_mapping(analysis: Analysis) -> dict:
 
 
 def between_days_mapping(analysis: Analysis) -> dict[str, tuple[float, float]]:
-    """{measure: (own, shared)}: mean variances over the repetitions of those parts of the
-    intervals that are not the same on every day."""
+    """{measure: (own, shared)}: mean variances over the repetitions of the intervals' parts."""
     from formcheck.progress import between_days_standard
     from formcheck.records import Measured
 

@@ -2,7 +2,7 @@
 
 A change counts as larger than error only beyond the smallest detectable change: from the
 clinic's own test-retest recordings where there are any, else published, else from the two
-intervals with what is the same on both days left out. Criteria never advise: each is a list of
+intervals of the two days. Criteria never advise: each is a list of
 facts that hold, do not hold, or cannot be told from what was entered.
 """
 
@@ -19,14 +19,6 @@ from formcheck.records import Part
 
 Verdict = Literal["larger_than_error", "within_error", "not_enough_information"]
 
-SAME_ON_EVERY_DAY = (
-    "pose model and landmark definition",
-    "landmark offset near straight",
-    "landmark offset between bent and straight",
-)
-"""Parts of an interval that one person carries alike on two days, so that a change is free of
-them. The camera's place and the scale are set up anew and stay."""
-
 _MUNRO = "largest smallest detectable difference of 2-D FPPA between days (Munro 2012)"
 PUBLISHED_SMALLEST_CHANGE = {
     "fppa_at_turn_deg": (8.93, _MUNRO),
@@ -41,7 +33,7 @@ class SessionValue:
     """One measure of one session: the set's mean.
 
     day : days from any common start (date.toordinal()). between_standard : its standard
-    uncertainty without what is the same on every day (`between_days_standard`); NaN unknown.
+    uncertainty for comparing days (`between_days_standard`); NaN unknown.
     """
 
     day: int
@@ -70,9 +62,11 @@ def between_days_standard(parts: Iterable[Part], n: int = 1) -> float:
     """Standard uncertainty of a set's mean for comparing days.
 
     parts : those of one repetition of the set. n : how many repetitions the mean is of; own
-    parts shrink with it, shared ones do not.
+    parts shrink with it, shared ones do not. Nothing is taken as the same on every day: clothes,
+    light and the camera's place differ, and only a clinic's own test-retest recordings can tell
+    how much of the landmark offset stays.
     """
-    kept = [p for p in parts if p.name not in SAME_ON_EVERY_DAY]
+    kept = list(parts)
     own = sum(p.standard**2 for p in kept if p.kind == "own") / max(n, 1)
     shared = sum(p.standard**2 for p in kept if p.kind == "shared")
     return math.sqrt(own + shared)
@@ -92,7 +86,7 @@ def smallest_change(
     both = math.hypot(first.between_standard, last.between_standard)
     if math.isfinite(both) and both > 0:
         return NORMAL_95 * both, (
-            "the two intervals, without what is the same on both days; no test-retest recordings"
+            "the two intervals, as no test-retest recordings are there"
         )
     return float("nan"), "no error is known for this measure"
 

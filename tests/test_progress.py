@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from formcheck.progress import (
-    SAME_ON_EVERY_DAY,
     CriteriaSettings,
     SessionFacts,
     SessionValue,
@@ -17,8 +16,7 @@ from formcheck.progress import (
     changes_from_first,
     criteria,
 )
-from formcheck.records import Part
-from formcheck.uncertainty import bent_to_straight_part, model_parts, near_straight_part
+from formcheck.uncertainty import model_parts, near_straight_part
 
 KNEE = "knee_flexion_peak_deg"
 
@@ -60,17 +58,12 @@ def test_a_measure_outside_the_vocabulary_is_refused():
         change_between("knee_happiness", _value(0, 1), _value(1, 2), 1.0)
 
 
-def test_what_is_the_same_on_both_days_does_not_count_against_a_change():
-    shared = [*model_parts("knee_flexion"), near_straight_part(0), bent_to_straight_part(0, 90)]
-    moved = Part(name="camera off the side", standard=2.0, kind="shared", source="made up")
-    own = next(p.standard for p in shared if p.kind == "own")
-    assert between_days_standard([*shared, moved]) == pytest.approx(math.hypot(own, 2.0))
-    assert between_days_standard([*shared, moved], n=9) == pytest.approx(math.hypot(own / 3, 2.0))
-
-
-def test_the_parts_that_are_the_same_exist_under_these_names():
-    parts = [*model_parts("knee_flexion"), near_straight_part(0), bent_to_straight_part(0, 90)]
-    assert set(SAME_ON_EVERY_DAY) == {p.name for p in parts if p.kind == "shared"}
+def test_nothing_is_taken_as_the_same_on_two_days_without_test_retest_recordings():
+    parts = [*model_parts("knee_flexion"), near_straight_part(0)]
+    own = next(p.standard for p in parts if p.kind == "own")
+    shared = math.hypot(*(p.standard for p in parts if p.kind == "shared"))
+    assert between_days_standard(parts) == pytest.approx(math.hypot(own, shared))
+    assert between_days_standard(parts, n=9) == pytest.approx(math.hypot(own / 3, shared))
 
 
 @given(st.floats(-50, 50), st.floats(0.1, 30))
