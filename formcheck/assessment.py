@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from formcheck.anatomy import Side
+from formcheck.driving import is_of_signal
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise, PrescribedExercise, Prescription
 from formcheck.records import (
@@ -19,7 +20,7 @@ from formcheck.records import (
     Value,
 )
 from formcheck.symmetry import symmetry_of
-from formcheck.uncertainty import combined, decide, measured
+from formcheck.uncertainty import COVERAGE_FACTOR, combined, decide
 
 BoundOfKind = tuple[str, Bound]
 
@@ -41,7 +42,7 @@ def prescribed_bounds(
     named = {b.measure for _, b in bounds}
     listed = {key for v in exercise.views for key in v.measures}
     if line.hold_s is not None and not named & {"plateau_hold_s", "hold_in_band_s"}:
-        has_band = any(MEASURES[b.measure].unit == "deg" for b in line.targets)
+        has_band = any(is_of_signal(b, v) for b in line.targets for v in exercise.views)
         key = "hold_in_band_s" if has_band and "hold_in_band_s" in listed else "plateau_hold_s"
         if key in listed:
             bounds.append(("target", Bound(measure=key, at_least=line.hold_s)))
@@ -127,21 +128,29 @@ def drop_targets_beyond_limits(bounds: Sequence[BoundOfKind]) -> tuple[BoundOfKi
 
     A comfort limit beats a depth target: reaching the limit is then all that is wanted.
     """
-    limits = {b.measure: b for kind, b in bounds if kind == "limit"}
-    kept = []
-    for kind, b in bounds:
-        limit = limits.get(b.measure)
-        if kind == "target" and limit is not None:
-            too_high = (
-                b.at_least is not None and limit.at_most is not None and b.at_least > limit.at_most
-            )
-            too_low = (
-                b.at_most is not None and limit.at_least is not None and b.at_most < limit.at_least
-            )
-            if too_high or too_low:
-                continue
-        kept.append((kind, b))
-    return tuple(kept)
+    limits = [b for kind, b in bounds if kind == "limit"]
+    return tuple(
+        (kind, b)
+        for kind, b in bounds
+        if kind == "limit" or not any(_is_beyond(b, limit) for limit in limits)
+    )
+
+
+def _is_beyond(target: Bound, limit: Bound) -> bool:
+    """Whether all that satisfies a target on a measure lies past a limit on the same measure."""
+    if target.measure != limit.measure:
+        return False
+    too_high = (
+        target.at_least is not None
+        and limit.at_most is not None
+        and target.at_least > limit.at_most
+    )
+    too_low = (
+        target.at_most is not None
+        and limit.at_least is not None
+        and target.at_most < limit.at_least
+    )
+    return too_high or too_low
 
 
 def is_met(repetition: AssessedRepetition) -> bool | None:
@@ -171,12 +180,9 @@ def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
             name="own noise of the repetitions", standard=standard, kind="own",
             source="least-squares line; larger of own parts and scatter",
         )  # fmt: skip
-        change = measured(key, slope * (n - 1), [part])
-        half = 1.96 * standard
-        change = Measured(
-            key=key, value=change.value, low=change.value - half, high=change.value + half,
-            parts=(part,),
-        )  # fmt: skip
+        # Not by `measured`: a change of a time may well be below zero.
+        value, half = slope * (n - 1), COVERAGE_FACTOR * standard
+        change = Measured(key=key, value=value, low=value - half, high=value + half, parts=(part,))
     return SetMeasure(
         key=key,
         mean=float(x.mean()),
@@ -268,6 +274,20 @@ def _plural(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
 
 
+_WORST_FIRST = ("not_met", "passed", "undecided", "met", "kept")
+
+
+def _outcome_by_kind(repetition: AssessedRepetition) -> dict[str, str]:
+    """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
+    found: dict[str, str] = {}
+    for c in sorted(
+        (c for c in repetition.checks if c.outcome in _WORST_FIRST),
+        key=lambda c: _WORST_FIRST.index(c.outcome),
+    ):
+        found.setdefault(c.kind, c.outcome)
+    return found
+
+
 def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
     word = (
         "hold"
@@ -283,9 +303,8 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
         parts[0] += f" of {prescribed} planned"
     if n > n_complete:
         parts[0] += f", {n - n_complete} more cut or unfinished in the clip"
-    outcomes = [
-        (c.kind, c.outcome) for r in repetitions if r.repetition.is_complete for c in r.checks
-    ]
+    complete = [r for r in repetitions if r.repetition.is_complete]
+    outcomes = [_outcome_by_kind(r) for r in complete]
     for kind, outcome, words in (
         ("target", "met", "target reached in {}"),
         ("target", "not_met", "target not reached in {}"),
@@ -293,10 +312,10 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
         ("limit", "passed", "past the limit in {}"),
         ("limit", "undecided", "may be past the limit in {}, please look"),
     ):
-        k = outcomes.count((kind, outcome))
+        k = sum(o.get(kind) == outcome for o in outcomes)
         if k:
             parts.append(words.format(k))
-    hidden = sum(1 for _, o in outcomes if o == "not_visible")
+    hidden = sum(c.outcome == "not_visible" for r in complete for c in r.checks)
     if hidden:
         parts.append(f"{_plural(hidden, 'check')} could not be seen")
     held = [
@@ -307,6 +326,6 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
     ]
     if exercise.kind == "hold" and held:
         parts.append(f"longest hold {max(held):.1f} s")
-    if not outcomes:
+    if not any(r.checks for r in repetitions):
         parts.append("nobody set a target, so nothing is judged")
     return "; ".join(parts) + "."

@@ -146,11 +146,11 @@ def off_side_deg(azimuth_deg: float) -> float:
     return abs(abs((azimuth_deg + 180) % 360 - 180) - 90)
 
 
-def facing_sense(track: Track) -> int:
+def facing_sense(track: Track, is_meant: np.ndarray | None = None) -> int:
     """+1 when flexion turns positive in the picture as for a person facing right, -1 for left.
 
     From the foot: heel-to-toe against knee-to-ankle, which tells the sense lying down as well.
-    0 when no foot is seen.
+    0 when no foot is seen. is_meant : samples to look at, bool (n,); all where it is None.
     """
     votes = 0.0
     for side in SIDES:
@@ -159,6 +159,8 @@ def facing_sense(track: Track) -> int:
         )
         turn = _cross(ankle - knee, toe - heel)
         weight = np.nan_to_num(track.visibility[:, LANDMARK[side, "knee"]])
+        if is_meant is not None:
+            weight = weight * is_meant
         votes -= float(np.nansum(np.sign(turn) * weight))
     return int(np.sign(votes))
 
@@ -247,7 +249,10 @@ def find_view(
     near: Side | None = None
     if np.isfinite(azimuth) and plane in ("sagittal", "oblique"):
         near = "left" if azimuth > 0 else "right"
-    sense = facing_sense(track)
+    # Who turns round faces the other way from then on, which says nothing of this side.
+    samples = azimuth_samples_deg(track, lying, ("hip", "shoulder"))
+    away_deg = np.nan_to_num(np.abs((samples - azimuth + 180) % 360 - 180))
+    sense = facing_sense(track, away_deg <= settings.round_least_deg)
     if plane == "sagittal" and near is not None and sense == 0:
         sense = 1 if near == "right" else -1
     return View(

@@ -10,6 +10,7 @@ from formcheck.errors import UsageError
 from formcheck.measures import MEASURES
 from formcheck.records import Measured
 from formcheck.rerun import read_request, reassess
+from formcheck.track import cut_off_in_force_hz
 from formcheck.uncertainty import COVERAGE_FACTOR, combined
 
 
@@ -38,6 +39,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         raise UsageError(
             f"--measure {key}: {report.exercise} does not list it; it lists {', '.join(values)}"
         )
+    cut_off_hz = cut_off_in_force_hz(analysis.raw.time_s, settings.track)
     rep, value, measure = assessed.repetition, values[key], MEASURES[key]
     unit = "" if measure.unit in ("share", "1") else f" {measure.unit}"
     lines = [
@@ -45,7 +47,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         f"Definition: {measure.definition}",
         f"Landmarks: {report.source.model} bundle, {report.source.mode} mode, "
         f"{len(analysis.raw.time_s)} pictures at {report.source.rate_hz:g} a second",
-        f"Track: even grid of {track.grid_hz:g} Hz, low-pass {settings.track.cut_off_hz:g} Hz, "
+        f"Track: even grid of {track.grid_hz:g} Hz, low-pass {cut_off_hz:.3g} Hz, "
         f"{track.is_filled.mean():.1%} of samples filled, "
         f"{track.is_repaired.mean():.1%} with the legs exchanged back",
         f"Camera: {report.view.plane}, azimuth {report.view.azimuth_deg:.1f} deg "

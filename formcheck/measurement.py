@@ -60,6 +60,9 @@ OFF_FRONT = (
     "look like the knee going inward; place the camera straight in front of the person"
 )
 
+LIFTED_LEAST_SHARE = 0.2
+"""The leg is raised from this share of its rise on (common practice: clear of the bed)."""
+
 HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
 
 
@@ -134,9 +137,16 @@ def _knee_gain(key: str, s: Setting):
     if not _seen_enough(s, piece) or not np.isfinite(rest):
         return HIDDEN
     raised = s.driving[s.attempt.start : s.attempt.end + 1]
-    lifted = np.abs(raised - raised[0]) > 0.2 * np.nanmax(np.abs(raised - raised[0]))
+    # The first sample may lie in a gap that was bridged to find the attempt.
+    known = np.isfinite(raised)
+    if not known.any():
+        return HIDDEN
+    risen = np.abs(raised - raised[known][0])
+    lifted = risen > LIFTED_LEAST_SHARE * np.max(risen[known])
     while_raised = np.where(lifted, piece, np.nan)
-    at = int(np.nanargmax(while_raised)) if np.isfinite(while_raised).any() else 0
+    if not np.isfinite(while_raised).any():
+        return HIDDEN
+    at = int(np.nanargmax(while_raised))
     parts = [
         *model_parts("knee_flexion", is_change=True),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
@@ -335,11 +345,34 @@ def _plateau(key: str, s: Setting):
     return measured(key, drift, [part], at_s)
 
 
+def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
+    """The driving signal over the repetition as a bound speaks of it.
+
+    Knee flexion with the goniometer's offset, as in the level and the peak; a leg's elevation as
+    the rise from rest.
+    """
+    piece = _stretch(s, values)
+    if not np.isfinite(piece).any():
+        return piece
+    if s.driving_signal == "knee_flexion":
+        plateau = find_plateau(
+            np.where(s.is_hidden, np.nan, values), s.attempt, s.series.grid_hz,
+            s.repetition.plateau_band_deg,
+        )  # fmt: skip
+        level = float(np.nanmedian(piece)) if plateau is None else plateau.level
+        return piece + (knee_value(s, level)[0] - level)
+    if s.driving_signal == "leg_elevation" and s.band.measure == "leg_elevation_peak_deg":
+        return piece - _before(s, values)
+    return piece
+
+
 def _in_band(key: str, s: Setting):
     if s.band is None:
         return "no target band was prescribed for this hold"
     low, high = _band_limits(s.band)
-    piece = _stretch(s, s.driving)
+    piece = _as_bounded(s, s.driving)
+    if not np.isfinite(piece).any():
+        return HIDDEN
     inside = np.nan_to_num((piece >= low) & (piece <= high)).astype(bool)
     longest, total = longest_and_total_s(inside, s.series.grid_hz)
     value = longest if key == "hold_in_band_s" else total
@@ -352,7 +385,7 @@ def _in_band(key: str, s: Setting):
     k = 0 if key == "hold_in_band_s" else 1
     edge = Part(
         name="level against the band's edge",
-        standard=max(most[k] - value, value - least[k]) / 1.0,
+        standard=max(most[k] - value, value - least[k]),
         kind="shared",
         source="time gained or lost when the angle is off by its standard uncertainty",
     )
@@ -388,7 +421,8 @@ def _range(key: str, s: Setting):
     largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
     value = largest - least
     if wanted == "share":
-        return measured(key, value, model_parts("hip_drop"))
+        quantity = "heel_height" if s.driving_signal == "heel_height" else "hip_drop"
+        return measured(key, value, model_parts(quantity))
     if s.driving_signal != "knee_flexion":
         return measured(key, value, driving_change_parts(s, value))
     # Not a change about one posture: landmarks sit differently at a bent and a straight knee,

@@ -18,9 +18,7 @@ from formcheck.assessment import assess_set
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS
 from formcheck.pose import PoseModel, estimate, track_identity
-from formcheck.quality import (
-    longest_uncut_s,
-)
+from formcheck.quality import longest_uncut_s
 from formcheck.records import (
     Analysis,
     AssessedRepetition,
@@ -103,6 +101,8 @@ def assess(
     track = clean(_seen_directly(raw), settings.track)
     track = only_between(track, *longest_uncut_s(raw, settings.quality))
     parts, findings = stretches_by_side(track, raw, request, settings)
+    # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
+    parts = [p for p in parts if p.repetitions] or parts[:1]
     main = parts[0]
     assessed = tuple(
         sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
@@ -116,7 +116,6 @@ def assess(
         involved=_involved(request),
         clip_end_s=float(track.time_s[-1]),
     )  # fmt: skip
-    sides = {r.repetition.side for r in assessed}
     report = Report(
         created_at=created_at,
         version=__version__,
@@ -125,7 +124,7 @@ def assess(
         prescription_sha256=request.prescription_sha256,
         clip=raw.clip,
         exercise=request.exercise.id,
-        side=main.side if len(parts) == 1 or len(sides) == 1 else "both",
+        side=main.side if len(parts) == 1 else "both",
         side_was_chosen=request.side is None,
         context=request.context,
         view=main.view,

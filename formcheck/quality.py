@@ -42,6 +42,10 @@ class QualitySettings:
     tilt_least_deg : a standing person's long axis further than this from the vertical.
     second_least_share : a second person in at least this share of the pictures.
     alike_least_share : a second person at least this large against the first may be the patient.
+    gone_least_s : nobody found, or feet or head outside the picture, for this long is told;
+        gone_share_most : nobody found in more than this share of the clip.
+    gap_least_s : pictures further apart than this leave a gap.
+    edge_share : a landmark this close to the picture's edge, share of its size, is cut off.
     """
 
     length_change_most: float = 0.45
@@ -219,8 +223,8 @@ def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> lis
             text="The working leg could not be told from the other one in this stretch, so "
             "nothing of it is measured there. Film in good light, in close-fitting clothes, with "
             "nothing behind the legs.",
-            from_s=float(at[a]) - settings.slip_margin_s,
-            to_s=float(at[b]) + settings.slip_margin_s,
+            from_s=max(float(at[a]) - settings.slip_margin_s, float(raw.time_s[0])),
+            to_s=min(float(at[b]) + settings.slip_margin_s, float(raw.time_s[-1])),
             spoils="stretch",
         )
         for a, b in zip(starts, ends, strict=True)
@@ -354,8 +358,10 @@ def longest_uncut_s(
     frame_s = float(np.median(np.diff(raw.time_s)))
     spans = list(zip(edges, edges[1:], strict=False))
     counts = [int((seen & (raw.time_s >= a) & (raw.time_s < b)).sum()) for a, b in spans]
-    start, end = spans[int(np.argmax(counts))]
-    return start, end - frame_s
+    longest = int(np.argmax(counts))
+    start, end = spans[longest]
+    # A cut is dated by the first picture after it; the clip's end by its last picture.
+    return start, end if longest == len(spans) - 1 else end - frame_s
 
 
 # -- the camera
@@ -402,7 +408,8 @@ def camera_tilt_deg(
     track: Track, view: View, exercise: Exercise, settings: QualitySettings = QualitySettings()
 ) -> float:
     """Sideways tilt of the camera in degrees, 0 where none beyond a person's own lean is seen."""
-    if exercise.position != "standing":
+    leans = "wall" in exercise.figure.props  # back on a wall, feet before it: never upright
+    if exercise.position != "standing" or leans:
         return 0.0
     tilt = standing_tilt_deg(track, view)
     return tilt if abs(tilt) > settings.tilt_least_deg else 0.0
@@ -476,7 +483,8 @@ def quickest_step_deg(track: Track, view: View, frame_s: float) -> float:
     side = view.near_side or "left"
     hip, knee = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee"))
     angle_rad = np.arctan2(*(knee - hip).T)
-    with np.errstate(invalid="ignore"):
-        rate = np.abs(np.degrees(np.gradient(np.unwrap(angle_rad)))) * track.grid_hz * frame_s
+    known = np.isfinite(angle_rad)
+    angle_rad[known] = np.unwrap(angle_rad[known])  # one gap would spoil all that follows it
+    rate = np.abs(np.degrees(np.gradient(angle_rad))) * track.grid_hz * frame_s
     moving = rate[np.isfinite(rate) & (rate > 1.0)]
     return float(np.percentile(moving, 95)) if len(moving) else 0.0

@@ -201,10 +201,10 @@ class View:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repetition:
-    """One attempt in time, with indices into the grid: [start, end], the turn in between.
+    """One attempt in time, seconds: [start, end], the turn in between.
 
-    `phases_s` holds seconds of the first phase, the pause and the last phase, in the order in
-    which they happen.
+    `turn_from_s` to `turn_to_s` is the stretch near the extreme: the first phase goes before it,
+    the last one follows.
     """
 
     number: int

@@ -41,8 +41,7 @@ def find_remarks(
         if look.view != plane:
             continue
         if look.feature in MEASURES:
-            at = _measure_past(look, by_key.get(look.feature))
-            at_s = at
+            at_s = _measure_past(look, by_key.get(look.feature), s)
         else:
             index = FEATURE_FINDERS[look.feature](s, look, earlier)
             at_s = None if index is None else float(s.series.time_s[index])
@@ -51,17 +50,24 @@ def find_remarks(
     return tuple(out)
 
 
-def _measure_past(look: LookFor, value: Value | None) -> float | None:
+def _measure_past(look: LookFor, value: Value | None, s: Setting) -> float | None:
     if not isinstance(value, Measured):
         return None
     past = (look.above is not None and value.low > look.above) or (
         look.below is not None and value.high < look.below
     )
-    return (value.at_s or 0.0) if past else None
+    if not past:
+        return None
+    return float(s.series.time_s[s.attempt.turn]) if value.at_s is None else value.at_s
 
 
 def _span(s: Setting) -> slice:
     return slice(s.attempt.start, s.attempt.end + 1)
+
+
+def _trusted(s: Setting, values: np.ndarray) -> np.ndarray:
+    """The series without the samples at which the working leg is not to be trusted."""
+    return np.where(s.is_hidden, np.nan, values)
 
 
 def _rest_value(s: Setting, values: np.ndarray) -> float:
@@ -73,6 +79,7 @@ def _rest_value(s: Setting, values: np.ndarray) -> float:
 
 def _rises_above_rest(s: Setting, values: np.ndarray, above: float) -> int | None:
     """Where a series stands furthest above its value at rest, if by more than `above`."""
+    values = _trusted(s, values)
     piece = values[_span(s)] - _rest_value(s, values)
     if not np.isfinite(piece).any():
         return None
@@ -81,10 +88,11 @@ def _rises_above_rest(s: Setting, values: np.ndarray, above: float) -> int | Non
 
 
 def _hold_broken(s: Setting, look, earlier):
-    plateau = find_plateau(s.driving, s.attempt, s.series.grid_hz, _band(s))
+    driving = _trusted(s, s.driving)
+    plateau = find_plateau(driving, s.attempt, s.series.grid_hz, _band(s))
     if plateau is None:
         return None
-    inside = np.abs(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1] - plateau.level)
+    inside = np.abs(driving[s.attempt.turn_from : s.attempt.turn_to + 1] - plateau.level)
     left = np.flatnonzero(inside > 2 * _band(s))
     return s.attempt.turn_from + int(left[0]) if len(left) else None
 
@@ -116,8 +124,8 @@ def _change_over_hold(s: Setting, values: np.ndarray) -> tuple[float, int]:
     if plateau is not None:
         a, b = min(a, plateau.start), max(b, plateau.end)
     n = max((b - a) // 5, 1)
-    with np.errstate(invalid="ignore"):
-        first, last = values[a : a + n], values[b - n + 1 : b + 1]
+    values = _trusted(s, values)
+    first, last = values[a : a + n], values[b - n + 1 : b + 1]
     if not np.isfinite(first).any() or not np.isfinite(last).any():
         return 0.0, b
     return float(np.nanmedian(last) - np.nanmedian(first)), b
@@ -145,12 +153,12 @@ def _lowering_faster(s: Setting, look, earlier):
 def _quick_turn(s: Setting, look, earlier):
     a = s.attempt
     pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
-    return a.turn if pause_s < look.below else None
+    return a.turn if a.is_complete and pause_s < look.below else None
 
 
 def _fades(s: Setting, look, earlier):
     best = max((e.attempt.range for e in earlier), default=None)
-    if best is None or s.attempt.range >= look.below * best:
+    if best is None or not s.attempt.is_complete or s.attempt.range >= look.below * best:
         return None
     return s.attempt.turn
 
@@ -170,7 +178,7 @@ def _thigh_lifts(s: Setting, look, earlier):
 def _trunk_leans_further(s: Setting, look, earlier):
     if not earlier:
         return None
-    values = s.series.trunk_inclination_deg
+    values = _trusted(s, s.series.trunk_inclination_deg)
     first = values[earlier[0].attempt.turn]
     return s.attempt.turn if values[s.attempt.turn] - first > look.above else None
 
@@ -185,7 +193,7 @@ def _leg_passes_other_thigh(s: Setting, look, earlier):
     thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
     if not np.nanmedian(np.append(thigh[_span(s)], np.nan)) > BENT_LEG_LEAST_DEG:
         return None  # the other leg lies flat, so there is no bent thigh to pass
-    past = (s.series.leg_elevation_deg - thigh)[_span(s)]
+    past = _trusted(s, s.series.leg_elevation_deg - thigh)[_span(s)]
     if not np.isfinite(past).any():
         return None
     at = int(np.nanargmax(past))
@@ -198,7 +206,7 @@ def _hands_on_thighs(s: Setting, look, earlier):
     along = knee - hip
     length = np.linalg.norm(along, axis=1)
     share = np.clip(np.sum((wrist - hip) * along, axis=1) / length**2, 0.2, 1.0)
-    away = np.linalg.norm(wrist - hip - along * share[:, None], axis=1) / length
+    away = _trusted(s, np.linalg.norm(wrist - hip - along * share[:, None], axis=1) / length)
     held = away[s.attempt.turn_from : s.attempt.turn_to + 1]
     known = held[np.isfinite(held)]
     if len(known) < s.series.grid_hz / 2 or np.mean(known < look.below) < 0.7:
@@ -207,18 +215,21 @@ def _hands_on_thighs(s: Setting, look, earlier):
 
 
 def _does_not_reach_seat(s: Setting, look, earlier):
+    if not s.attempt.is_complete:
+        return None  # the clip cuts it, so how it ends is not known
     seated = earlier[0].attempt.rest_before if earlier else s.attempt.rest_before
     return s.attempt.end if s.attempt.rest_after - seated > look.above else None
 
 
 def _not_fully_up(s: Setting, look, earlier):
     best = max((e.attempt.extreme for e in earlier), default=None)
-    if best is None or best - s.attempt.extreme <= look.above:
+    if best is None or not s.attempt.is_complete or best - s.attempt.extreme <= look.above:
         return None
     return s.attempt.turn
 
 
 def _shrinks(s: Setting, length: np.ndarray, above: float) -> int | None:
+    length = _trusted(s, length)
     rest = _rest_value(s, length)
     piece = length[_span(s)]
     if not np.isfinite(rest) or rest <= 0 or not np.isfinite(piece).any():

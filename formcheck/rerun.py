@@ -147,7 +147,7 @@ def add_reading(
         storage.read_track(folder / TRACK_NAME), replace(request, readings=()), settings
     )
     report, track = analysis.report, analysis.track
-    side = report.side
+    side = analysis.leg if report.side == "both" else report.side
     if report.view.plane != "sagittal" or side != report.view.near_side:
         raise UsageError(
             "a reading needs a clip seen from the side, with the measured leg near the camera"

@@ -80,9 +80,9 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
     away = max(runs(is_away), key=lambda run: run[1] - run[0])
     from_s, to_s = float(track.time_s[away[0]]), float(track.time_s[away[1] - 1])
     shown, other = only_where(track, ~is_away), only_where(track, is_away)
-    if request.side is None and request.exercise.working_leg != "both":
+    if request.side in (None, "both") and request.exercise.working_leg != "both":
         near = view.near_side
-        return [measured_stretch(t, raw, request, settings) for t in (shown, other)], [Finding(
+        return _both_measured(shown, other, raw, request, settings), [Finding(
             code="turned_round",
             text=f"The person turns round: each leg was measured while it was nearer the camera, "
             f"the {other_side(near)} one in this stretch.",
@@ -97,6 +97,28 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
         "the camera is measured. Film each side in a clip of its own.",
         from_s=from_s, to_s=to_s,
     )]  # fmt: skip
+
+
+def _both_measured(shown, other, raw, request, settings) -> list[Stretch]:
+    """Either stretch measured; limits that a person moved go to the stretch they are in."""
+    plain = replace(request, moved_limits=())
+    parts = [measured_stretch(t, raw, plain, settings) for t in (shown, other)]
+    if not request.moved_limits:
+        return parts
+    in_time_order = sorted(
+        (r.repetition.start_s, k, place)
+        for k, part in enumerate(parts)
+        for place, r in enumerate(part.repetitions)
+    )
+    moved: tuple[list, list] = ([], [])
+    for place, start_s, end_s in request.moved_limits:
+        if 0 <= place < len(in_time_order):
+            _, k, own_place = in_time_order[place]
+            moved[k].append((own_place, start_s, end_s))
+    return [
+        measured_stretch(t, raw, replace(request, moved_limits=tuple(m)), settings) if m else part
+        for t, m, part in zip((shown, other), moved, parts, strict=True)
+    ]
 
 
 def _find_view(track: Track, settings: Settings) -> View:
@@ -191,17 +213,18 @@ def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) ->
             text="The movement is smaller than the camera can see from here, so the holds are "
             "not counted: timed, not measured. Use a timer for this exercise.",
         )
+    length = "foot" if driving_view.driving_signal == "heel_height" else "leg"
+    of_what = "deg" if unit == "deg" else f"of {length} length"
     return Finding(
         code="no_repetition_found",
-        text=f"No attempt of at least {driving_view.least_range.value:g} "
-        f"{'deg' if unit == 'deg' else 'of leg length'} was found in this clip.",
+        text=f"No attempt of at least {driving_view.least_range.value:g} {of_what} was found in "
+        "this clip.",
     )
 
 
 def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
     """(the working leg or None for the attempt's own, findings about it)."""
     near = view.near_side if view.plane == "sagittal" else None
-    exercise = request.exercise
     if request.side == "both":
         return near, []
     if request.side is None:
@@ -215,8 +238,8 @@ def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Find
         return request.side, [Finding(
             code="wrong_side",
             text=f"The {request.side} leg works and is turned away from the camera, so its angles "
-            f"are not measured. Turn round, so that the {request.side} side faces the camera"
-            + (", or if the recording is mirrored, say so." if exercise.working_leg else "."),
+            f"are not measured. Turn round, so that the {request.side} side faces the camera, or "
+            "if the recording is mirrored, say so.",
             from_s=float(track.time_s[0]), to_s=float(track.time_s[-1]), spoils="clip",
         )]  # fmt: skip
     return request.side, []
@@ -244,7 +267,7 @@ def _measure_all(
     hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
     frame_s = float(np.median(np.diff(raw.time_s)))
     keys = exercise_measures(request.exercise)
-    keys += tuple(b.measure for _, b in bounds if b.measure not in keys)
+    keys = tuple(dict.fromkeys((*keys, *(b.measure for _, b in bounds))))
     band = next(
         (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
     )

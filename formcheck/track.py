@@ -147,12 +147,53 @@ def choose_patient(raw: RawTrack) -> np.ndarray:
     return rows
 
 
+TURNED_LEAST_S = 2.0
+"""A trunk that shows its other side for this long has turned round; label swaps of the whole body
+are shorter (0.2 to 1.5 s is what is repaired)."""
+
+SIDE_LEAST_SHARE = 0.5
+"""A shoulder line with more than this share of its length in depth shows one side (half way
+between the front and 60 deg off it: common practice)."""
+
+
+def shown_side(world_m: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+    """+1 where the trunk shows the side that it shows at first, -1 where it has turned round, (n,).
+
+    world_m : (n, 33, 3), time_s : (n,). From the shoulders' depth, steadily so for a while; all
+    +1 where only one side or neither is ever shown.
+    """
+    n = len(time_s)
+    across = world_m[:, LANDMARK["left", "shoulder"]] - world_m[:, LANDMARK["right", "shoulder"]]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = across[:, 2] / np.linalg.norm(across, axis=1)
+        side = np.where(np.abs(share) > SIDE_LEAST_SHARE, np.sign(share), 0.0)
+    steady = np.zeros(n)
+    for sign in (1.0, -1.0):
+        # A blink or a frame told wrongly does not end a stretch; the other side does.
+        for a, b in runs(side != -sign):
+            at = np.flatnonzero(side[a:b] == sign) + a
+            if not len(at) or time_s[at[-1]] - time_s[at[0]] < TURNED_LEAST_S:
+                continue
+            if len(at) >= (at[-1] - at[0] + 1) / 2:
+                steady[at[0] : at[-1] + 1] = sign
+    known = np.flatnonzero(steady)
+    if not len(known):
+        return np.ones(n)
+    # Between two stretches it changes half way.
+    between = np.interp(np.arange(n), known, steady[known])
+    return np.where(between < 0, -1.0, 1.0) * steady[known[0]]
+
+
 def repair_swapped_legs(
-    image_px: np.ndarray, world_m: np.ndarray, visibility: np.ndarray
+    image_px: np.ndarray,
+    world_m: np.ndarray,
+    visibility: np.ndarray,
+    shown: np.ndarray | float = 1.0,
 ) -> np.ndarray:
     """Which samples carry the legs under each other's names, bool of shape (n,).
 
     image_px : (n, 33, 2), world_m : (n, 33, 3), visibility : (n, 33); NaN where missing.
+    shown : (n,) as from `shown_side`; who turns round has the other leg in front from then on.
 
     Two readings of every sample, as named and exchanged, are joined into the path of least
     change (Viterbi). A reading is dearer where its legs lie the other way round in depth, or
@@ -171,7 +212,7 @@ def repair_swapped_legs(
     swapped = both[:, ::-1]
     depth = np.nanmean(world_m[:, legs[0], 2] - world_m[:, legs[1], 2], axis=1)
     seen = np.nanmean(visibility[:, legs[0]] - visibility[:, legs[1]], axis=1)
-    order = _share_of_usual(depth) + _share_of_usual(seen)
+    order = _share_of_usual(depth * shown) + _share_of_usual(seen * shown)
     lean = np.clip(np.nan_to_num(order), -1, 1)
 
     def step(a, b):
@@ -270,7 +311,8 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
 
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN stretches are expected
-            is_swapped = repair_swapped_legs(image, world, seen)
+            shown = shown_side(world, raw.time_s)
+            is_swapped = repair_swapped_legs(image, world, seen, shown)
             image, world, seen = (exchange_legs(v, is_swapped) for v in (image, world, seen))
             is_missing = (seen < settings.visibility_least) | ~np.isfinite(image[..., 0])
             # The model guesses joints beyond the picture's edge; nobody saw them.
@@ -282,8 +324,7 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
     grid = np.arange(raw.time_s[0], raw.time_s[-1] + 1e-9, 1 / settings.grid_hz)
     values = np.concatenate([image, world], axis=2)
     on_grid, is_filled = _resample(raw.time_s, values, grid, settings.gap_most_s)
-    raw_rate_hz = (n - 1) / (raw.time_s[-1] - raw.time_s[0])
-    cut_off_hz = min(settings.cut_off_hz, 0.4 * raw_rate_hz)
+    cut_off_hz = cut_off_in_force_hz(raw.time_s, settings)
     smooth = low_pass(on_grid, settings.grid_hz, cut_off_hz, settings.filter_order)
     nearest = np.clip(np.searchsorted(raw.time_s, grid - 1e-9), 0, n - 1)
     return Track(
@@ -298,6 +339,12 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
         is_repaired=is_swapped[nearest],
         noise_px=landmark_noise_px(image),
     )
+
+
+def cut_off_in_force_hz(time_s: np.ndarray, settings: TrackSettings = TrackSettings()) -> float:
+    """The low-pass cut-off for frames at these times, (n,): lowered where they are few."""
+    rate_hz = (len(time_s) - 1) / (time_s[-1] - time_s[0])
+    return float(min(settings.cut_off_hz, 0.4 * rate_hz))
 
 
 def only_between(track: Track, from_s: float, to_s: float) -> Track:
@@ -351,7 +398,9 @@ def _resample(time_s, values, grid, gap_most_s):
         inside = (grid >= known_s[0] - 1e-9) & (grid <= known_s[-1] + 1e-9)
         # A gap is only a gap beyond the clip's own frame distance: a slow clip has no gaps.
         usable = inside & (gap_s <= max(gap_most_s, 1.5 * frame_s) + 1e-9)
-        exact = np.abs(grid[:, None] - known_s[None, :]).min(axis=1) < 1e-6 if n_grid else inside
+        exact = (
+            np.minimum(np.abs(grid - known_s[before]), np.abs(grid - known_s[before + 1])) < 1e-6
+        )
         usable |= inside & exact
         curve = PchipInterpolator(known_s, values[at][:, columns], axis=0)
         block = out[:, columns]

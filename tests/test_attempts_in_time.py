@@ -544,11 +544,15 @@ def test_short_lunges_are_attempts_of_their_own_depth():
 # -- turning round
 
 
-def turning_round():
-    """(track of three split squats on the left leg, then three on the right; when they turn)."""
-    one_way = film(repeated(SPLIT_STANCE, [LUNGE] * 3), Camera(azimuth_deg=90))
+HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70, foot=None))
+"""A hinge on the left leg, whose knee alone is bent."""
+
+
+def turning_round(rest=SPLIT_STANCE, first=(LUNGE,) * 3, then=(LUNGE,) * 3):
+    """(track of postures on the left leg, then the same on the right; when they turn)."""
+    one_way = film(repeated(rest, first), Camera(azimuth_deg=90))
     other_way = film(
-        repeated(mirrored(SPLIT_STANCE), [mirrored(LUNGE)] * 3),
+        repeated(mirrored(rest), [mirrored(p) for p in then]),
         Camera(azimuth_deg=-90),
         anchor="right_ankle",
     )
@@ -579,6 +583,53 @@ def test_who_turns_round_has_each_leg_measured_while_it_is_near_and_both_compare
     assert peak.value.value == pytest.approx(0, abs=1)
     assert peak.value.low < 0 < peak.value.high
     assert "turned_round" in {f.code for f in report.findings}
+
+
+@pytest.mark.parametrize("side", [None, "both"])
+@pytest.mark.parametrize(("n_first", "n_then"), [(2, 3), (3, 2)])
+def test_who_turns_round_keeps_each_leg_under_its_own_name(side, n_first, n_then):
+    raw, _ = turning_round(STANDING, [HINGE] * n_first, [HINGE] * n_then)
+    report = assess_raw(raw, "single_leg_deadlift", side=side)
+    assert [r.repetition.side for r in report.repetitions] == ["left"] * n_first + [
+        "right"
+    ] * n_then
+    for found in report.repetitions:
+        values = values_of(found)
+        assert values["knee_flexion_peak_deg"] == pytest.approx(15, abs=1)
+        assert values["trunk_swing_leg_line_deg"] == pytest.approx(0, abs=1)
+        assert not found.remarks
+
+
+def test_who_only_stands_before_turning_round_is_measured_afterwards():
+    raw, turned_s = turning_round(STANDING, [STANDING] * 2, [HINGE] * 3)
+    report = assess_raw(raw, "single_leg_deadlift", side=None)
+    assert report.side == report.view.near_side == "right"
+    assert [r.repetition.number for r in report.repetitions] == [1, 2, 3]
+    assert all(r.repetition.start_s > turned_s for r in report.repetitions)
+    assert all(
+        values_of(r)["knee_flexion_peak_deg"] == pytest.approx(15, abs=1)
+        for r in report.repetitions
+    )
+    assert "no_repetition_found" not in {f.code for f in report.findings}
+
+
+@pytest.mark.parametrize("place", [0, 3])
+def test_moved_limits_reach_the_repetition_that_was_meant_on_either_side_of_a_turn(place):
+    raw, _ = turning_round(STANDING, [HINGE] * 2, [HINGE] * 3)
+    plain = assess_raw(raw, "single_leg_deadlift", side=None)
+    times = [(r.repetition.start_s, r.repetition.end_s) for r in plain.repetitions]
+    start_s, end_s = times[place]
+    moved = assess(
+        raw,
+        Request(
+            clip=Path("made_up.mp4"),
+            exercise=load_exercise("single_leg_deadlift"),
+            moved_limits=((place, start_s - 0.2, end_s + 0.2),),
+        ),
+    ).report
+    times[place] = (start_s - 0.2, end_s + 0.2)
+    found = [(r.repetition.start_s, r.repetition.end_s) for r in moved.repetitions]
+    assert found == [pytest.approx(t, abs=0.04) for t in times]
 
 
 @pytest.mark.parametrize(("side", "first"), [("left", True), ("right", False)])

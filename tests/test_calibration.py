@@ -1,11 +1,14 @@
 """A goniometer reading moves the absolute knee angle near it, and never claims too much."""
 
+from pathlib import Path
+
 import pytest
 from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.calibration import CalibrationSettings, offset_near
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
+from formcheck.programme import Bound
 from formcheck.records import GoniometerReading, Measured
 
 
@@ -82,3 +85,24 @@ def test_calibrate_keeps_a_reading_with_its_date_and_analyze_uses_it(
         "--no-video", "--calibration", file, "--out", tmp_path / "o",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
+
+
+def test_time_in_the_band_follows_the_reading_as_the_level_does():
+    rest, sat = Posture(**both(hip=8, knee=8)), Posture(**both(hip=90, knee=90))
+    band = ("target", Bound(measure="plateau_level_deg", at_least=95, at_most=105))
+
+    def values(readings):
+        report = assess(
+            film(repeated(rest, [sat], stay_s=6)),
+            Request(
+                clip=Path("made_up.mp4"), exercise=load_exercise("wall_sit"), side="left",
+                bounds=(band,), readings=readings,
+            ),
+        ).report  # fmt: skip
+        return {v.key: v.value for v in report.repetitions[0].measures if isinstance(v, Measured)}
+
+    plain, shifted = values(()), values((reading(100, 90),))
+    assert plain["plateau_level_deg"] == pytest.approx(90, abs=0.5)
+    assert plain["hold_in_band_s"] == 0
+    assert shifted["plateau_level_deg"] == pytest.approx(100, abs=0.5)
+    assert shifted["hold_in_band_s"] == pytest.approx(6.3, abs=0.4)

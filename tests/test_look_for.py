@@ -18,10 +18,12 @@ from exercise_cases import (
 )
 from skeleton import Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 
+from formcheck.anatomy import LANDMARK, LEG
 from formcheck.exercises import list_exercises, load_exercise
 from formcheck.measures import MEASURES
 from formcheck.pipeline import Request, assess
 from formcheck.programme import FEATURES
+from formcheck.records import NotMeasurable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -328,3 +330,41 @@ def test_a_remark_on_a_measure_waits_until_the_whole_interval_is_past():
     value = next(v for v in report.repetitions[0].measures if v.key == "fppa_change_deg")
     assert value.low < 10 < value.value
     assert [x.code for r in report.repetitions for x in r.remarks] == []
+
+
+def assess_raw(raw, exercise):
+    return assess(
+        raw, Request(clip=Path("x"), exercise=load_exercise(exercise), side="left")
+    ).report
+
+
+@pytest.mark.parametrize("to_s", [6.4, 6.6, 10.8])
+def test_nothing_is_said_of_the_height_or_pace_of_a_raise_that_the_clip_cuts(to_s):
+    raw = film(repeated(STANDING, [RAISED_HEEL] * 3), anchor="left_toe", to_s=to_s)
+    last = assess_raw(raw, "calf_raise").repetitions[-1]
+    assert not last.repetition.is_complete
+    assert last.remarks == ()
+
+
+def test_a_landmark_that_slips_for_a_moment_bends_no_knee():
+    raw = film(repeated(STANDING, [RAISED_HEEL] * 3), anchor="left_toe")
+    assert not any(r.remarks for r in assess_raw(raw, "calf_raise").repetitions)
+    image = raw.image_px.copy()
+    slipped = (raw.time_s >= 5.8) & (raw.time_s <= 6.3)
+    image[slipped, :, LANDMARK["left", "ankle"], 0] += 130
+    report = assess_raw(replace(raw, image_px=image), "calf_raise")
+    assert len(report.repetitions) == 3
+    assert not any(r.remarks for r in report.repetitions)
+
+
+@pytest.mark.parametrize("from_s", [1.0, 1.1, 1.2, 1.3])
+def test_a_leg_hidden_as_the_raise_begins_gives_a_bend_gained_or_says_that_it_was_hidden(from_s):
+    raw = film(repeated(SUPINE, [LEG_UP] * 3), anchor="hips")
+    seen = raw.visibility.copy()
+    hidden = (raw.time_s >= from_s) & (raw.time_s <= from_s + 0.4)
+    for joint in LEG:
+        seen[hidden, :, LANDMARK["left", joint]] = 0
+    report = assess_raw(replace(raw, visibility=seen), "straight_leg_raise")
+    for r in report.repetitions:
+        (gain,) = (v for v in r.measures if v.key == "knee_flexion_gain_deg")
+        assert isinstance(gain, NotMeasurable) or abs(gain.value) < 1

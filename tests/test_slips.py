@@ -10,8 +10,10 @@ from skeleton import Camera, Posture, both, film, repeated
 from formcheck.anatomy import LANDMARK
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, Settings, assess
+from formcheck.quality import longest_uncut_s, quickest_step_deg
 from formcheck.records import Measured
 from formcheck.storage import read_track
+from formcheck.track import clean
 from formcheck.truth import read_truth
 from formcheck.validation import compare_measures
 
@@ -106,3 +108,33 @@ def test_no_real_repetition_is_far_off_unmarked_when_the_bundle_mixes_up_the_leg
     for c in compare_measures("seated", truth, exercise, analysis):
         if c.measure.startswith("knee_flexion") and c.is_measured:
             assert abs(c.value - c.true) <= 8, c
+
+
+def test_a_stretch_of_unsteady_landmarks_keeps_within_the_clip():
+    raw = film(SQUATS)
+    report = _report(_with_ankle(raw, _flickering(0.0, 0.6)))
+    (found,) = (f for f in report.findings if f.code == "landmarks_unsteady")
+    assert 0 <= found.from_s < found.to_s <= raw.time_s[-1]
+
+
+def test_a_gap_at_the_start_leaves_the_pace_of_what_follows_as_it_was():
+    raw = film(SQUATS)
+    seen = raw.visibility.copy()
+    seen[raw.time_s < 0.4] = 0.0
+    view = _report(raw).view
+    whole = quickest_step_deg(clean(raw), view, 1 / 15)
+    assert whole > 1
+    late = quickest_step_deg(clean(replace(raw, visibility=seen)), view, 1 / 15)
+    assert late == pytest.approx(whole, rel=0.05)
+
+
+def test_a_clip_without_a_cut_is_measured_to_its_last_picture():
+    raw = film(SQUATS)
+    assert longest_uncut_s(raw)[1] >= raw.time_s[-1]
+    change = raw.change.copy()
+    change[100] = 80.0
+    start_s, end_s = longest_uncut_s(replace(raw, change=change))
+    assert (start_s, end_s >= raw.time_s[-1]) == (raw.time_s[100], True)
+    change = raw.change.copy()
+    change[150] = 80.0
+    assert longest_uncut_s(replace(raw, change=change))[1] == pytest.approx(raw.time_s[149])

@@ -13,6 +13,7 @@ from formcheck.anatomy import LANDMARK, LEG
 from formcheck.storage import read_track
 from formcheck.track import (
     TrackSettings,
+    _resample,
     choose_patient,
     clean,
     exchange_legs,
@@ -21,6 +22,7 @@ from formcheck.track import (
     low_pass_design_hz,
     repair_swapped_legs,
     runs,
+    shown_side,
 )
 
 DATA = Path(__file__).parent / "data"
@@ -269,3 +271,43 @@ def test_legs_are_exchanged_in_the_rows_asked_for_only():
     assert np.array_equal(out[1, KNEE], image[1, LANDMARK["right", "knee"]])
     assert np.array_equal(out[1, 0], image[1, 0])
     assert np.array_equal(exchange_legs(out, np.array([1, 2])), image)
+
+
+def _shoulders(depth_m: np.ndarray) -> np.ndarray:
+    """World points of shoulders 0.4 m apart, the left one this much further away, (n, 33, 3)."""
+    world_m = np.zeros((len(depth_m), 33, 3))
+    world_m[:, LANDMARK["left", "shoulder"], 2] = depth_m
+    world_m[:, LANDMARK["left", "shoulder"], 0] = np.sqrt(np.maximum(0.16 - depth_m**2, 0))
+    return world_m
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_trunk_that_turns_round_for_good_shows_its_other_side(way):
+    time_s = np.arange(0, 20, 1 / 15)
+    turning = 0.4 * way * np.cos(np.pi * np.clip((time_s - 8) / 2, 0, 1))
+    shown = shown_side(_shoulders(turning), time_s)
+    assert (shown[time_s < 8.5] == 1).all()
+    assert (shown[time_s > 9.5] == -1).all()
+
+
+@pytest.mark.parametrize("length_s", [0.2, 1.5])
+def test_a_trunk_told_the_wrong_way_round_for_a_moment_has_not_turned(length_s):
+    time_s = np.arange(0, 20, 1 / 15)
+    depth_m = np.where((time_s > 8) & (time_s < 8 + length_s), -0.38, 0.38)
+    assert (shown_side(_shoulders(depth_m), time_s) == 1).all()
+    assert (shown_side(_shoulders(0.05 * np.sin(time_s)), time_s) == 1).all()
+    assert (shown_side(np.full((len(time_s), 33, 3), np.nan), time_s) == 1).all()
+
+
+def test_memory_of_the_clean_up_grows_with_the_clip_and_not_with_its_square():
+    import tracemalloc
+
+    peaks = []
+    for n in (600, 2400):
+        points = np.cumsum(np.random.default_rng(1).normal(0, 0.1, (n, 33, 5)), axis=0)
+        time_s = np.arange(n) / 15
+        tracemalloc.start()
+        _resample(time_s, points, np.arange(0, time_s[-1], 1 / 30), 0.25)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] < 5 * peaks[0]

@@ -45,9 +45,13 @@ def compare(
             typer.echo(f"  {label}: not compared, {row.value.reason}")
             continue
         v = row.value
-        unit = "%" if row.kind == "index" else f" {MEASURES[row.key].unit}"
-        name = "index" if row.kind == "index" else "difference"
-        typer.echo(f"  {label}: {name} {v.value:.1f}{unit} ({v.low:.1f} to {v.high:.1f})")
+        unit, decimals = f" {MEASURES[row.key].unit}", 1
+        if row.kind == "index":
+            unit = "%"
+        elif MEASURES[row.key].unit == "share":
+            unit, decimals = "", 3
+        value, low, high = (f"{x:.{decimals}f}" for x in (v.value, v.low, v.high))
+        typer.echo(f"  {label}: {row.kind} {value}{unit} ({low} to {high})")
     typer.echo(
         "Compare only at the same load, target and support. The other leg may be weakened too; "
         "90 % is custom, not clearance."

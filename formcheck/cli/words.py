@@ -1,7 +1,7 @@
 """A report as a few lines of text for the terminal."""
 
 from formcheck.measures import MEASURES
-from formcheck.records import Measured, Report
+from formcheck.records import Check, Measured, Report
 
 
 def set_lines(report: Report) -> list[str]:
@@ -13,7 +13,7 @@ def set_lines(report: Report) -> list[str]:
         values = [v for v in r.measures if isinstance(v, Measured)]
         values = [v for v in values if MEASURES[v.key].at != "tempo"][:2] or values[:2]
         shown = "; ".join(f"{MEASURES[v.key].label.lower()} {_value(v)}" for v in values)
-        outcome = "; ".join(c.text.split(":")[0] for c in r.checks)
+        outcome = "; ".join(_outcome(c) for c in r.checks)
         cut = "" if rep.is_complete else " (cut by the clip)"
         lines.append(
             f"  {rep.number}{part} at {rep.turn_s:.1f} s{cut}: {shown}"
@@ -23,6 +23,12 @@ def set_lines(report: Report) -> list[str]:
         when = "" if f.from_s is None else f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
         lines.append(f"Note: {f.text}{when}")
     return lines
+
+
+def _outcome(check: Check) -> str:
+    if check.outcome == "not_visible":
+        return f"{MEASURES[check.measure].label.lower()} not measured"
+    return check.text.split(":")[0]
 
 
 def _value(v: Measured) -> str:

@@ -1,0 +1,84 @@
+"""A set against what was prescribed: which bounds are in force, and the set in a sentence."""
+
+from pathlib import Path
+
+import pytest
+from exercise_cases import SQUAT, STANDING
+from skeleton import Posture, both, film, repeated
+
+from formcheck.assessment import drop_targets_beyond_limits, prescribed_bounds
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, assess
+from formcheck.programme import Bound, PrescribedExercise
+
+WALL = Posture(**both(hip=8, knee=8))
+SAT = Posture(**both(hip=90, knee=90))
+DEEP = Bound(measure="knee_flexion_peak_deg", at_least=60)
+LEANT = Bound(measure="trunk_inclination_deg", at_least=10)
+BELOW = Bound(measure="thigh_inclination_deg", at_most=-40)
+
+
+def report_of(exercise, rest, turn, bounds, stay_s=0.8):
+    return assess(
+        film(repeated(rest, [turn] * 3, stay_s=stay_s)),
+        Request(
+            clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side="left", bounds=bounds
+        ),
+    ).report
+
+
+def line(hold_s, *targets):
+    return PrescribedExercise(
+        exercise="wall_sit", sets=1, repetitions=3, hold_s=hold_s, targets=targets
+    )
+
+
+def test_a_hold_is_timed_in_the_band_of_a_target_on_the_angle_that_is_held():
+    band = Bound(measure="plateau_level_deg", at_least=90, at_most=90, tolerance=10)
+    bounds = prescribed_bounds(line(5, band), load_exercise("wall_sit"))
+    assert ("target", Bound(measure="hold_in_band_s", at_least=5)) in bounds
+
+
+def test_a_hold_beside_a_target_on_another_angle_is_timed_on_its_plateau_and_judged():
+    parallel = Bound(measure="thigh_inclination_deg", at_least=0, at_most=0, tolerance=10)
+    bounds = prescribed_bounds(line(5, parallel), load_exercise("wall_sit"))
+    assert ("target", Bound(measure="plateau_hold_s", at_least=5)) in bounds
+    report = report_of("wall_sit", WALL, SAT, bounds, stay_s=8)
+    held = [c for r in report.repetitions for c in r.checks if c.measure == "plateau_hold_s"]
+    assert [c.outcome for c in held] == ["met"] * 3
+
+
+@pytest.mark.parametrize("order", [(90, 120), (120, 90)])
+def test_a_target_past_any_of_several_limits_is_dropped(order):
+    limits = tuple(("limit", Bound(measure=DEEP.measure, at_most=most)) for most in order)
+    target = ("target", Bound(measure=DEEP.measure, at_least=100))
+    assert drop_targets_beyond_limits((target, *limits)) == limits
+    assert drop_targets_beyond_limits((("target", DEEP), *limits)) == (("target", DEEP), *limits)
+
+
+def test_the_sentence_counts_repetitions_and_not_their_targets():
+    report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", LEANT)))
+    assert "target reached in 3;" in report.whole.text.replace(".", ";")
+    report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", BELOW)))
+    assert "target not reached in 3" in report.whole.text
+    assert "target reached" not in report.whole.text
+
+
+def test_two_bounds_on_a_measure_that_the_exercise_does_not_list_measure_it_once():
+    key = "rear_knee_height_share"
+    bounds = (
+        ("target", Bound(measure=key, at_least=0.1)),
+        ("limit", Bound(measure=key, at_most=5)),
+    )
+    report = report_of("squat", STANDING, SQUAT, bounds)
+    for r in report.repetitions:
+        assert [v.key for v in r.measures].count(key) == 1
+        assert [c.measure for c in r.checks] == [key, key]
+
+
+def test_who_leans_on_a_wall_does_not_make_the_camera_tilted():
+    leaning = Posture(**both(hip=20, knee=20))
+    report = report_of("wall_sit", leaning, SAT, (), stay_s=4)
+    assert "camera_tilted" not in {f.code for f in report.findings}
+    report = report_of("squat", leaning, SQUAT, ())
+    assert "camera_tilted" in {f.code for f in report.findings}
