@@ -192,9 +192,11 @@ def sequence_findings(repetitions: Sequence[Repetition], order: Sequence[str]) -
 
 
 def is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:
-    """Whether a bound speaks of the driving signal itself, so that it makes a hold's band."""
+    """Whether a bound speaks of the driving signal at its turn, so that it makes a hold's band."""
+    # The turn of a bend is its peak, that of an extension its least; the other end is rest.
+    knee_at_turn = "peak" if driving_view.direction == "rises" else "least"
     return bound.measure in {
-        "knee_flexion": ("plateau_level_deg", "knee_flexion_peak_deg", "knee_flexion_least_deg"),
+        "knee_flexion": ("plateau_level_deg", f"knee_flexion_{knee_at_turn}_deg"),
         "trunk_thigh": ("plateau_level_deg", "trunk_thigh_deg"),
         "leg_elevation": ("plateau_level_deg", "leg_elevation_peak_deg"),
         "trunk_inclination": ("plateau_level_deg", "trunk_inclination_deg"),

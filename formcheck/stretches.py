@@ -160,6 +160,8 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
         attempts, track, view, all_series, exercise, leg, side=side, is_of_both=is_of_both
     )
     findings += leg_findings
+    if request.side in (None, "both") and exercise.working_leg in ("stepping", "staying"):
+        side = None  # steps may alternate, and the far leg's are not the near leg's
     sides = [side or working_side_of(a, track, view, exercise.working_leg, leg) for a in attempts]
     directions = parts_of(attempts, sides, track, view, exercise)
     repetitions = repetitions_of(attempts, sides, directions, track, exercise, is_of_both)

@@ -1,9 +1,10 @@
 """A set against what was prescribed: which bounds are in force, and the set in a sentence."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from exercise_cases import SQUAT, STANDING
+from exercise_cases import SITTING, SQUAT, STANDING
 from skeleton import Posture, both, film, repeated
 
 from formcheck.assessment import drop_targets_beyond_limits, prescribed_bounds
@@ -82,3 +83,19 @@ def test_who_leans_on_a_wall_does_not_make_the_camera_tilted():
     assert "camera_tilted" not in {f.code for f in report.findings}
     report = report_of("squat", leaning, SQUAT, ())
     assert "camera_tilted" in {f.code for f in report.findings}
+
+
+def test_the_bend_at_rest_makes_no_band_for_an_extension_that_is_held():
+    key = "hold_in_band_s"
+    bounds = (
+        ("target", Bound(measure="knee_flexion_peak_deg", at_least=70)),
+        ("target", Bound(measure="knee_flexion_least_deg", at_most=10)),
+        ("target", Bound(measure=key, at_least=2)),
+    )
+    straight = replace(SITTING, left_knee=4, left_foot=None)
+    raw = film(repeated(SITTING, [straight] * 2, stay_s=3), anchor="hips")
+    exercise = load_exercise("seated_knee_extension")
+    request = Request(clip=Path("made_up.mp4"), exercise=exercise, side="left", bounds=bounds)
+    for r in assess(raw, request).report.repetitions:
+        (held,) = (v for v in r.measures if v.key == key)
+        assert held.value == pytest.approx(3.3, abs=0.4)

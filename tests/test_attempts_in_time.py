@@ -541,6 +541,35 @@ def test_short_lunges_are_attempts_of_their_own_depth():
     assert depths == pytest.approx([88, 48, 88], abs=1)
 
 
+STEP = 0.4935
+"""From one ankle to the other in the lunge, shares of stature."""
+
+
+@pytest.mark.parametrize("side", [None, "both"])
+@pytest.mark.parametrize("azimuth_deg", [90, -90, 60])
+@pytest.mark.parametrize("exercise", ["forward_lunge", "reverse_lunge"])
+def test_the_far_legs_lunges_among_alternating_ones_are_counted_and_not_measured(
+    exercise, azimuth_deg, side
+):
+    # The left foot is the anchor: it stays in one of the two steps and moves in the other.
+    left_moves, right_moves = (
+        (replace(LUNGE, ahead=STEP), mirrored(LUNGE))
+        if exercise == "forward_lunge"
+        else (LUNGE, replace(mirrored(LUNGE), ahead=-STEP))
+    )
+    movement = repeated(STANDING, [left_moves, right_moves] * 2)
+    report = assess_raw(film(movement, Camera(azimuth_deg=azimuth_deg)), exercise, side=side)
+    assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 2
+    assert report.side == "both"
+    near = "left" if azimuth_deg > 0 else "right"
+    for r in report.repetitions:
+        knee = next(v for v in r.measures if v.key == "knee_flexion_peak_deg")
+        assert isinstance(knee, Measured) == (r.repetition.side == near)
+        if isinstance(knee, Measured):
+            assert knee.low < 88 < knee.high
+            assert knee.value == pytest.approx(88, abs=4)
+
+
 # -- turning round
 
 
