@@ -227,7 +227,7 @@ def assess_set(
     findings: Sequence[Finding],
     *,
     dose_prescribed: int | None,
-    involved: Side,
+    involved: Side | None,
     clip_end_s: float,
 ) -> AssessedSet:
     """The set as a whole: counts, dose, summaries and one sentence.
@@ -236,9 +236,9 @@ def assess_set(
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
     involved : the leg that the symmetry is put for.
     """
-    by_number: dict[tuple, list[AssessedRepetition]] = {}
+    by_number: dict[int, list[AssessedRepetition]] = {}
     for r in repetitions:
-        by_number.setdefault((r.repetition.number, r.repetition.side), []).append(r)
+        by_number.setdefault(r.repetition.number, []).append(r)
     wanted = set(exercise.parts)
     complete = [
         n

@@ -162,10 +162,10 @@ def _without_doubles(findings: Sequence[Finding]) -> list[Finding]:
     return list({(f.code, f.text, f.from_s): f for f in findings}.values())
 
 
-def _involved(request: Request) -> Side:
-    """The leg that the prescription names as involved; the left where it names none."""
+def _involved(request: Request) -> Side | None:
+    """The leg that the prescription names as involved, or None."""
     named = request.prescription.involved_side if request.prescription else "none"
-    return named if named in ("left", "right") else "left"
+    return named if named in ("left", "right") else None
 
 
 def settings_echo(settings: Settings) -> tuple[tuple[str, object], ...]:

@@ -73,6 +73,13 @@ def prescribed_line(
     return lines[0]
 
 
+def side_of(line: PrescribedExercise, side: str | None) -> str | None:
+    """The side to measure: the one asked for, else the line's own where it names just one leg."""
+    if side is None and len(line.sides) == 1 and line.sides[0] in ("left", "right"):
+        return line.sides[0]
+    return side
+
+
 def exercise_of(line: PrescribedExercise, prescription_file: str | Path) -> Exercise:
     """The exercise of a line: of the catalogue, or a file beside the prescription's."""
     if line.exercise.endswith(".toml"):

@@ -85,9 +85,7 @@ def smallest_change(
         return PUBLISHED_SMALLEST_CHANGE[key]
     both = math.hypot(first.between_standard, last.between_standard)
     if math.isfinite(both) and both > 0:
-        return NORMAL_95 * both, (
-            "the two intervals, as no test-retest recordings are there"
-        )
+        return NORMAL_95 * both, ("the two intervals, as no test-retest recordings are there")
     return float("nan"), "no error is known for this measure"
 
 

@@ -311,7 +311,8 @@ class Symmetry:
 
     key: str
     kind: Literal["index", "difference"]
-    involved: Side
+    involved: Side | None
+    """None where nobody named it: the value is then the left leg's against the right's."""
     value: Measured | NotMeasurable
 
 

@@ -15,6 +15,7 @@ from formcheck.records import (
     NotMeasurable,
     Report,
     SetMeasure,
+    Symmetry,
 )
 from formcheck.report_charts import css_colour
 
@@ -371,17 +372,21 @@ def set_rows(report: Report, headline: list[str]) -> list[tuple[str, ...]]:
     return [_set_row(m) for m in measures]
 
 
+def _leg_words(s: Symmetry) -> str:
+    return s.involved or "nobody named one: left against right"
+
+
 def symmetry_rows(report: Report) -> list[tuple[str, str, str]]:
     rows = []
     for s in report.whole.symmetry or ():
         value = wording.known(s.value)
         if isinstance(value, NotMeasurable):
-            rows.append((wording.label(s.key), f"not measured: {value.reason}", s.involved))
+            rows.append((wording.label(s.key), f"not measured: {value.reason}", _leg_words(s)))
         elif s.kind == "index":
             low, high = wording.number(value.low), wording.number(value.high)
             text = f"{wording.number(value.value)} % of the other leg ({low} to {high})"
-            rows.append((wording.label(s.key), text, s.involved))
+            rows.append((wording.label(s.key), text, _leg_words(s)))
         else:
             shown, between = wording.interval(value)
-            rows.append((wording.label(s.key), f"{shown} more ({between})", s.involved))
+            rows.append((wording.label(s.key), f"{shown} more ({between})", _leg_words(s)))
     return rows

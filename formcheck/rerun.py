@@ -100,7 +100,7 @@ def compare_folders(first: Path, second: Path, involved: Side | None) -> tuple[S
     if involved is None:
         prescription = read_request(first)[0].prescription
         named = prescription.involved_side if prescription else None
-        involved = named if named in ("left", "right") else "left"
+        involved = named if named in ("left", "right") else None
     rows = symmetry_of(a.report.repetitions + b.report.repetitions, involved)
     if not rows:
         raise UsageError("the two folders have no measured repetition of both legs to compare")

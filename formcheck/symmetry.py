@@ -35,15 +35,17 @@ def mean_with_uncertainty(values: Sequence[Measured]) -> tuple[float, float]:
 
 
 def compare_sides(
-    key: str, involved: Side, ours: Sequence[Measured], others: Sequence[Measured]
+    key: str, involved: Side | None, ours: Sequence[Measured], others: Sequence[Measured]
 ) -> Symmetry | None:
     """The involved leg against the other in one measure, or None where it is not compared.
 
-    ours, others : the measure's values on the involved and on the other leg.
+    ours, others : the measure's values on the involved and on the other leg; on the left and on
+    the right one where nobody named the involved leg (None).
     """
     kind = MEASURES[key].symmetry
     if kind is None or not ours or not others:
         return None
+    other = other_side(involved or "left")
     a, u_a = mean_with_uncertainty(ours)
     b, u_b = mean_with_uncertainty(others)
     if kind == "difference":
@@ -54,7 +56,7 @@ def compare_sides(
                 key=key, kind=kind, involved=involved,
                 value=NotMeasurable(
                     key=key,
-                    reason=f"the {other_side(involved)} leg's value is too small for its "
+                    reason=f"the {other} leg's value is too small for its "
                     "uncertainty to divide by",
                 ),
             )  # fmt: skip
@@ -74,7 +76,7 @@ def compare_sides(
 
 
 def symmetry_of(
-    repetitions: Sequence[AssessedRepetition], involved: Side
+    repetitions: Sequence[AssessedRepetition], involved: Side | None
 ) -> tuple[Symmetry, ...] | None:
     """The two legs of one set, or of two sets put together; None where only one leg worked."""
     by_side: dict[str, dict[str, list[Measured]]] = {"left": {}, "right": {}}
@@ -83,7 +85,8 @@ def symmetry_of(
             for v in r.measures:
                 if isinstance(v, Measured):
                     by_side[r.repetition.side].setdefault(v.key, []).append(v)
-    ours, others = by_side[involved], by_side[other_side(involved)]
+    first: Side = involved or "left"
+    ours, others = by_side[first], by_side[other_side(first)]
     if not ours or not others:
         return None
     found = (compare_sides(key, involved, ours[key], others.get(key, [])) for key in ours)

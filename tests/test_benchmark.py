@@ -17,8 +17,14 @@ def found(tmp_path_factory, run_formcheck):
 def test_each_way_is_timed_on_all_the_frames(found):
     figures, done = found
     names = [t["name"] for t in figures["timings"]]
-    for part in ("bare pose inference, one thread", "analysis", "analysis and all files",
-                 "plain loop", "plain loop, video mode", "all files at default settings"):  # fmt: skip
+    for part in (
+        "bare pose inference, one thread",
+        "analysis",
+        "analysis and all files",
+        "plain loop",
+        "plain loop, video mode",
+        "all files at default settings",
+    ):
         assert part in names
         assert f": {part}\n" in done.stderr
     assert {t["n_frames"] for t in figures["timings"]} == {28}

@@ -30,7 +30,8 @@ LAYERS = {
         exchange_package fhir bids
     """,
     "composition": """
-        request stretches pipeline rerun live explanation true_values batch validation validation_tables benchmark
+        request stretches pipeline rerun live explanation true_values batch validation
+        validation_tables benchmark
         plain_loop reliability reliability_page clinic_work clinic_note
     """,
     "faces": "cli web __main__",

@@ -322,9 +322,10 @@ class _RequestReader:
         return BatchClip(state="wanted", request=request, **words)
 
     def _request(self, given: Description) -> "Request":
+        from formcheck.assessment import prescribed_bounds
         from formcheck.exercises import load_exercise
         from formcheck.pipeline import Request
-        from formcheck.prescriptions import exercise_of, prescribed_line
+        from formcheck.prescriptions import exercise_of, prescribed_line, side_of
         from formcheck.records import Context
         from formcheck.video.refusals import refuse_other_than_a_file, shown_name
 
@@ -352,8 +353,8 @@ class _RequestReader:
                 )
             line = prescribed_line(whole, given.exercise or str(name), side or None)
             exercise = exercise_of(line, path)
-            bounds = tuple(("target", b) for b in line.targets)
-            bounds += tuple(("limit", b) for b in line.limits)
+            side = side_of(line, side or None) or ""
+            bounds = prescribed_bounds(line, exercise, whole)
         return Request(
             clip=clip,
             exercise=exercise,

@@ -27,6 +27,8 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
         near = difflib.get_close_matches(key, MEASURES, n=2, cutoff=0.5)
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
         raise UsageError(f"{option} {text}: {key!r} is no measure of formcheck{hint}")
+    if MEASURES[key].at == "set":
+        raise UsageError(f"{option} {text}: {key} is of the whole set; no bound can be set on it")
     try:
         value = float(number)
     except ValueError:
@@ -151,10 +153,18 @@ def analyze(
     record = load_exercise(exercise)
     if prescription is not None:
         from formcheck.assessment import prescribed_bounds
-        from formcheck.prescriptions import file_sha256, prescribed_line, read_prescription
+        from formcheck.prescriptions import (
+            file_sha256,
+            prescribed_line,
+            read_prescription,
+            side_of,
+        )
 
         whole, sha256 = read_prescription(prescription), file_sha256(prescription)
-        line = prescribed_line(whole, exercise, side)
+        # A line may name the exercise by its id or by its file.
+        named = {prescribed.exercise for prescribed in whole.exercises}
+        line = prescribed_line(whole, exercise if exercise in named else record.id, side)
+        side = side_of(line, side)
         bounds = prescribed_bounds(line, record, whole) + bounds
         load_kg = line.load_kg if load_kg is None else load_kg
         step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm

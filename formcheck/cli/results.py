@@ -38,7 +38,12 @@ def compare(
 
         typer.echo(json.dumps(symmetry_mapping(rows), indent=1))
         return
-    typer.echo(f"Involved leg: {rows[0].involved}. An index is involved over other, in per cent.")
+    if rows[0].involved:
+        typer.echo(f"Involved leg: {rows[0].involved}. An index is involved over other, per cent.")
+    else:
+        typer.echo(
+            "Nobody named the involved leg: left over right, in per cent, or left less right."
+        )
     for row in rows:
         label = MEASURES[row.key].label
         if not isinstance(row.value, Measured):
