@@ -1,12 +1,14 @@
 import base64
 import contextlib
 import http.client
+import io
 import json
 import re
 import secrets
 import socket
 import threading
 import time
+import zipfile
 from urllib.parse import urlencode
 
 import pytest
@@ -412,6 +414,49 @@ def test_only_a_video_is_taken_as_a_recording(site, clinician, mine):
     assert clinician.call("POST", f"{at}/{uid}/discard", b"").status == 200
     assert open_uploads(site.clinic, mine.id) == ()
     assert len(sets_of(site.clinic, mine.id)) == 1
+
+
+def _zip(entries: dict[str, bytes]) -> bytes:
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in entries.items():
+            archive.writestr(name, content)
+    return made.getvalue()
+
+
+def test_a_hostile_exchange_file_is_refused_and_leaves_nothing(site, clinician, mine):
+    manifest = json.dumps({
+        "schema": "formcheck.exchange/1.0", "kind": "set", "id": "0" * 32, "patient": "KN-204",
+        "made_at": "x", "files": [], "seal": "0" * 64,
+    }).encode()  # fmt: skip
+    before = len(sets_of(site.clinic, mine.id))
+    for content in (
+        b"", b"nothing", b"PK" + bytes(500), _zip({"manifest.json": bytes(50_000_000)}),
+        _zip({"manifest.json": manifest, "recording.mp4": bytes(60_000_000)}),
+        _zip({"manifest.json": manifest, "../../evil.txt": b"x"}),
+        _zip({"manifest.json": manifest, "set.json": b"[" * 100_000}),
+        _zip({f"{n}.json": b"" for n in range(5000)}),
+    ):  # fmt: skip
+        kind = {"content-type": "application/octet-stream"}
+        answer = clinician.call("PUT", "/clinic/import/file", content, kind)
+        assert answer.status == 400, answer.text
+        assert json.loads(answer.body)["error"].startswith("This file ")
+    assert list(site.clinic.folder.uploads.iterdir()) == []
+    assert len(sets_of(site.clinic, mine.id)) == before
+
+
+def test_the_clinic_makes_a_link_that_opens_one_patients_pages(site, clinician):
+    text = clinician.post("/clinic/patients/KN-311/link").text
+    secret = re.search(r"/enter#([\w-]+)", text)[1]
+    nobody = site.nobody()
+    answer = nobody.send(
+        "POST", "/enter", urlencode({"secret": secret}).encode(),
+        {"content-type": "application/x-www-form-urlencoded"},
+    )  # fmt: skip
+    browser = Browser(site=site, cookie=answer.header("set-cookie").split(";")[0])
+    assert browser.get("/my").status == 200
+    assert browser.get("/clinic").status == 403
+    assert browser.get("/clinic/patients/KN-311").status == 403
 
 
 def test_a_video_comes_in_ranges(site, clinician, mine):
