@@ -86,7 +86,7 @@ def _version(request):
     before = next((v for v in versions if v.version == number - 1), None)
     return render(
         request, "prescription_version.html.j2", patient=patient, found=found,
-        changes=_changes(before.text if before else "", found.text),
+        changes=_changes(before.text if before else found.text, found.text),
         is_current=found.id == current_prescription(site_of(request).clinic, patient.id).id,
     )  # fmt: skip
 
