@@ -532,6 +532,26 @@ def test_a_change_is_told_from_noise_and_a_failed_set_is_a_gap(clinic, results):
     assert large.value == pytest.approx(30, abs=1e-6)
 
 
+def test_the_clinics_own_test_retest_figures_say_what_a_change_is(clinic, results):
+    patient = new_patient(clinic)
+    for days, added in ((10, 0.0), (0, 6.0)):
+        measured_set(clinic, patient, results, day=day_before(days), added_deg=added)
+    key = "knee_flexion_peak_deg"
+
+    def change():
+        points = series_of(clinic, patient.id, "squat", "left")[key]
+        return change_of(key, points[0], points[1])
+
+    assert change().verdict == "within_error"
+    entry = {"exercise": "squat", "measure": key, "repeatability": {"mdc95": 4.0}}
+    (clinic.folder.root / "reliability.json").write_text(
+        json.dumps({"schema": "formcheck.reliability/1.0", "measures": [entry]})
+    )
+    assert change().verdict == "larger_than_error"
+    assert change().smallest == 4.0
+    assert "own test-retest" in change().basis
+
+
 def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     patient = new_patient(clinic)
     record = current_prescription(clinic, patient.id).record()

@@ -26,7 +26,7 @@ LAYERS = {
     "adapters": """
         video pose pose_bundles native_messages overlay overlay_plan faces lettering
         report report_charts report_tables report_html sheet
-        storage schema exercise_files exercises prescriptions truth clinic exchange
+        storage reliability_file schema exercise_files exercises prescriptions truth clinic exchange
         exchange_package fhir bids
     """,
     "composition": """

@@ -14,12 +14,11 @@ from formcheck.agreement import icc, limits_of_agreement, repeatability
 from formcheck.errors import FileError, UsageError
 from formcheck.reliability import (
     Session,
-    mdc95_of,
-    read_reliability,
     read_sessions,
     reliability,
     reliability_json,
 )
+from formcheck.reliability_file import mdc95_of, read_reliability
 from formcheck.reliability_page import reliability_html
 from formcheck.report import write_json
 

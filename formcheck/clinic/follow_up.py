@@ -10,6 +10,7 @@ from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.measures import MEASURES
 from formcheck.programme import Prescription
 from formcheck.progress import Change, SessionFacts, SessionValue, change_between
+from formcheck.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +22,8 @@ class Point:
     mean: SetMean
     uid: str
     is_final: bool
+    mdc95: float | None = None
+    """Smallest detectable change of the clinic's own test-retest recordings, where it has any."""
 
     @property
     def session(self) -> SessionValue:
@@ -70,14 +73,35 @@ MOST_MEASURES = 3
 
 def change_of(key: str, earlier: Point, later: Point) -> Change:
     """The change of a measure from one set to a later one, against measurement error."""
-    return change_between(key, earlier.session, later.session)
+    return change_between(key, earlier.session, later.session, later.mdc95)
+
+
+def own_reliability(clinic: Clinic) -> dict | None:
+    """The clinic's own test-retest figures: reliability.json in the data folder, where it lies.
+
+    None without the file. Raises FileError for a damaged one: a wrong error is worse than none.
+    """
+    path = clinic.folder.root / RELIABILITY_NAME
+    return read_reliability(path) if path.is_file() else None
 
 
 def _points(clinic: Clinic, patient_id: int) -> list[tuple[StoredSet, str, Point]]:
     """(set, measure, point) of every measured set, the oldest first."""
     means = means_of(clinic, patient_id)
+    mapping = own_reliability(clinic)
     return [
-        (s, key, Point(day=s.day, side=s.side, mean=mean, uid=s.uid, is_final=s.is_final))
+        (
+            s,
+            key,
+            Point(
+                day=s.day,
+                side=s.side,
+                mean=mean,
+                uid=s.uid,
+                is_final=s.is_final,
+                mdc95=mdc95_of(mapping, s.exercise, key) if mapping else None,
+            ),
+        )
         for s in reversed(sets_of(clinic, patient_id))
         if s.state in ("measured", "reviewed")
         for key, mean in means.get(s.id, {}).items()
