@@ -299,6 +299,7 @@ def _seconds(*args, **options) -> float:
     return time.monotonic() - began
 
 
+@pytest.mark.speed
 @pytest.mark.skipif(N_CORES < 2, reason="two workers need two cores")
 def test_two_workers_are_nearly_twice_as_fast_as_one_on_one_core(working_day, tmp_path):
     machine = _Machine()
@@ -342,6 +343,7 @@ def _cluster(folder: Path, n_workers: int = 2):
             process.wait()
 
 
+@pytest.mark.speed
 def test_a_cluster_gives_the_same_bytes_in_nearly_the_same_time(working_day, tmp_path):
     machine = _Machine()
     options = (working_day, *FULL_OPTIONS)
@@ -462,6 +464,7 @@ def test_an_hour_of_1080p_runs_in_bounded_memory(tmp_path):
 # -- speed
 
 
+@pytest.mark.speed
 @pytest.mark.skipif(N_CORES < 2, reason="the targets are for two cores")
 def test_we_are_as_many_times_as_fast_as_the_plain_loop_as_we_say(tmp_path):
     from formcheck.benchmark import ALL_FILES, BATCH, DEFAULT_ALL, PLAIN, run_benchmark
