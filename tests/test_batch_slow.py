@@ -30,6 +30,7 @@ from batch_helpers import (
     start,
     tables,
 )
+from peak_memory import peak_mb
 
 from formcheck.batch import Describing, plan_batch, run_batch
 from formcheck.batch.workers import WorkerPool, _memory_bytes
@@ -430,29 +431,22 @@ def _hour(path: Path, minutes: int, rate: int = 5) -> Path:
     return path
 
 
-PEAK = """
-import resource, sys
+_ANALYZE = """
 from formcheck.cli import main
-try:
-    main()
-finally:
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)
+main()
 """
 
 
-def _peak_mb(clip: Path, out: Path) -> float:
-    done = subprocess.run(
-        [sys.executable, "-c", PEAK, "analyze", clip, "--exercise", "squat", "--out", out,
-         "--no-video", "--no-cache", "--pose-model", "lite", "--pose-rate", "0.5"],
-        capture_output=True, text=True, timeout=900, check=False,
+def _analyze_peak_mb(clip: Path, out: Path) -> float:
+    return peak_mb(
+        _ANALYZE, "analyze", clip, "--exercise", "squat", "--out", out,
+        "--no-video", "--no-cache", "--pose-model", "lite", "--pose-rate", "0.5",
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    return int(done.stderr.split()[-1]) / 1024
 
 
 def test_an_hour_of_1080p_runs_in_bounded_memory(tmp_path):
-    short_mb = _peak_mb(_hour(tmp_path / "short.mp4", 4), tmp_path / "a")
-    hour_mb = _peak_mb(_hour(tmp_path / "hour.mp4", 60), tmp_path / "b")
+    short_mb = _analyze_peak_mb(_hour(tmp_path / "short.mp4", 4), tmp_path / "a")
+    hour_mb = _analyze_peak_mb(_hour(tmp_path / "hour.mp4", 60), tmp_path / "b")
     report = json.loads((tmp_path / "b" / "report.json").read_bytes())
     assert report["clip"]["duration_s"] == pytest.approx(3600, abs=1)
     print(f"peak memory: 4 minutes {short_mb:.0f} MB, an hour {hour_mb:.0f} MB")
