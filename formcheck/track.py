@@ -71,8 +71,14 @@ def low_pass(values: np.ndarray, rate_hz: float, cut_off_hz: float, order: int =
         if n < 4:
             continue
         pad = min(int(rate_hz), n - 1)
-        out[start:stop, columns] = sosfiltfilt(sos, flat[start:stop, columns], axis=0, padlen=pad)
+        for some in _few(columns):
+            out[start:stop, some] = sosfiltfilt(sos, flat[start:stop, some], axis=0, padlen=pad)
     return out.reshape(np.shape(values))
+
+
+def _few(columns: np.ndarray) -> list[np.ndarray]:
+    """The columns, a few at a time: work on all at once takes many times the track's memory."""
+    return np.split(columns, range(8, len(columns), 8))
 
 
 def _runs_by_pattern(present: np.ndarray):
@@ -402,10 +408,9 @@ def _resample(time_s, values, grid, gap_most_s):
             np.minimum(np.abs(grid - known_s[before]), np.abs(grid - known_s[before + 1])) < 1e-6
         )
         usable |= inside & exact
-        curve = PchipInterpolator(known_s, values[at][:, columns], axis=0)
-        block = out[:, columns]
-        block[usable] = curve(grid[usable])
-        out[:, columns] = block
+        for some in _few(columns):
+            curve = PchipInterpolator(known_s, values[np.ix_(at, some)], axis=0)
+            out[np.ix_(usable, some)] = curve(grid[usable])
         is_gap = usable & (gap_s > 1.5 * frame_s) & ~exact
         is_filled[:, columns] = is_gap[:, None]
     return out, is_filled

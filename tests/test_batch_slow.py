@@ -416,19 +416,24 @@ def _hour(path: Path, minutes: int, rate: int = 5) -> Path:
                 yield i, i / rate, wide
 
         make_clips.write(minute, pictures(), options={"preset": "ultrafast", "bf": "0"})
-    with av.open(str(minute)) as source, av.open(str(path), "w") as out:
+    return _repeated(minute, path, minutes, 60)
+
+
+def _repeated(src: Path, dst: Path, times: int, length_s: float) -> Path:
+    """The packets of a clip again and again."""
+    with av.open(str(src)) as source, av.open(str(dst), "w") as out:
         stream = source.streams.video[0]
         packets = [(p.pts, p.dts, p.is_keyframe, bytes(p)) for p in source.demux(stream) if p.size]
         copy = out.add_stream_from_template(stream)
-        length = round(60 / stream.time_base)
-        for k in range(minutes):
+        length = round(length_s / stream.time_base)
+        for k in range(times):
             for pts, dts, is_key, content in packets:
                 packet = av.Packet(content)
                 packet.pts, packet.dts = pts + k * length, dts + k * length
                 packet.time_base, packet.stream = stream.time_base, copy
                 packet.is_keyframe = is_key
                 out.mux(packet)
-    return path
+    return dst
 
 
 _ANALYZE = """
@@ -437,10 +442,10 @@ main()
 """
 
 
-def _analyze_peak_mb(clip: Path, out: Path) -> float:
+def _analyze_peak_mb(clip: Path, out: Path, rate_hz: str = "0.5") -> float:
     return peak_mb(
         _ANALYZE, "analyze", clip, "--exercise", "squat", "--out", out,
-        "--no-video", "--no-cache", "--pose-model", "lite", "--pose-rate", "0.5",
+        "--no-video", "--no-cache", "--pose-model", "lite", "--pose-rate", rate_hz,
     )  # fmt: skip
 
 
@@ -450,9 +455,22 @@ def test_an_hour_of_1080p_runs_in_bounded_memory(tmp_path):
     report = json.loads((tmp_path / "b" / "report.json").read_bytes())
     assert report["clip"]["duration_s"] == pytest.approx(3600, abs=1)
     print(f"peak memory: 4 minutes {short_mb:.0f} MB, an hour {hour_mb:.0f} MB")
-    # No picture is kept; an hour of landmarks on the even grid takes about half a gigabyte.
-    assert hour_mb < short_mb + 800
-    assert hour_mb < 2000
+    # No picture is kept; an hour of landmarks on the even grid takes a quarter of a gigabyte.
+    assert hour_mb < short_mb + 500
+    assert hour_mb < 1500
+
+
+def test_a_clip_ten_times_as_long_takes_hardly_more_memory(tmp_path):
+    clip = tmp_path / "a.mp4"
+    with av.open(str(SAMPLES / "squat_side.mp4")) as source:
+        length_s = float(source.duration / av.time_base)
+    _repeated(SAMPLES / "squat_side.mp4", clip, 10, length_s)
+    short_mb = _analyze_peak_mb(SAMPLES / "squat_side.mp4", tmp_path / "a", "5")
+    long_mb = _analyze_peak_mb(clip, tmp_path / "b", "5")
+    report = json.loads((tmp_path / "b" / "report.json").read_bytes())
+    assert report["clip"]["duration_s"] == pytest.approx(10 * length_s, abs=0.5)
+    print(f"peak memory: {short_mb:.0f} MB, ten times as long {long_mb:.0f} MB")
+    assert long_mb < short_mb + 100
 
 
 # -- speed
