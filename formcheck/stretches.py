@@ -4,6 +4,7 @@ Camera, series, attempts, measures, checks and findings, in that order; a clip i
 turns round to show the other leg has two such stretches. Pure.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -47,7 +48,7 @@ from formcheck.records import (
     View,
 )
 from formcheck.remarks import find_remarks
-from formcheck.repetitions import find_rest, find_still, move_limits
+from formcheck.repetitions import Attempt, find_rest, find_still, move_limits
 from formcheck.request import Request, Settings
 from formcheck.track import only_where, runs
 from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
@@ -147,9 +148,12 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
         is_far=view.plane == "sagittal" and leg != view.near_side,
         is_side_known=side is not None,
     )  # fmt: skip
-    attempts = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
-    attempts, other = set_apart(attempts, track, view, all_series[leg], exercise)
+    found = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
+    attempts, other = set_apart(found, track, view, all_series[leg], exercise)
     findings += other
+    if not any(f.code == "wrong_side" for f in findings):
+        attempts, other = _of_the_side_asked_for(attempts, request, track, view)
+        findings += other
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(
@@ -168,16 +172,51 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
     if exercise.kind == "sequence":
         findings += sequence_findings(repetitions, exercise.parts)
     assessed = _measure_all(
-        repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+        repetitions, attempts, values, unit, driving_view, track, view, all_series,
+        _outside(is_still, (*found, *attempts)),
         request_bounds(request), request, settings, raw, tuple(findings), leg,
     )  # fmt: skip
-    if not attempts:
+    if not attempts and not any(f.code == "other_leg" for f in findings):
         findings.append(_nothing_found(exercise, driving_view, unit))
     return Stretch(
         view=view, findings=findings, repetitions=assessed,
         side="both" if is_of_both else _reported_side(sides, side, leg),
         leg=leg, driving_view=driving_view, values=values,
     )  # fmt: skip
+
+
+def _outside(mask: np.ndarray, attempts: Sequence[Attempt]) -> np.ndarray:
+    """The mask, (n,) bool, False within the attempts, those that were left out among them."""
+    out = mask.copy()
+    for a in attempts:
+        out[a.start : a.end + 1] = False
+    return out
+
+
+def _of_the_side_asked_for(
+    attempts: Sequence[Attempt], request: Request, track: Track, view: View
+) -> tuple[list[Attempt], list[Finding]]:
+    """(attempts of the side that was asked for, findings about the others).
+
+    Where one leg steps, the feet tell which; a set of one side does not count the other's steps.
+    """
+    rule = request.exercise.working_leg
+    if request.side in (None, "both") or rule not in ("stepping", "staying"):
+        return list(attempts), []
+    asked, others = request.side, other_side(request.side)
+    kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
+    left_out = [a for a in attempts if a not in kept]
+    if not left_out:
+        return kept, []
+    n, n_all = len(left_out), len(attempts)
+    which = "The repetition is" if n_all == 1 else f"{n} of {n_all} repetitions are"
+    return kept, [Finding(
+        code="other_leg",
+        text=f"{which} of the {others} leg and left out: the {asked} leg was asked for. "
+        "Give the leg that worked, or both; if the recording is mirrored, say so.",
+        from_s=float(track.time_s[left_out[0].start]), to_s=float(track.time_s[left_out[-1].end]),
+        spoils="nothing" if kept else "clip",
+    )]  # fmt: skip
 
 
 def _leg_from_the_front(
@@ -260,12 +299,9 @@ def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
 
 
 def _measure_all(
-    repetitions, attempts, values, unit, driving_view, track, view, all_series, is_still,
+    repetitions, attempts, values, unit, driving_view, track, view, all_series, is_standing,
     bounds, request, settings, raw, findings, leg,
 ) -> tuple[AssessedRepetition, ...]:  # fmt: skip
-    resting = is_still.copy()
-    for a in attempts:
-        resting[a.start : a.end + 1] = False
     hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
     frame_s = float(np.median(np.diff(raw.time_s)))
     keys = exercise_measures(request.exercise)
@@ -282,7 +318,7 @@ def _measure_all(
             driving=values, driving_unit=unit,
             driving_signal=driving_view.driving_signal, first_phase=request.exercise.first_phase,
             position=request.exercise.position,
-            standing=resting,
+            standing=is_standing,
             next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
             frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
             is_hidden=hidden[side], settings=settings.measurement,

@@ -19,8 +19,11 @@ DIRECTIONS_DEG = {"forward": 0.0, "lateral": 90.0, "rotational": 135.0, "backwar
 (A rotational step goes back and out to about 135 deg.)"""
 
 MOVED_LEAST_SHARE = 0.12
-"""A foot that moved less than this share of body height did not step (sample clips,
-decision 6)."""
+"""A foot that moved this share of body height stepped (sample clips, decision 6)."""
+
+MOVED_ALONE_LEAST_SHARE = 0.05
+"""So did one that moved less, to here, while the other stayed: moved under a third as far (a
+short step aside moves it by 0.10 to 0.12 on the sample clips, the other by 0.01)."""
 
 
 FRONT_LEAST_DEG = 30.0
@@ -54,10 +57,11 @@ def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual
     if rule == "front":
         return _front_side(attempt, track, view) or usual
     moved = {side: _moved_px(track, side, attempt) for side in SIDES}
-    least = MOVED_LEAST_SHARE * view.person_height_px
     if not all(np.isfinite(v) for v in moved.values()):
         return usual
-    if max(moved.values()) < least:
+    shares = sorted(v / view.person_height_px for v in moved.values())
+    is_alone = shares[0] < shares[1] / 3 and shares[1] >= MOVED_ALONE_LEAST_SHARE
+    if shares[1] < MOVED_LEAST_SHARE and not is_alone:
         # A step toward the camera or away from it moves no foot in the picture. Then the legs
         # are one before the other, and the front one works: it stepped, or it stayed.
         is_lunge = rule in ("stepping", "staying") and view.plane != "sagittal"

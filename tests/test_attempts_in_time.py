@@ -366,15 +366,17 @@ def test_stands_in_thirty_seconds_count_only_what_was_stood_in_time():
 # -- whose turn it is
 
 
-@pytest.mark.parametrize("azimuth_deg", [0, 180])
-def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
-    left, right = STEP_LEFT, mirrored(STEP_LEFT_SHORT)
+def lateral_lunges(turns, azimuth_deg: float = 0) -> RawTrack:
     keys = [Key(posture=STANDING, move_s=0, stay_s=1.2)]
-    for turn in (left, right) * 3:
+    for turn in turns:
         keys.append(Key(posture=turn, move_s=1.0, stay_s=0.8))
         keys.append(Key(posture=STANDING, move_s=1.0, stay_s=1.2))
-    camera = Camera(azimuth_deg=azimuth_deg)
-    raw = taking_turns(keys, camera, "ankle", straighter_leg)
+    return taking_turns(keys, Camera(azimuth_deg=azimuth_deg), "ankle", straighter_leg)
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 180])
+def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
+    raw = lateral_lunges((STEP_LEFT, mirrored(STEP_LEFT_SHORT)) * 3, azimuth_deg)
     report = assess_raw(raw, "lateral_lunge", side=None)
     assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 3
     assert report.side == "both"
@@ -398,6 +400,33 @@ def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
         assert span.value.value == pytest.approx(
             100 * np.mean(ranges[0]) / np.mean(ranges[1]), abs=0.1
         )
+
+
+@pytest.mark.parametrize("asked", ["left", "right"])
+def test_of_alternating_lunges_only_those_of_the_side_asked_for_count(asked):
+    raw = lateral_lunges((STEP_LEFT, mirrored(STEP_LEFT_SHORT)) * 3)
+    whole = assess_raw(raw, "lateral_lunge", side=None)
+    report = assess_raw(raw, "lateral_lunge", side=asked)
+    of_the_side = [r for r in whole.repetitions if r.repetition.side == asked]
+    assert [r.repetition.side for r in report.repetitions] == [asked] * 3
+    assert [r.repetition.number for r in report.repetitions] == [1, 2, 3]
+    for alone, among in zip(report.repetitions, of_the_side, strict=True):
+        assert alone.repetition.start_s == among.repetition.start_s
+        assert values_of(alone)["hip_drop_share"] == values_of(among)["hip_drop_share"]
+    assert (report.side, report.whole.dose_done, report.is_usable) == (asked, 3, True)
+    (finding,) = [f for f in report.findings if f.code == "other_leg"]
+    assert finding.text.startswith(f"3 of 6 repetitions are of the {other_side(asked)} leg")
+    assert "mirrored" in finding.text
+
+
+def test_lunges_of_the_other_leg_alone_are_refused_under_the_side_asked_for():
+    raw = lateral_lunges((STEP_LEFT,) * 2)
+    report = assess_raw(raw, "lateral_lunge", side="right")
+    assert report.repetitions == ()
+    assert not report.is_usable
+    assert [f.code for f in report.findings if f.spoils == "clip"] == ["other_leg"]
+    assert "no_repetition_found" not in {f.code for f in report.findings}
+    assert "2 of 2 repetitions are of the left leg" in report.whole.text
 
 
 def taking_turns(keys, camera, joint: str, stays) -> RawTrack:
