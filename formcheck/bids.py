@@ -1,7 +1,8 @@
 """A clip's track as BIDS-Motion files (Brain Imaging Data Structure 1.11, Motion).
 
 Positions are image pixels, which the files declare: one camera has no metres of its own. The
-knee angle is a JNTANG channel in degrees, proximal to distal.
+knee angle is a JNTANG channel in degrees, proximal to distal; who turns round has one for each
+leg, n/a while the other leg is nearer the camera.
 """
 
 import json
@@ -42,10 +43,11 @@ def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tup
             for k, axis in enumerate("xy"):
                 channels.append((f"{side}_{joint}_{axis}", axis, "POS", f"{side}_{joint}", "px"))
                 columns.append(points[:, k])
-    side = report.side if report.side != "both" else analysis.leg
-    series = build_series(track, report.view, side)
-    channels.append((f"{side}_knee_flexion", "n/a", "JNTANG", f"{side}_knee", "deg"))
-    columns.append(series.knee_flexion_deg)
+    for seen in analysis.seen:
+        angle = build_series(track, seen.view, seen.leg).knee_flexion_deg
+        name = f"{seen.leg}_knee"
+        channels.append((f"{name}_flexion", "n/a", "JNTANG", name, "deg"))
+        columns.append(np.where(seen.is_here, angle, np.nan))
     rows = np.stack(columns, axis=1)
     description = {
         "TaskName": report.exercise,
@@ -54,8 +56,8 @@ def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tup
         "Manufacturer": "formcheck",
         "SoftwareVersions": report.version,
         "MotionChannelCount": len(columns),
-        "POSChannelCount": len(columns) - 1,
-        "JNTANGChannelCount": 1,
+        "POSChannelCount": len(columns) - len(analysis.seen),
+        "JNTANGChannelCount": len(analysis.seen),
         "RecordingDuration": float(track.time_s[-1] - track.time_s[0]),
         "RecordingType": "continuous",
         "MissingValues": "n/a",

@@ -42,6 +42,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     cut_off_hz = cut_off_in_force_hz(analysis.raw.time_s, settings.track)
     rep, value, measure = assessed.repetition, values[key], MEASURES[key]
     unit = "" if measure.unit in ("share", "1") else f" {measure.unit}"
+    seen = analysis.seen_at(rep.turn_s)
     lines = [
         f"{measure.label} ({key}), repetition {number} of {report.clip.file}",
         f"Definition: {measure.definition}",
@@ -50,8 +51,8 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         f"Track: even grid of {track.grid_hz:g} Hz, low-pass {cut_off_hz:.3g} Hz, "
         f"{track.is_filled.mean():.1%} of samples filled, "
         f"{track.is_repaired.mean():.1%} with the legs exchanged back",
-        f"Camera: {report.view.plane}, azimuth {report.view.azimuth_deg:.1f} deg "
-        f"({report.view.azimuth_low_deg:.1f} to {report.view.azimuth_high_deg:.1f})",
+        f"Camera: {seen.view.plane}, azimuth {seen.view.azimuth_deg:.1f} deg "
+        f"({seen.view.azimuth_low_deg:.1f} to {seen.view.azimuth_high_deg:.1f})",
         f"Repetition: {rep.start_s:.2f} to {rep.end_s:.2f} s, turn {rep.turn_s:.2f} s "
         f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
         f"found in {analysis.trace.label}",
@@ -60,7 +61,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         return [*lines, f"Not measurable: {value.reason}"]
     at_s = rep.turn_s if value.at_s is None else value.at_s
     index = int(np.argmin(np.abs(track.time_s - at_s)))
-    side = rep.side if rep.side != "both" else analysis.leg
+    side = rep.side if rep.side != "both" else seen.leg
     for name in LEG:
         x, y = track.image_px[index, LANDMARK[side, name]]
         lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")

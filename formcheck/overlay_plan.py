@@ -182,7 +182,7 @@ class Plan:
             vertex=(float(x), float(y)),
             from_ray=from_ray,
             to_ray=to_ray,
-            label_ray=_label_ray(from_ray, to_ray, self.analysis.report.view.facing_x),
+            label_ray=_label_ray(from_ray, to_ray, self.analysis.seen_at(time_s).view.facing_x),
             text=wording.signal_quantity("deg", value),
         )
 

@@ -143,7 +143,7 @@ def assess(
     )  # fmt: skip
     return Analysis(
         report=report, trace=trace, track=track, raw=raw, bounds=request_bounds(request),
-        leg=main.leg,
+        seen=tuple(p.seen for p in parts),
     )  # fmt: skip
 
 

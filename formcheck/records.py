@@ -371,6 +371,21 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeenLeg:
+    """The leg that was measured in a stretch of the clip, and from where it was seen.
+
+    is_here : (n,) bool, the samples of the track that the stretch takes
+    """
+
+    leg: Side
+    view: View
+    is_here: np.ndarray
+
+    def __post_init__(self):
+        _seal(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Analysis:
     """The outcome of one run: the report, and what its pictures are drawn from."""
 
@@ -380,5 +395,10 @@ class Analysis:
     raw: RawTrack
     bounds: tuple
     """The programme.Bound records in force, each with its kind: (kind, Bound) pairs."""
-    leg: Side = "left"
-    """The leg that was measured where the report's side is both."""
+    seen: tuple[SeenLeg, ...]
+    """One, or two where the person turned round; the report's view is the first one's."""
+
+    def seen_at(self, time_s: float) -> SeenLeg:
+        """The leg that was measured at a moment, and from where it was seen; else the first."""
+        k = int(np.argmin(np.abs(self.track.time_s - time_s)))
+        return next((s for s in self.seen if s.is_here[k]), self.seen[0])

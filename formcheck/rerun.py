@@ -147,20 +147,20 @@ def add_reading(
         storage.read_track(folder / TRACK_NAME), replace(request, readings=()), settings
     )
     report, track = analysis.report, analysis.track
-    side = analysis.leg if report.side == "both" else report.side
-    if report.view.plane != "sagittal" or side != report.view.near_side:
+    seen = analysis.seen_at(at_s)
+    side, view = seen.leg, seen.view
+    if view.plane != "sagittal" or side != view.near_side:
         raise UsageError(
             "a reading needs a clip seen from the side, with the measured leg near the camera"
         )
-    series = build_series(track, report.view, side)
-    near = np.abs(track.time_s - at_s) <= 0.1
-    seen = series.knee_flexion_deg[near]
-    if not np.isfinite(seen).any():
+    knee_deg = build_series(track, view, side).knee_flexion_deg
+    around = (np.abs(track.time_s - at_s) <= 0.1) & seen.is_here
+    if not np.isfinite(knee_deg[around]).any():
         raise UsageError(f"--at {at_s:g}: the knee is not seen at that moment; choose another")
     reading = GoniometerReading(
         side=side, model=report.source.model, reading_deg=reading_deg,
-        seen_deg=round(float(np.nanmedian(seen)), 2), at_s=at_s, clip_sha256=report.clip.sha256,
-        taken_on=taken_on, taken_by=taken_by,
+        seen_deg=round(float(np.nanmedian(knee_deg[around])), 2), at_s=at_s,
+        clip_sha256=report.clip.sha256, taken_on=taken_on, taken_by=taken_by,
     )  # fmt: skip
     earlier = read_readings(path) if path.exists() else ()
     body = {

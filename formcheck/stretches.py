@@ -43,6 +43,7 @@ from formcheck.records import (
     Finding,
     NotMeasurable,
     RawTrack,
+    SeenLeg,
     Track,
     Value,
     View,
@@ -65,6 +66,11 @@ class Stretch:
     leg: Side
     driving_view: ExerciseView
     values: np.ndarray
+    is_here: np.ndarray
+
+    @property
+    def seen(self) -> SeenLeg:
+        return SeenLeg(leg=self.leg, view=self.view, is_here=self.is_here)
 
 
 def request_bounds(request: Request) -> tuple[tuple[str, Bound], ...]:
@@ -83,15 +89,17 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
     shown, other = only_where(track, ~is_away), only_where(track, is_away)
     if request.side in (None, "both") and request.exercise.working_leg != "both":
         near = view.near_side
-        return _both_measured(shown, other, raw, request, settings), [Finding(
+        parts = _both_measured(shown, other, raw, request, settings)
+        for_each = zip(parts, (~is_away, is_away), strict=True)
+        return [replace(part, is_here=here) for part, here in for_each], [Finding(
             code="turned_round",
             text=f"The person turns round: each leg was measured while it was nearer the camera, "
             f"the {other_side(near)} one in this stretch.",
             from_s=from_s, to_s=to_s,
         )]  # fmt: skip
     if request.side not in (None, "both", view.near_side):
-        shown = other  # the part that shows the leg that was asked for
-    part = measured_stretch(shown, raw, request, settings)
+        shown, is_away = other, ~is_away  # the part that shows the leg that was asked for
+    part = replace(measured_stretch(shown, raw, request, settings), is_here=~is_away)
     return [part], [Finding(
         code="turned_round",
         text=f"The person turns round. Only the part with the {part.view.near_side} side toward "
@@ -182,6 +190,7 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
         view=view, findings=findings, repetitions=assessed,
         side="both" if is_of_both else _reported_side(sides, side, leg),
         leg=leg, driving_view=driving_view, values=values,
+        is_here=np.ones(len(track.time_s), bool),
     )  # fmt: skip
 
 

@@ -249,11 +249,11 @@ _NOT_BELOW_ZERO = {"s", "1"}
 
 
 def measured(key: str, value: float, parts: Iterable[Part], at_s: float | None = None) -> Measured:
-    """The value with its 95 % interval from the parts; a time's interval stops at zero."""
+    """The value with its 95 % interval from the parts; that of a time or count stops at zero."""
     kept = tuple(p for p in parts if p.standard > 0)
     half = COVERAGE_FACTOR * combined(kept)
     low, high = value - half, value + half
-    if MEASURES[key].unit in _NOT_BELOW_ZERO and key != "rest_s":
+    if MEASURES[key].unit in _NOT_BELOW_ZERO:
         low = max(low, 0.0)
     return Measured(key=key, value=float(value), low=low, high=high, parts=kept, at_s=at_s)
 

@@ -27,6 +27,7 @@ from formcheck.records import (
     Remark,
     Repetition,
     Report,
+    SeenLeg,
     SetMeasure,
     Trace,
     Track,
@@ -373,12 +374,15 @@ def build_analysis(
     """A whole analysis of synthetic squats: report, trace, track, landmarks and bounds."""
     clip = clip or build_clip(motion)
     track = build_track(clip, motion)
+    report = build_report(motion, bounds=bounds, **{"clip": clip, **report_changes})
+    leg = report.side if report.side != "both" else "left"
     return Analysis(
-        report=build_report(motion, bounds=bounds, **{"clip": clip, **report_changes}),
+        report=report,
         trace=build_trace(track, motion),
         track=track,
         raw=build_raw(clip, motion, people=people),
         bounds=tuple(bounds),
+        seen=(SeenLeg(leg=leg, view=report.view, is_here=np.ones(len(track.time_s), bool)),),
     )
 
 

@@ -1,5 +1,6 @@
 """What counts as an attempt, when it starts, turns and ends, and whose it is."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,11 +30,14 @@ from skeleton import (
     true_attempts,
 )
 
+from formcheck import storage
 from formcheck.anatomy import other_side
+from formcheck.bids import write_bids_motion
 from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
+from formcheck.pipeline import Request, Settings, assess
 from formcheck.programme import Bound
-from formcheck.records import Measured, RawTrack
+from formcheck.records import Analysis, Measured, RawTrack
+from formcheck.rerun import REQUEST_NAME, TRACK_NAME, add_reading, request_json
 from formcheck.symmetry import mean_with_uncertainty
 from formcheck.working_leg import number_sequences
 
@@ -669,6 +673,41 @@ def test_who_only_stands_before_turning_round_is_measured_afterwards():
         for r in report.repetitions
     )
     assert "no_repetition_found" not in {f.code for f in report.findings}
+
+
+def turned_analysis() -> Analysis:
+    raw, _ = turning_round()
+    return assess(raw, Request(clip=Path("made_up.mp4"), exercise=load_exercise("split_squat")))
+
+
+def test_the_exported_motion_of_who_turns_round_has_each_knee_while_it_is_near(tmp_path):
+    analysis = turned_analysis()
+    _, turned_s = turning_round()
+    motion, sidecar, channels = write_bids_motion(analysis, tmp_path, "KN204")
+    names = [line.split("\t")[0] for line in channels.read_text().splitlines()[1:]]
+    rows = [line.split("\t") for line in motion.read_text().splitlines()]
+    assert json.loads(sidecar.read_text())["JNTANGChannelCount"] == 2
+    before = analysis.track.time_s < turned_s - 1
+    after = analysis.track.time_s > turned_s + 1
+    for side, here, away in (("left", before, after), ("right", after, before)):
+        column = np.array([row[names.index(f"{side}_knee_flexion")] for row in rows])
+        assert (column[away] == "n/a").all()
+        assert column[here].astype(float).max() == pytest.approx(88, abs=1)
+
+
+@pytest.mark.parametrize("k", [0, -1])
+def test_a_goniometer_reading_is_of_the_leg_that_is_near_at_its_moment(tmp_path, k):
+    analysis = turned_analysis()
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("split_squat"))
+    storage.write_track(analysis.raw, tmp_path / TRACK_NAME)
+    storage.write_text(tmp_path / REQUEST_NAME, request_json(request, Settings()))
+    found = analysis.report.repetitions[k].repetition
+    reading = add_reading(
+        tmp_path, tmp_path / "c.json", at_s=found.turn_s, reading_deg=90, taken_by="AB",
+        taken_on="2026-03-02",
+    )  # fmt: skip
+    assert reading.side == found.side
+    assert reading.seen_deg == pytest.approx(88, abs=1)
 
 
 @pytest.mark.parametrize("place", [0, 3])
