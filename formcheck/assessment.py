@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from formcheck.anatomy import Side
+from formcheck.anatomy import SIDES, Side
 from formcheck.driving import is_of_signal
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise, PrescribedExercise, Prescription
@@ -19,7 +19,7 @@ from formcheck.records import (
     SetMeasure,
     Value,
 )
-from formcheck.symmetry import symmetry_of
+from formcheck.symmetry import complete_of_side, symmetry_of
 from formcheck.uncertainty import COVERAGE_FACTOR, combined, decide
 
 BoundOfKind = tuple[str, Bound]
@@ -301,6 +301,9 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
     parts = [f"{name}: {_plural(n_complete, 'complete ' + word)}"]
     if prescribed:
         parts[0] += f" of {prescribed} planned"
+    of_side = {s: complete_of_side(repetitions, s) for s in SIDES}
+    if all(of_side.values()):
+        parts[0] += f" ({of_side['left']} left, {of_side['right']} right)"
     if n > n_complete:
         parts[0] += f", {n - n_complete} more cut or unfinished in the clip"
     complete = [r for r in repetitions if r.repetition.is_complete]

@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 
 from formcheck import storage
-from formcheck.anatomy import Side
+from formcheck.anatomy import SIDES, Side
 from formcheck.errors import FileError, UsageError
 from formcheck.kinematics import build_series
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.records import Analysis, GoniometerReading, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
-from formcheck.symmetry import symmetry_of
+from formcheck.symmetry import complete_of_side, symmetry_of
 from formcheck.video import shown_name
 
 REQUEST_SCHEMA = "formcheck.request/1.0"
@@ -81,8 +81,12 @@ def reassess(folder: Path) -> Analysis:
     return assess(raw, request, settings, created_at=created_at)
 
 
-def compare_folders(first: Path, second: Path, involved: Side | None) -> tuple[Symmetry, ...]:
+def compare_folders(
+    first: Path, second: Path, involved: Side | None
+) -> tuple[tuple[Symmetry, ...], dict[Side, int]]:
     """The two legs of one exercise from two result folders, the involved one over the other.
+
+    With the rows goes the number of complete repetitions of each leg.
 
     Raises UsageError when they show the same leg, or different exercises, or no leg in common.
     """
@@ -101,10 +105,11 @@ def compare_folders(first: Path, second: Path, involved: Side | None) -> tuple[S
         prescription = read_request(first)[0].prescription
         named = prescription.involved_side if prescription else None
         involved = named if named in ("left", "right") else None
-    rows = symmetry_of(a.report.repetitions + b.report.repetitions, involved)
+    both = a.report.repetitions + b.report.repetitions
+    rows = symmetry_of(both, involved)
     if not rows:
         raise UsageError("the two folders have no measured repetition of both legs to compare")
-    return rows
+    return rows, {side: complete_of_side(both, side) for side in SIDES}
 
 
 CALIBRATION_SCHEMA = "formcheck.calibration/1.0"

@@ -384,6 +384,7 @@ def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
     report = assess_raw(raw, "lateral_lunge", side=None)
     assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 3
     assert report.side == "both"
+    assert report.whole.text.startswith("Lateral lunge: 6 complete repetitions (3 left, 3 right)")
     drops = {
         side: [
             v for r in report.repetitions if r.repetition.side == side

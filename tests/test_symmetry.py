@@ -89,3 +89,5 @@ def test_compare_puts_a_mirrored_leg_against_the_other(
     peak = json.loads(done.stdout)["knee_flexion_peak_deg"]
     assert peak["kind"] == "difference"
     assert peak["low"] < 0 < peak["high"]  # the same movement, mirrored
+    done = run_formcheck("compare", squat_results, tmp_path / "right")
+    assert "Complete repetitions: index 100% (2 and 2)" in done.stdout

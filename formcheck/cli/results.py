@@ -26,13 +26,14 @@ def compare(
     json_output: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Compare the two legs of an exercise: limb symmetry index or difference, with its interval."""
+    from formcheck.anatomy import other_side
     from formcheck.measures import MEASURES
     from formcheck.records import Measured
     from formcheck.rerun import compare_folders
 
     if involved not in (None, "left", "right"):
         raise UsageError(f"--involved {involved}: write left or right")
-    rows = compare_folders(first, second, involved)
+    rows, n_complete = compare_folders(first, second, involved)
     if json_output:
         from formcheck.report import symmetry_mapping
 
@@ -44,6 +45,9 @@ def compare(
         typer.echo(
             "Nobody named the involved leg: left over right, in per cent, or left less right."
         )
+    first_leg = rows[0].involved or "left"
+    ours, others = n_complete[first_leg], n_complete[other_side(first_leg)]
+    typer.echo(f"  Complete repetitions: index {100 * ours / others:.0f}% ({ours} and {others})")
     for row in rows:
         label = MEASURES[row.key].label
         if not isinstance(row.value, Measured):
