@@ -4,14 +4,9 @@ They are for people of 60 and over and for general function and falls, not for k
 judged by them: a clinician reads them beside the number.
 """
 
-from typing import Literal
+from collections.abc import Collection
 
-Sex = Literal["male", "female"]
-
-CHAIR_STAND_SOURCE = (
-    "CDC STEADI 30-second chair stand (2017): seat 43 cm, arms crossed; for age 60 and over, "
-    "general function and falls"
-)
+CHAIR_STAND_SOURCE = "CDC STEADI 30-second chair stand (2017)"
 _BELOW_AVERAGE = (
     (60, 64, 14, 12),
     (65, 69, 12, 11),
@@ -24,24 +19,37 @@ _BELOW_AVERAGE = (
 """Age from, to, and the number of stands that fewer than is below average: men, women."""
 
 FIVE_STANDS_SOURCE = (
-    "five times sit to stand: worse than average for age (Bohannon 2006); 15 s and more with "
-    "recurrent falls, sensitivity 55 %, specificity 65 % (Buatois 2008)"
+    "worse than average for age: Bohannon 2006; recurrent falls: Buatois 2008, sensitivity 55 %, "
+    "specificity 65 %"
 )
 _FIVE_WORSE_S = ((60, 69, 11.4), (70, 79, 12.6), (80, 89, 14.8))
 FIVE_STANDS_FALLS_S = 15.0
 
 
-def chair_stand_average(age_years: int, sex: Sex) -> int | None:
-    """Stands in 30 s that are not below average at this age; None outside the published ages."""
-    for low, high, men, women in _BELOW_AVERAGE:
-        if low <= age_years <= high:
-            return men if sex == "male" else women
-    return None
-
-
-def five_stands_average_s(age_years: int) -> float | None:
-    """Time for five stands beyond which it is worse than average; None outside the ages."""
-    for low, high, limit_s in _FIVE_WORSE_S:
-        if low <= age_years <= high:
-            return limit_s
-    return None
+def published(keys: Collection[str]) -> tuple[str, ...]:
+    """Sentences beside the chair tests among the measures `keys`: rules, cut-offs, their scope."""
+    lines = []
+    if "n_in_30_s" in keys:
+        ages = "; ".join(
+            f"{low} to {high}: men {men}, women {women}" for low, high, men, women in _BELOW_AVERAGE
+        )
+        lines.append(
+            "Stands in 30 s: the test is done from a seat 43 cm high with the arms crossed; when "
+            "the arms are used its result is 0. Whether they were is for a person to see. "
+            f"Published as below average, by age, are fewer stands than {ages}. "
+            f"Source: {CHAIR_STAND_SOURCE}."
+        )
+    if "time_for_five_s" in keys:
+        ages = "; ".join(f"{low} to {high}: {limit_s:g} s" for low, high, limit_s in _FIVE_WORSE_S)
+        lines.append(
+            "Five stands: timed here to standing at the fifth stand; other protocols stop when "
+            f"seated again, which is later. Published as worse than average, by age, is longer "
+            f"than {ages}; {FIVE_STANDS_FALLS_S:g} s and more goes with recurrent falls. "
+            f"Source: {FIVE_STANDS_SOURCE}."
+        )
+    if lines:
+        lines.append(
+            "These values are for people of 60 and over, for general function and falls. They say "
+            "nothing about a knee, and nothing here is judged by them."
+        )
+    return tuple(lines)

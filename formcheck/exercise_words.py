@@ -3,7 +3,7 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from formcheck import patient_words, wording
+from formcheck import chair_tests, patient_words, wording
 from formcheck.figures import text_figure
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise, ExerciseView, LookFor
@@ -56,6 +56,7 @@ def exercise_page(exercise: Exercise, plane: str | None = None, is_unicode: bool
         _list("Usual end goal (shown, judged only when prescribed)", map(_goal, e.end_goal)),
         *(_view(v, e.look_for) for v in e.views),
         _list("A camera cannot tell", e.cannot_tell),
+        _list("Published values of the chair tests", chair_tests.published(_measures(e))),
     ]
     return "\n".join(block for block in blocks if block)
 
@@ -79,6 +80,10 @@ def _facts(e: Exercise) -> str:
         + "\n"
         for name, value in facts.items()
     )  # fmt: skip
+
+
+def _measures(e: Exercise) -> set[str]:
+    return {key for v in e.views for key in v.measures}
 
 
 def _view(view: ExerciseView, look_for: Sequence[LookFor]) -> str:

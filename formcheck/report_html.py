@@ -13,7 +13,7 @@ from functools import cache
 from importlib import resources
 from urllib.parse import quote
 
-from formcheck import wording
+from formcheck import chair_tests, wording
 from formcheck.records import Analysis, Report
 from formcheck.report import report_mapping
 from formcheck.report_charts import camera_plan, plane_words, trace_chart
@@ -179,6 +179,7 @@ def render_html(analysis: Analysis, video_name: str | None = None) -> str:
         tables=other_tables(analysis, others),
         is_judged=any(r.checks for r in report.repetitions),
         set_rows=set_rows(report, headline),
+        chair_tests=chair_tests.published({m.key for m in report.whole.measures}),
         symmetry=symmetry_rows(report),
         not_measured=not_measured(report),
         findings=_findings(report),

@@ -484,6 +484,15 @@ def test_set_measures_without_spread_show_a_dash():
     assert "Range 80° – 80° 80° –" in page(build_analysis(whole=whole)).text
 
 
+def test_the_page_puts_the_published_values_beside_a_chair_test_and_judges_nothing_by_them():
+    five = SetMeasure(key="time_for_five_s", mean=13.2, sd=None, first=13.2, last=13.2)
+    text = render_html(build_analysis(whole=replace(REPORT.whole, measures=(five,))), None)
+    assert "60 to 69: 11.4 s" in text
+    assert "nothing here is judged by them" in text
+    assert "Stands in 30 s: the test" not in text
+    assert "judged by them" not in render_html(build_analysis(), None)
+
+
 def test_a_single_repetition_has_no_table_of_the_set():
     shown = page(build_analysis(Motion(n_repetitions=1)))
     assert "Over the set" not in shown.text
