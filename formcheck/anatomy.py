@@ -13,7 +13,6 @@ Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
 
 N_LANDMARKS = 33
-NOSE = 0
 FACE = tuple(range(11))
 """Landmarks of the face: nose, eyes, ears, mouth."""
 

@@ -40,7 +40,6 @@ class CameraSettings:
 
     frontal_most_deg: float = 20.0
     sagittal_most_off_deg: float = 35.0
-    sagittal_good_off_deg: float = 15.0
     azimuth_standard_deg: float = 5.0
     head_gate_deg: float = 15.0
     head_weight: float = 0.5

@@ -16,7 +16,7 @@ OFTEN_SHARE = 0.5
 cue, about what keeps happening)."""
 OFTEN_LEAST = 2
 
-_TRY = {
+THINGS_TO_TRY = {
     "trunk_leans_further": "Keep your chest as upright as in the first repetition.",
     "trunk_leans_to_a_side": "Keep your trunk over the middle.",
     "trunk_leans_to_a_side_away": "Keep your trunk over the middle.",
@@ -53,11 +53,6 @@ _TRY = {
     "does_not_reach_seat": "Sit all the way down each time.",
 }
 """Code of something to look for -> the one thing to try, in a patient's words."""
-
-
-def thing_to_try(code: str) -> str | None:
-    """What may be tried when this was seen, or None where nothing is known."""
-    return _TRY.get(code)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,10 +116,10 @@ def _one_thing(repetitions) -> tuple[str, str] | None:
             )
     codes = Counter(code for r in repetitions for code in {f["code"] for f in r["findings"]})
     for code, count in codes.most_common():
-        if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in _TRY:
+        if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in THINGS_TO_TRY:
             continue
         text = next(f["text"] for r in repetitions for f in r["findings"] if f["code"] == code)
-        return f"{text} ({count} of {n})", _TRY[code]
+        return f"{text} ({count} of {n})", THINGS_TO_TRY[code]
     found = _by_bound(repetitions, "target", ("not_met",))
     if found:
         (measure, bound), count = found.most_common(1)[0]

@@ -110,14 +110,6 @@ def change_between(
     )  # fmt: skip
 
 
-def changes_from_first(
-    key: str, sessions: Sequence[SessionValue], mdc95: float | None = None
-) -> tuple[Change, ...]:
-    """Each later session against the first, in the order of days; empty below two sessions."""
-    ordered = sorted(sessions, key=lambda s: s.day)
-    return tuple(change_between(key, ordered[0], s, mdc95) for s in ordered[1:])
-
-
 # Criteria
 
 

@@ -13,7 +13,6 @@ from formcheck.progress import (
     SessionValue,
     between_days_standard,
     change_between,
-    changes_from_first,
     criteria,
 )
 from formcheck.uncertainty import model_parts, near_straight_part
@@ -71,13 +70,6 @@ def test_a_change_and_its_opposite_get_the_same_verdict(change, mdc):
     up = change_between(KNEE, _value(0, 80), _value(1, 80 + change), mdc)
     down = change_between(KNEE, _value(0, 80 + change), _value(1, 80), mdc)
     assert up.verdict == down.verdict
-
-
-def test_each_later_session_is_held_against_the_first_in_the_order_of_days():
-    found = changes_from_first(KNEE, [_value(30, 95), _value(0, 80), _value(10, 84)], 6.0)
-    assert [(c.first_day, c.last_day, c.value) for c in found] == [(0, 10, 4), (0, 30, 15)]
-    assert [c.verdict for c in found] == ["within_error", "larger_than_error"]
-    assert changes_from_first(KNEE, [_value(0, 80)], 6.0) == ()
 
 
 # Criteria

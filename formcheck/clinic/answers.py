@@ -28,7 +28,7 @@ URGENT: dict[str, str] = {
 """Asked before a set: any of these, and urgent medical help is needed now."""
 
 REASONS: dict[str, str] = {
-    "pain": "pain", "swelling": "swelling", "no_time": "no time", "unsure": "unsure how",
+    "pain": "pain", "swelling": "swelling", "no_time": "no time", "unsure": "unsure",
 }  # fmt: skip
 """Why a set was not done, in the patient's choice."""
 
@@ -123,15 +123,6 @@ def add_answer(
             effort=_scale(effort, "effort"), symptoms=" ".join(dict.fromkeys(symptoms)),
             pain_change=pain_change, stiffness_change=stiffness_change,
             swelling_change=swelling_change, exercise=exercise, is_over_limit=int(most > limit),
-        )  # fmt: skip
-
-
-def attach_answer(clinic: Clinic, answer_id: int, patient_id: int, set_id: int) -> None:
-    """Ties an answer given before a set to the set, once it is there."""
-    with clinic.write() as c:
-        change(
-            c, "UPDATE answers SET set_id = :s WHERE id = :id AND patient_id = :p",
-            s=set_id, id=answer_id, p=patient_id,
         )  # fmt: skip
 
 
