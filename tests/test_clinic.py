@@ -5,6 +5,7 @@ import stat
 import sys
 import zipfile
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from clinic_cases import (
@@ -769,3 +770,42 @@ def test_a_path_of_the_data_folder_can_be_named_on_the_command_line(run_formchec
     assert again.returncode == 2
     assert "--replace" in again.stderr
     assert os.listdir(tmp_path / "d")
+
+
+# -- what earlier versions left
+
+FROZEN = Path(__file__).parent / "frozen"
+
+
+def test_a_database_of_every_released_schema_is_opened_with_all_that_is_in_it(tmp_path):
+    made = new_clinic(tmp_path)
+    path = made.folder.database
+    made.close()
+    for ending in ("", "-wal", "-shm"):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
+    raw = sqlite3.connect(path)
+    raw.executescript((FROZEN / "clinic-1.sql").read_text("utf-8") + "PRAGMA user_version = 1;")
+    raw.close()
+    clinic = open_clinic(tmp_path / "data")
+    try:
+        assert schema_version(clinic.engine) == len(MIGRATIONS)
+        patient = find_patient(clinic, "KN-204")
+        plan = current_prescription(clinic, patient.id)
+        assert plan.version == 1
+        assert 'patient = "KN-204"' in plan.text
+        (stored,) = sets_of(clinic, patient.id)
+        assert (stored.exercise, stored.day, stored.support) == ("squat", "2026-03-02", "chair")
+        said = answers.answers_of_set(clinic, stored.id)
+        assert [(a.moment, a.pain, a.effort) for a in said] == [
+            ("before", 2, None),
+            ("after", 1, 5),
+        ]
+        assert [t.reason for t in answers.ticks_of(clinic, patient.id)] == ["pain"]
+        assert corrections_of(clinic, stored.id)[0].correction.words == "Good pace."
+        assert [r.initials for r in reviews_of(clinic, stored.id)] == ["M.T."]
+        assert findings.findings_of(clinic, patient.id)[0].value == 12.0
+        assert findings.scores_of(clinic, patient.id)[0].name == "Knee score"
+        assert findings.goals_of(clinic, patient.id)[0].words == "Walk the dog for half an hour"
+        assert jobs.claim(clinic, "test").uid == stored.uid
+    finally:
+        clinic.close()

@@ -1,6 +1,7 @@
 import hashlib
 import json
 import zipfile
+from pathlib import Path
 
 import pytest
 from clinic_cases import (
@@ -338,3 +339,22 @@ def test_the_commands_pack_and_import_do_the_same(run_formcheck, clinic, home, s
     assert done.returncode == 4
     done = run_formcheck("pack", "nobody", "--data", clinic.folder.root)
     assert done.returncode == 2
+
+
+# -- what earlier versions wrote
+
+FROZEN = Path(__file__).parent / "frozen"
+
+
+def test_files_of_every_released_version_are_taken_in(home, tmp_path):
+    plan, recorded = FROZEN / "plan-1.0.formcheck", FROZEN / "set-1.0.formcheck"
+    assert exchange.import_package(home, plan).kind == "plan"
+    patient = find_patient(home, "KN-204")
+    assert 'patient = "KN-204"' in current_prescription(home, patient.id).text
+    # Whoever has the plan has the key that the set is sealed with.
+    received = exchange.import_package(home, recorded)
+    stored = find_set(home, received.set_uid)
+    assert (stored.exercise, stored.day, stored.load_kg) == ("squat", "2026-03-02", 2.0)
+    assert home.folder.recording(stored.recording).read_bytes().startswith(VIDEO_HEAD)
+    said = answers.answers_of_set(home, stored.id)
+    assert [(a.pain, a.pain_during, a.effort) for a in said] == [(2, None, None), (1, 4, 5)]
