@@ -230,6 +230,8 @@ def test_any_symptom_leaves_the_set_out_and_calls_the_clinic(site, patient, symp
 def test_an_urgent_symptom_says_to_get_help_now(patient, symptom):
     page = patient.post(SQUAT, {"pain": "0", "symptom": [symptom, "fall"]})
     assert "Get urgent medical help now." in told(page)
+    assert "phone your clinic" not in told(page), "the emergency number comes first"
+    assert "You answered today: " in told(patient.get("/my"))
     assert patient.get(SQUAT + "/record").status == 303
 
 
@@ -242,6 +244,31 @@ def test_pain_over_the_limit_of_the_plan_leaves_the_set_out(site, patient):
     left_out = patient.post("/my/tick", {"exercise": "squat", "side": "both", "number": "1",
                                          "kind": "not done", "reason": "pain"})  # fmt: skip
     assert left_out.status == 303
+
+
+def test_todays_list_says_to_call_until_the_questions_are_answered_anew(site, patient, measured):
+    patient.post(SQUAT, {"pain": "1", "symptom": ["giving_way", "new_swelling"]})
+    words = told(patient.get("/my"))
+    assert "Call your clinic." in words
+    assert "You answered today: giving way, new swelling." in words
+    patient.post(SQUAT, {"pain": "1", "none": "yes"})
+    assert "Call your clinic." not in told(patient.get("/my"))
+    after = {"pain_during": "6", "pain": "1", "effort": "4"}
+    patient.post(f"/my/sets/{measured.uid}/after", after)
+    assert "You answered today: pain 6 of 10." in told(patient.get("/my"))
+
+
+def test_a_left_out_set_is_not_called_done(site, patient):
+    for number, kind in ((1, "done"), (2, "done"), (3, "not done")):
+        tick = {"exercise": "squat", "side": "both", "number": number, "kind": kind}
+        patient.post("/my/tick", {**tick, "reason": "pain"})
+    words = told(patient.get("/my"))
+    assert "That is all for today. More is not better." in words
+    assert "Done for today" not in words
+
+
+def test_a_page_that_is_not_there_says_too_that_nobody_watches(patient):
+    assert NOBODY in told(patient.get("/my/sets/0"))
 
 
 @pytest.mark.parametrize(

@@ -3,10 +3,15 @@
 The patient is always the session's own, never one named in an address.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from formcheck.clinic.answers import (
     REASONS,
+    URGENT,
     add_answer,
     answers_of,
+    symptom_words,
     tick,
     ticks_of,
     untick,
@@ -36,6 +41,16 @@ from formcheck.web.pages import (
     whole,
 )
 from formcheck.web.uploads import upload_routes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """That the patient is to call, and because of which answers."""
+
+    words: str
+    told: str
+    is_urgent: bool
+
 
 BROKEN_OFF_S = 15.0
 """A recording to which nothing came for so long has broken off; pieces come every second."""
@@ -122,6 +137,12 @@ def set_words(s: TodaySet) -> str:
     return words if s.side == "both" else f"{words}, {s.side} leg"
 
 
+def over_words(sets: Sequence[TodaySet]) -> str:
+    """What is said when none of these sets is open any more."""
+    is_left_out = any(s.state == "not done" for s in sets)
+    return "That is all for today" if is_left_out else "Done for today"
+
+
 # -- today's list
 
 
@@ -136,12 +157,36 @@ def _home(request, faults=(), status: int = 200):
         request, "my_home.html.j2", status=status, today=today(),
         prescription=version.record() if version else None,
         day=[(of, dose_words(of.line, of.exercise)) for of in day],
-        is_all_over=bool(day) and all(of.is_over for of in day),
+        is_all_over=bool(day) and all(of.is_over for of in day), over_words=over_words,
+        day_sets=[s for of in day for s in of.sets], call=_call_today(clinic, patient),
         set_path=set_path, set_words=set_words, reasons=REASONS,
         day_before=_unasked_day(request, patient), unfinished=_broken_off(clinic, patient),
         earlier=[s for s in sets if s.day < today().isoformat()][:8],
         faults=faults,
     )  # fmt: skip
+
+
+def _call_today(clinic, patient: Patient) -> Call | None:
+    """The call that today's answers ask for. The symptom questions stand until they are answered
+    anew; what was said after a set, until the questions before the next."""
+    day = today().isoformat()
+    asked = [a for a in answers_of(clinic, patient.id) if a.day == day]
+    before = [a for a in asked if a.moment == "before"][-1:]
+    since = before[0].id if before else 0
+    after = [a for a in asked if a.moment == "after" and a.id > since]
+    for a in (*before, *after, *[a for a in asked if a.moment == "next day"][-1:]):
+        parts = [symptom_words(a.symptoms)] if a.symptoms else []
+        if a.is_over_limit:
+            most = max(p for p in (a.pain, a.pain_during) if p is not None)
+            parts.append(f"pain {most} of 10")
+        for name, value in (("pain", a.pain_change), ("swelling", a.swelling_change)):
+            if value == "more":
+                parts.append(f"more {name} than usual")
+        if parts:
+            is_urgent = any(s in URGENT for s in a.symptoms)
+            words = "Get urgent medical help now." if is_urgent else "Call your clinic."
+            return Call(words=words, told=", ".join(parts), is_urgent=is_urgent)
+    return None
 
 
 def _broken_off(clinic, patient: Patient) -> list:

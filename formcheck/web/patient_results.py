@@ -10,6 +10,7 @@ from formcheck.clinic.today import TodaySet, change_words, find_today, next_open
 from formcheck.errors import UsageError
 from formcheck.web.pages import first, get, go, post, render, site_of, telling, whole
 from formcheck.web.patient_pages import (
+    over_words,
     own_patient,
     own_set,
     set_path,
@@ -51,19 +52,19 @@ def _after_answer(request, stored: StoredSet):
     return next((a for a in reversed(found) if a.moment == "after"), None)
 
 
-def _limit_of(request, stored: StoredSet) -> int:
-    """The pain limit of the set's own prescription line."""
+def _limit_of(request, stored: StoredSet) -> int | None:
+    """The pain limit of the set's own prescription line; None where it names none."""
     from formcheck.prescriptions import prescribed_line
 
     clinic = site_of(request).clinic
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
     if version is None:
-        return DEFAULT_PAIN_LIMIT
+        return None
     try:
         line = prescribed_line(version.record(), stored.exercise, stored.side)
     except UsageError:
-        return DEFAULT_PAIN_LIMIT
-    return DEFAULT_PAIN_LIMIT if line.pain_limit is None else line.pain_limit
+        return None
+    return line.pain_limit
 
 
 def _keep_after(request, fields):
@@ -89,6 +90,7 @@ def _result(request):
     from formcheck.patient_result import patient_result
 
     clinic, stored = site_of(request).clinic, own_set(request)
+    limit = _limit_of(request, stored)
     report = corrected_report(clinic, stored)
     exercise = load_exercise(stored.exercise)
     answer = _after_answer(request, stored)
@@ -103,7 +105,8 @@ def _result(request):
         request, "my_result.html.j2", stored=stored, exercise=exercise, answer=answer,
         is_waiting=stored.state in ("recorded", "analysing"),
         result=patient_result(report, exercise) if report else None, comments=comments,
-        limit=_limit_of(request, stored), is_today=stored.day == today().isoformat(),
+        limit=DEFAULT_PAIN_LIMIT if limit is None else limit, has_plan_limit=limit is not None,
+        is_today=stored.day == today().isoformat(),
         set_path=set_path, set_words=set_words, **_what_next(request, stored),
     )  # fmt: skip
 
@@ -111,7 +114,8 @@ def _result(request):
 def _what_next(request, stored: StoredSet) -> dict:
     """The next open set of today, what to change for it, and whether something is done."""
     nothing = {"next_set": None, "change": "", "rest_s": None, "is_exercise_over": False,
-               "is_day_over": False, "here": None}  # fmt: skip
+               "is_day_over": False, "here": None, "exercise_words": "",
+               "day_words": ""}  # fmt: skip
     if stored.day != today().isoformat():
         return nothing
     day = todays_own_list(request, own_patient(request))
@@ -128,6 +132,8 @@ def _what_next(request, stored: StoredSet) -> dict:
         "rest_s": of.line.rest_s if is_same else None,
         "is_exercise_over": of.is_over,
         "is_day_over": all(o.is_over for o in day),
+        "exercise_words": over_words(of.sets),
+        "day_words": over_words([s for o in day for s in o.sets]),
     }
 
 

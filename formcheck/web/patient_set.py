@@ -81,7 +81,8 @@ def _keep_before(request, fields):
             request, "my_stop.html.j2", **_about(request, of, s), is_urgent=is_urgent,
             words=URGENT_HELP if is_urgent else LEAVE_OUT, pain=pain, limit=pain_limit(of),
             told=[{**SYMPTOMS, **URGENT}[name] for name in told],
-            reason="swelling" if told == ["new_swelling"] else "pain" if not told else "unsure",
+            reason="swelling" if "new_swelling" in told else "unsure" if told else "pain",
+            has_plan_limit=of.line.pain_limit is not None,
         )  # fmt: skip
     return go(request, f"{set_path(s)}/card")
 

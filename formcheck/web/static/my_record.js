@@ -57,6 +57,7 @@ function fail(words) {
   clearInterval(countdownTimer);
   show("trouble", true);
   $("trouble-words").textContent = words;
+  $("trouble").scrollIntoView({ block: "nearest" });
   if (pieces.length) {
     $("trouble-link").href = URL.createObjectURL(new Blob(pieces, { type: recorder.mimeType }));
     $("trouble-link").download = fileName();
