@@ -46,7 +46,7 @@ class Acknowledged:
 def _work(served: Served, clip: bytes, known: Acknowledged, stop: threading.Event) -> None:
     """Writes one thing after the other until the server is gone."""
     with contextlib.suppress(OSError, AssertionError, ValueError, TypeError, KeyError):
-        browser = served.clinician()
+        browser = served.enter()
         n = 0
         while not stop.wait(0.02):
             n += 1

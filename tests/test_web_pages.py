@@ -17,7 +17,7 @@ from web_cases import Served, running_site
 
 from formcheck.clinic import answers, findings, jobs, open_clinic
 from formcheck.clinic.database import change
-from formcheck.clinic.deletion import delete_set
+from formcheck.clinic.deletion import delete_set, deletions
 from formcheck.clinic.patients import add_patient, current_prescription, find_patient
 from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
 from formcheck.clinic.sets import find_set, sets_of
@@ -397,3 +397,51 @@ def test_a_second_server_on_the_same_folder_is_refused(run_formcheck, tmp_path):
         assert "already serving" in done.stderr
     finally:
         served.stop()
+
+
+def test_served_for_a_patient_the_link_opens_that_patients_pages_and_no_other(tmp_path):
+    clinic = new_clinic(tmp_path)
+    new_patient(clinic, "KN-204")
+    new_patient(clinic, "KN-205")
+    clinic.close()
+    served = Served(tmp_path / "data", "--patient", "KN-204")
+    try:
+        browser = served.enter()
+        assert browser.get("/").header("location") == "/my"
+        assert browser.get("/my").status == 200
+        for path in ("/clinic", "/clinic/patients/KN-204", "/clinic/patients/KN-205"):
+            assert browser.get(path).status in (401, 403)
+    finally:
+        served.stop()
+
+
+def test_a_patient_that_is_not_there_is_not_served(run_formcheck, tmp_path):
+    done = run_formcheck(
+        "serve", "--no-browser", "--data", tmp_path / "data", "--patient", "KN-999"
+    )
+    assert done.returncode == 2
+    assert "KN-999" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("options", [(), ("--retain-days", "30")])
+def test_old_sets_go_only_where_retention_was_asked_for(tmp_path, options):
+    clinic = new_clinic(tmp_path)
+    patient = new_patient(clinic)
+    old, new = new_set(clinic, patient), new_set(clinic, patient)
+    with clinic.write() as c:
+        change(c, "UPDATE sets SET received_at = :t, state = 'not measured' WHERE uid = :u",
+               t=f"{day_before(31)}T08:00:00+00:00", u=old.uid)  # fmt: skip
+        change(c, "UPDATE sets SET state = 'not measured' WHERE uid = :u", u=new.uid)
+        change(c, "DELETE FROM jobs")
+    served = Served(tmp_path / "data", *options)
+    try:
+        until = time.monotonic() + (10 if options else 1)
+        while time.monotonic() < until and find_set(clinic, old.uid) is not None:
+            time.sleep(0.1)
+        kept = {s.uid for s in sets_of(clinic, patient.id)}
+        assert kept == ({new.uid} if options else {old.uid, new.uid})
+        assert [d.made_by for d in deletions(clinic)] == ["retention"] * bool(options)
+    finally:
+        served.stop()
+        clinic.close()

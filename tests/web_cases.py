@@ -180,7 +180,7 @@ class Served:
         self._listener.join(timeout=10)
         self.process.stdout.close()
 
-    def clinician(self) -> Browser:
+    def enter(self) -> Browser:
         """A browser that came in by the printed link."""
         port = int(re.search(r":(\d+)/", self.link)[1])
         browser = Browser(site=Site(clinic=None, sessions=None, port=port))
