@@ -37,6 +37,7 @@ from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.programme import Bound
 from formcheck.records import Analysis, Measured, RawTrack
+from formcheck.repetitions import Attempt, move_limits
 from formcheck.rerun import REQUEST_NAME, TRACK_NAME, add_reading, request_json
 from formcheck.symmetry import mean_with_uncertainty
 from formcheck.working_leg import number_sequences
@@ -709,6 +710,38 @@ def test_a_goniometer_reading_is_of_the_leg_that_is_near_at_its_moment(tmp_path,
     )  # fmt: skip
     assert reading.side == found.side
     assert reading.seen_deg == pytest.approx(88, abs=1)
+
+
+def bump() -> tuple[np.ndarray, np.ndarray, Attempt]:
+    """(times, signal, attempt): up from 1 to 2 s, flat at 10 until 3 s, down by 4 s; 30 Hz."""
+    time_s = np.arange(0, 6, 1 / 30)
+    signal = 10 * np.clip(np.minimum(time_s - 1, 4 - time_s), 0, 1)
+    found = Attempt(start=33, turn_from=57, turn_to=93, end=117, rest_before=0.0, rest_after=0.0,
+                    extreme=10.0, is_complete=True)  # fmt: skip
+    return time_s, signal, found
+
+
+def test_moved_limits_go_to_the_nearest_samples_and_the_turn_is_found_between_them():
+    time_s, signal, found = bump()
+    (moved,) = move_limits((found,), signal, time_s, ((0, 0.51, 4.49),))
+    assert (time_s[moved.start], time_s[moved.end]) == (
+        pytest.approx(0.5), pytest.approx(4.5)
+    )  # fmt: skip
+    # Within a tenth of the range of the extreme: the signal is 9 at 1.9 and at 3.1 s.
+    assert time_s[moved.turn_from] == pytest.approx(1.9, abs=1 / 30)
+    assert time_s[moved.turn_to] == pytest.approx(3.1, abs=1 / 30)
+    (cut,) = move_limits((found,), signal, time_s, ((0, 1.0, 1.5),))
+    assert (cut.extreme, cut.end) == (pytest.approx(5), 45)
+    assert cut.turn_to == 45
+
+
+def test_moved_limits_where_nothing_was_seen_turn_in_the_middle_and_others_stay():
+    time_s, signal, found = bump()
+    signal[30:61] = np.nan
+    later = replace(found, start=120, turn_from=130, turn_to=140, end=150)
+    moved, same = move_limits((found, later), signal, time_s, ((0, 1.0, 2.0), (7, 0.0, 1.0)))
+    assert (moved.turn_from, moved.turn_to, moved.extreme) == (45, 45, 10.0)
+    assert same == later
 
 
 @pytest.mark.parametrize("place", [0, 3])
