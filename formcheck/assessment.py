@@ -79,14 +79,6 @@ def bound_text(bound: Bound) -> str:
     return f"at most {bound.at_most:g}{unit}"
 
 
-def effective_limits(kind: str, bound: Bound) -> tuple[float | None, float | None]:
-    """(at_least, at_most) as decided on: a target's tolerance widens its band on either side."""
-    widen = bound.tolerance if kind == "target" else 0.0
-    at_least = None if bound.at_least is None else bound.at_least - widen
-    at_most = None if bound.at_most is None else bound.at_most + widen
-    return at_least, at_most
-
-
 _OUTCOME_TEXT = {
     ("target", "met"): "target reached",
     ("target", "not_met"): "target not reached",
@@ -110,7 +102,7 @@ def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: 
     elif not is_complete:
         outcome, text = "not_judged", "the clip cuts this repetition, so it is not judged"
     else:
-        outcome = decide(kind, value.low, value.high, *effective_limits(kind, bound))
+        outcome = decide(kind, value.low, value.high, *bound.band(kind))
         unit = UNIT_WORDS[MEASURES[bound.measure].unit]
         seen = f"{_number(value.value)}{unit} ({_number(value.low)} to {_number(value.high)})"
         text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, wanted {wanted}"

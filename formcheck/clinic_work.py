@@ -90,7 +90,7 @@ def trace_mapping(analysis: Analysis) -> dict:
     trace = analysis.trace
     edges = [
         {"kind": kind, "words": wording.bound_words(b),
-         "edges": [e for e in wording.band(kind, b) if math.isfinite(e)]}
+         "edges": [e for e in b.band(kind) if math.isfinite(e)]}
         for kind, b in analysis.bounds
         if is_about_trace(b, trace)
     ]  # fmt: skip

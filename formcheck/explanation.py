@@ -1,11 +1,12 @@
 """One number explained: from the landmarks over the series to the outcome, with its parts."""
 
+import math
 from pathlib import Path
 
 import numpy as np
 
 from formcheck.anatomy import LANDMARK, LEG
-from formcheck.assessment import bound_text, effective_limits
+from formcheck.assessment import bound_text
 from formcheck.errors import UsageError
 from formcheck.measures import MEASURES
 from formcheck.records import Measured
@@ -79,12 +80,13 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     for kind, bound in analysis.bounds:
         if bound.measure != key:
             continue
-        low, high = effective_limits(kind, bound)
+        low, high = bound.band(kind)
+        lower = "no lower edge" if low == -math.inf else f"{low:g}"
+        upper = "no upper edge" if high == math.inf else f"{high:g}"
         check = checks[key, kind, bound_text(bound)]
         lines.append(
-            f"{kind.capitalize()} {bound_text(bound)} (decided on "
-            f"{'no lower edge' if low is None else f'{low:g}'} to "
-            f"{'no upper edge' if high is None else f'{high:g}'}): {check.outcome}. {check.text}"
+            f"{kind.capitalize()} {bound_text(bound)} (decided on {lower} to {upper}): "
+            f"{check.outcome}. {check.text}"
         )
     if not any(b.measure == key for _, b in analysis.bounds):
         lines.append("Nobody set a target or limit on it: not judged.")

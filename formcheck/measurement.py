@@ -21,7 +21,6 @@ from formcheck.circumstances import (
 )
 from formcheck.kinematics import long_length_px
 from formcheck.measures import MEASURES
-from formcheck.programme import Bound
 from formcheck.records import Measured, NotMeasurable, Part, Value
 from formcheck.repetitions import find_plateau, longest_and_total_s
 from formcheck.uncertainty import (
@@ -309,12 +308,6 @@ def _heel(key: str, s: Setting):
     return measured(key, value, model_parts("heel_height"), _time_s(s, s.attempt.start + at))
 
 
-def _band_limits(bound: Bound) -> tuple[float, float]:
-    low = -np.inf if bound.at_least is None else bound.at_least
-    high = np.inf if bound.at_most is None else bound.at_most
-    return low - bound.tolerance, high + bound.tolerance
-
-
 def _plateau(key: str, s: Setting):
     band = s.repetition.plateau_band_deg
     if s.driving_unit != "deg":
@@ -369,7 +362,7 @@ def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
 def _in_band(key: str, s: Setting):
     if s.band is None:
         return "no target band was prescribed for this hold"
-    low, high = _band_limits(s.band)
+    low, high = s.band.band("target")
     piece = _as_bounded(s, s.driving)
     if not np.isfinite(piece).any():
         return HIDDEN

@@ -4,6 +4,7 @@ Nothing here reads a file; `schema.py` maps these records to and from TOML and J
 An exercise is data with a closed vocabulary: no expressions, no code hooks.
 """
 
+import math
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Annotated, Literal
@@ -95,6 +96,13 @@ class Bound:
     at_most: float | None = None
     tolerance: Annotated[float, Ge(0)] = 0.0
     source: str = ""
+
+    def band(self, kind: Literal["target", "limit"]) -> tuple[float, float]:
+        """(low, high) that a value is held against, infinite on an open side."""
+        widen = self.tolerance if kind == "target" else 0.0
+        low = -math.inf if self.at_least is None else self.at_least - widen
+        high = math.inf if self.at_most is None else self.at_most + widen
+        return low, high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

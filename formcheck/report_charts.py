@@ -165,7 +165,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
     if not math.isfinite(duration_s) or duration_s <= 0:
         return None
     drawn = [(kind, b) for kind, b in analysis.bounds if is_about_trace(b, trace)]
-    edges = [e * factor for kind, b in drawn for e in wording.band(kind, b) if math.isfinite(e)]
+    edges = [e * factor for kind, b in drawn for e in b.band(kind) if math.isfinite(e)]
     is_known = np.isfinite(value)
     low, high, step = _value_axis(value[is_known], edges)
 
@@ -230,7 +230,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
 
     bands = []
     for kind, bound in drawn:
-        least, most = (e * factor for e in wording.band(kind, bound))
+        least, most = (e * factor for e in bound.band(kind))
         bands.append(
             BoundBand(
                 kind=kind,

@@ -150,7 +150,7 @@ def plus_minus(key: str, half_width: float) -> str:
 
 
 def _rounding_crosses(end: float, decimals: int, kind: str, bound: Bound, factor: float) -> bool:
-    least, most = (edge * factor for edge in band(kind, bound))
+    least, most = (edge * factor for edge in bound.band(kind))
     return (end >= least) != (round(end, decimals) >= least) or (end <= most) != (
         round(end, decimals) <= most
     )
@@ -179,14 +179,6 @@ def measure_words(value: Measured | NotMeasurable) -> str:
         return f"not measured: {value.reason}"
     shown_value, between = interval(value)
     return f"{shown_value} ({between})"
-
-
-def band(kind: str, bound: Bound) -> tuple[float, float]:
-    """The band that a bound allows; infinite on an open side. Only a target has a tolerance."""
-    tolerance = bound.tolerance if kind == "target" else 0.0
-    low = -math.inf if bound.at_least is None else bound.at_least - tolerance
-    high = math.inf if bound.at_most is None else bound.at_most + tolerance
-    return low, high
 
 
 def _written(key: str, value: float) -> str:
