@@ -21,7 +21,7 @@ from clinic_cases import (
 
 from formcheck.clinic import answers, backup, deletion, findings, jobs, open_clinic, uploads
 from formcheck.clinic.database import change, is_sound, one, rows, schema_version, today
-from formcheck.clinic.folder import serving
+from formcheck.clinic.folder import data_folder, serving
 from formcheck.clinic.follow_up import change_of, series_of, session_facts
 from formcheck.clinic.migrations import MIGRATIONS
 from formcheck.clinic.patients import (
@@ -506,6 +506,19 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
     assert [p.answer.pain_during for p in work.pains] == [8]
 
 
+def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):
+    patient = new_patient(clinic)
+    for pain, swelling in (("same", "less"), ("more", "same"), ("same", "more")):
+        answers.add_answer(clinic, patient.id, "next day", pain_change=pain,
+                           stiffness_change="more", swelling_change=swelling)  # fmt: skip
+    found = work_list(clinic, today()).pains
+    assert [(a.answer.pain_change, a.answer.swelling_change) for a in found] == [
+        ("same", "more"), ("more", "same"),
+    ]  # fmt: skip
+    answers.mark_seen(clinic, found[0].answer.id, "M.T.")
+    assert len(work_list(clinic, today()).pains) == 1
+
+
 def test_silence_and_due_reviews_come_to_the_list(clinic):
     patient = new_patient(clinic)
     assert [d.code for d in work_list(clinic, today()).due] == ["KN-204"]
@@ -696,6 +709,33 @@ def test_a_restore_over_data_must_be_said_and_keeps_what_was_there(clinic, tmp_p
     assert (kept / "clinic.db").exists()
 
 
+def test_a_restore_never_touches_a_folder_with_other_files(clinic, tmp_path):
+    target = tmp_path / "clinic.zip"
+    backup.backup(clinic, target)
+    for name in ("letter.txt", "recordings/film.mp4", ".hidden"):
+        folder = tmp_path / name.replace("/", "_")
+        (folder / name).parent.mkdir(parents=True)
+        (folder / name).write_text("kept")
+        for is_replacing in (False, True):
+            with pytest.raises(UsageError, match="no clinic's data"):
+                backup.restore(target, folder, is_replacing=is_replacing)
+        assert [p for p in folder.rglob("*") if p.is_file()] == [folder / name]
+    unused = tmp_path / "unused"
+    data_folder(unused)
+    (unused / "serving.lock").touch()
+    backup.restore(target, unused)
+    assert (unused / "clinic.db").exists()
+
+
+def test_a_backup_never_takes_the_place_of_the_data_that_it_keeps(clinic, tmp_path):
+    before = clinic.folder.database.read_bytes()
+    for target in (clinic.folder.database, clinic.folder.root / "b.zip"):
+        with pytest.raises(UsageError, match="inside the data folder"):
+            backup.backup(clinic, target)
+    assert clinic.folder.database.read_bytes() == before
+    assert not (clinic.folder.root / "b.zip").exists()
+
+
 def test_a_damaged_or_foreign_backup_is_refused_and_changes_nothing(clinic, tmp_path):
     new_set(clinic, new_patient(clinic))
     target = tmp_path / "clinic.zip"
@@ -763,6 +803,7 @@ def test_the_work_list_of_ten_thousand_sets_is_quick(clinic):
 
 
 def test_a_path_of_the_data_folder_can_be_named_on_the_command_line(run_formcheck, tmp_path):
+    open_clinic(tmp_path / "d").close()
     done = run_formcheck("backup", tmp_path / "b.zip", "--data", tmp_path / "d")
     assert done.returncode == 0, done.stderr
     assert "read back and whole" in done.stdout
@@ -770,6 +811,14 @@ def test_a_path_of_the_data_folder_can_be_named_on_the_command_line(run_formchec
     assert again.returncode == 2
     assert "--replace" in again.stderr
     assert os.listdir(tmp_path / "d")
+
+
+def test_a_wrong_data_folder_is_told_and_not_made(run_formcheck, tmp_path):
+    for command in (("backup", "b.zip"), ("pack", "KN-204", "p.zip")):
+        done = run_formcheck(*command, "--data", "typing-slip", cwd=tmp_path)
+        assert done.returncode == 2
+        assert "holds no clinic's data" in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 # -- what earlier versions left

@@ -337,6 +337,10 @@ def test_the_commands_pack_and_import_do_the_same(run_formcheck, clinic, home, s
     (tmp_path / "bad.formcheck").write_bytes(b"nothing")
     done = run_formcheck("import", tmp_path / "bad.formcheck", "--data", clinic.folder.root)
     assert done.returncode == 4
+    inside = clinic.folder.database
+    done = run_formcheck("pack", "KN-204", inside, "--data", clinic.folder.root)
+    assert done.returncode == 2
+    assert "inside the data folder" in done.stderr
     done = run_formcheck("pack", "nobody", "--data", clinic.folder.root)
     assert done.returncode == 2
 

@@ -67,8 +67,9 @@ def backup(
     """Write everything in the data folder into one file; the pages may be in use meanwhile."""
     from formcheck.clinic import open_clinic
     from formcheck.clinic.backup import backup as write_backup
+    from formcheck.clinic.folder import existing_data_folder
 
-    clinic = open_clinic(data)
+    clinic = open_clinic(existing_data_folder(data).root)
     try:
         content = write_backup(clinic, target)
     finally:
@@ -105,13 +106,16 @@ def pack(
     Send it by the clinic's own safe channel.
     """
     from formcheck.clinic import open_clinic
+    from formcheck.clinic.folder import existing_data_folder, refuse_inside
     from formcheck.clinic.patients import find_patient
     from formcheck.clinic.sets import find_set_by_start
     from formcheck.exchange import pack_plan, pack_set
     from formcheck.exchange_package import SUFFIX
 
-    clinic = open_clinic(data)
+    clinic = open_clinic(existing_data_folder(data).root)
     try:
+        if target is not None:
+            refuse_inside(target, clinic.folder)
         stored = find_set_by_start(clinic, what)
         if stored is not None:
             target = target or Path(

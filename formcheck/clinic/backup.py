@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from formcheck.clinic.database import Clinic, copy_database, is_sound, now, open_clinic
-from formcheck.clinic.folder import RECORDING_SUFFIXES, UID, data_folder, remove_folder, serving
+from formcheck.clinic.folder import (
+    RECORDING_SUFFIXES,
+    UID,
+    data_folder,
+    default_data_folder,
+    holds_foreign_files,
+    refuse_inside,
+    remove_folder,
+    serving,
+)
 from formcheck.errors import FileError, OutputError, UsageError
 from formcheck.storage import make_folder, output_error, write_atomically
 
@@ -37,9 +46,11 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
     """Writes the backup, while the clinic may be in use, and reads it back to check it.
 
     The database is copied first: every recording that it names is in the backup too, unless it
-    was deleted meanwhile. Raises OutputError when it cannot be written.
+    was deleted meanwhile. Raises UsageError for a target inside the data folder, where it would
+    be lost with it or stand in the database's place; OutputError when it cannot be written.
     """
     target = Path(target)
+    refuse_inside(target, clinic.folder)
     made_at = now()
     entries: list[dict] = []
     with tempfile.TemporaryDirectory(dir=clinic.folder.root, prefix=".backup-") as scratch:
@@ -170,10 +181,16 @@ def restore(source: Path, root: Path | None, *, is_replacing: bool = False) -> B
     Everything is unpacked beside the folder and checked; only then it takes the folder's place.
     What was there is kept under a name that ends in `.before-restore-...`.
 
-    Raises UsageError when the folder holds data and `is_replacing` is not given, BusyError while
-    a server uses it, FileError when the backup is damaged.
+    Raises UsageError when the folder holds data and `is_replacing` is not given, or holds
+    anything that is no clinic's; BusyError while a server uses it, FileError when the backup is
+    damaged.
     """
-    folder = data_folder(root)
+    place = Path(root) if root is not None else default_data_folder()
+    if not (place / _DATABASE).exists() and holds_foreign_files(place):
+        raise UsageError(
+            f"{place}: holds files that are no clinic's data; name an empty folder with --data"
+        )
+    folder = data_folder(place)
     has_data = folder.database.exists()
     if has_data and not is_replacing:
         raise UsageError(

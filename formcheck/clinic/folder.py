@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from formcheck.errors import BusyError, OutputError
+from formcheck.errors import BusyError, OutputError, UsageError
 from formcheck.storage import make_folder, output_error
 
 try:
@@ -18,6 +18,8 @@ except ImportError:  # not on every system; two servers on one folder are then n
 
 UID = re.compile(r"[0-9a-f]{32}")
 """Names that we give ourselves: nothing else ever becomes part of a path."""
+
+_LOCK_NAME = "serving.lock"
 
 RECORDING_SUFFIXES = (".mp4", ".m4v", ".mov", ".webm", ".mkv", ".avi")
 
@@ -87,13 +89,44 @@ def data_folder(root: Path | None = None) -> DataFolder:
     return folder
 
 
+def existing_data_folder(root: Path | None) -> DataFolder:
+    """The data folder that is there already, for what only reads: a slip of the pen in its name
+    must not make an empty one.
+
+    Raises UsageError when it holds no clinic's data.
+    """
+    folder = DataFolder(root=Path(root) if root is not None else default_data_folder())
+    if not folder.database.is_file():
+        raise UsageError(f"{folder.root}: holds no clinic's data; name its folder with --data")
+    return folder
+
+
+def refuse_inside(target: Path, folder: DataFolder) -> None:
+    """Raises UsageError for a file to be written inside the data folder: it would be lost with
+    it, or stand in the database's place."""
+    if Path(target).resolve().is_relative_to(folder.root.resolve()):
+        raise UsageError(f"{target}: lies inside the data folder; write the file somewhere else")
+
+
+def holds_foreign_files(root: Path) -> bool:
+    """Whether anything lies in a folder but the empty places of a data folder never used."""
+    if not root.is_dir():
+        return False
+    folder = DataFolder(root=root)
+    places = {folder.recordings, folder.uploads, folder.results}
+    return any(
+        any(path.iterdir()) if path in places and path.is_dir() else path.name != _LOCK_NAME
+        for path in root.iterdir()
+    )
+
+
 @contextlib.contextmanager
 def serving(folder: DataFolder) -> Iterator[None]:
     """Holds the data folder for one server. Raises BusyError when another one has it."""
     if fcntl is None:
         yield
         return
-    handle = os.open(folder.root / "serving.lock", os.O_CREAT | os.O_RDWR, 0o600)
+    handle = os.open(folder.root / _LOCK_NAME, os.O_CREAT | os.O_RDWR, 0o600)
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
