@@ -192,6 +192,17 @@ def _seen_directly(raw: RawTrack) -> RawTrack:
     )
 
 
+VIDEO_NAME = "annotated.mp4"
+
+
+def result_files(out: Path) -> tuple[Path, ...]:
+    """The files that `write_results` may write into a folder."""
+    from formcheck.rerun import REQUEST_NAME, TRACK_NAME
+
+    names = (VIDEO_NAME, TRACK_NAME, REQUEST_NAME, "reps.csv", "report.html", "report.json")
+    return tuple(out / name for name in names)
+
+
 def write_results(
     analysis: Analysis,
     request: Request,
@@ -205,14 +216,15 @@ def write_results(
     """Writes the report, its table, page, video, landmarks and request into the folder `out`.
 
     Each file appears under its name only when it is whole; report.json is written last, so a
-    folder with a report is a finished one. Raises OutputError.
+    folder with a report is a finished one. Raises OutputError, and UsageError when the clip
+    itself stands where a result would.
     """
     from formcheck import report
     from formcheck.rerun import REQUEST_NAME, TRACK_NAME, request_json
 
+    storage.refuse_to_overwrite((request.clip,), result_files(out))
     storage.make_folder(out)
-    video_name = "annotated.mp4"
-    with_stale = out / video_name
+    with_stale = out / VIDEO_NAME
     if with_video:
         from formcheck.overlay import write_overlay
 
@@ -220,11 +232,12 @@ def write_results(
             write_overlay(
                 analysis, request.clip, beside, is_face_blurred=is_face_blurred, progress=progress
             )
-    else:
-        # An earlier run's video would show other outcomes than this report.
+    elif (out / REQUEST_NAME).exists():
+        # An earlier run's video would show other outcomes than this report. In a folder that
+        # holds no results of ours, a video of this name is not ours either.
         with_stale.unlink(missing_ok=True)
     storage.write_track(analysis.raw, out / TRACK_NAME)
     storage.write_text(out / REQUEST_NAME, request_json(request, settings))
     report.write_csv(analysis.report, out / "reps.csv")
-    report.write_html(analysis, out / "report.html", video_name if with_video else None)
+    report.write_html(analysis, out / "report.html", VIDEO_NAME if with_video else None)
     report.write_json(analysis.report, out / "report.json")

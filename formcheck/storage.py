@@ -11,14 +11,14 @@ import json
 import os
 import secrets
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
 
 from formcheck.anatomy import LANDMARK_NAMES, N_LANDMARKS
-from formcheck.errors import FileError, OutputError
+from formcheck.errors import FileError, OutputError, UsageError
 from formcheck.records import TRACK_SCHEMA, Clip, PoseSource, RawTrack
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 
@@ -68,6 +68,20 @@ def make_folder(path: Path, *, is_private: bool = False) -> Path:
     except OSError as error:
         raise output_error(error, path) from error
     return path
+
+
+def refuse_to_overwrite(read: Iterable[Path], written: Iterable[Path]) -> None:
+    """Raises UsageError when a file to be written is one of those that are read, under whatever
+    name: a person's recording or prescription must never be lost to its own report."""
+    read = list(read)
+    for target in written:
+        for source in read:
+            with contextlib.suppress(OSError):  # what is not there cannot be written over
+                if os.path.samefile(source, target):
+                    raise UsageError(
+                        f"{target}: would be written over the file that is read; choose another "
+                        "place for the output"
+                    )
 
 
 @contextlib.contextmanager

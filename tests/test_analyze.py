@@ -294,6 +294,29 @@ def test_bad_arguments_get_a_mend(args, says, run_formcheck, short_squat):
     bad_call(run_formcheck, short_squat, *args, code=2, says=says)
 
 
+@pytest.mark.parametrize("video", ["--video", "--no-video"])
+def test_a_clip_is_never_lost_to_its_own_results(run_formcheck, short_squat, tmp_path, video):
+    clip = tmp_path / "annotated.mp4"
+    shutil.copyfile(short_squat, clip)
+    for name in (clip, tmp_path / "link.mp4"):
+        if name != clip:
+            name.symlink_to(clip)
+        done = run_formcheck(
+            "analyze", name, "--exercise", "squat", *LITE[:2], video, "--out", tmp_path
+        )
+        assert done.returncode == 2, done.stderr
+        assert "written over the file that is read" in done.stderr
+    assert clip.read_bytes() == short_squat.read_bytes()
+
+
+def test_a_video_that_is_no_result_of_ours_is_left_alone(
+    run_formcheck, short_squat, squat_results, tmp_path
+):
+    (tmp_path / "annotated.mp4").write_bytes(b"a family film")
+    squat(run_formcheck, short_squat, tmp_path, "--side", "left")
+    assert (tmp_path / "annotated.mp4").read_bytes() == b"a family film"
+
+
 def test_an_output_folder_that_is_a_file_is_refused(
     run_formcheck, short_squat, squat_results, tmp_path
 ):

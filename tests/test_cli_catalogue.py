@@ -171,3 +171,18 @@ def test_every_command_and_option_has_a_help_text(run):
         result = run(*command, "--help")
         assert result.exit_code == 0
         assert len(result.stdout.splitlines()) > 6
+
+
+def test_no_output_takes_the_place_of_the_file_that_is_read(run, tmp_path):
+    plan, exercise = tmp_path / "p.toml", tmp_path / "squat.toml"
+    plan.write_bytes(SAMPLE.read_bytes())
+    exercise.write_text(exercise_text("squat"), encoding="utf-8")
+    for file, args in (
+        (plan, ("prescription", "sheet", plan, "--out", plan)),
+        (exercise, ("exercises", exercise, "--svg", exercise)),
+    ):
+        before = file.read_bytes()
+        refused = run(*args).exception
+        assert isinstance(refused, UsageError), args
+        assert "written over the file that is read" in str(refused)
+        assert file.read_bytes() == before

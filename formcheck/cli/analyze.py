@@ -139,11 +139,11 @@ def analyze(
     from formcheck import report as report_files
     from formcheck.cli.words import set_lines
     from formcheck.exercises import load_exercise
-    from formcheck.pipeline import Request, Settings, write_results
+    from formcheck.pipeline import Request, Settings, result_files, write_results
     from formcheck.pipeline import analyze as analyze_clip
     from formcheck.pose import PoseSettings
     from formcheck.records import Context, Pain
-    from formcheck.storage import default_cache_folder
+    from formcheck.storage import default_cache_folder, refuse_to_overwrite
     from formcheck.track import TrackSettings
 
     if side not in (None, "left", "right", "both"):
@@ -200,6 +200,9 @@ def analyze(
     )
     if out is None and not json_output:
         out = Path(f"{clip.stem}_formcheck")
+    if out is not None:
+        inputs = [Path(f) for f in (clip, exercise, prescription, calibration) if f is not None]
+        refuse_to_overwrite(inputs, result_files(out))
     with progress_bar() as progress:
         analysis = analyze_clip(
             request, settings,

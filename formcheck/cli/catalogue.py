@@ -52,8 +52,9 @@ def exercises(
         raise UsageError(f"{exercise.id} has no {view} view; choose one of: {', '.join(planes)}")
     if svg is not None:
         from formcheck.figures import exercise_svg
-        from formcheck.storage import write_text
+        from formcheck.storage import refuse_to_overwrite, write_text
 
+        refuse_to_overwrite((Path(name),), (svg,))
         write_text(svg, exercise_svg(exercise, view))
         typer.echo(f"drawing written to {svg}", err=True)
     typer.echo(exercise_page(exercise, view, is_unicode=_shows_braille()), nl=False)
@@ -139,8 +140,9 @@ def sheet(
     """Write the patient's printable page: figures, dose, cues, camera, cautions."""
     from formcheck.prescriptions import read_prescription
     from formcheck.sheet import sheet_html
-    from formcheck.storage import write_text
+    from formcheck.storage import refuse_to_overwrite, write_text
 
+    refuse_to_overwrite((file,), (out,))
     page = sheet_html(read_prescription(file), str(file), is_large=is_large)
     write_text(out, page)
     typer.echo(f"page written to {out}", err=True)

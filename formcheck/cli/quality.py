@@ -45,12 +45,14 @@ def validate(
     """
     from formcheck.pipeline import Settings
     from formcheck.pose import PoseSettings
-    from formcheck.storage import default_cache_folder, write_text
+    from formcheck.storage import default_cache_folder, refuse_to_overwrite, write_text
     from formcheck.validation import validate as run
     from formcheck.validation_tables import comparisons_csv, validation_json, validation_lines
 
     options = {"model": pose_model, "rate_hz": pose_rate, "mode": pose_mode}
     pose = PoseSettings(**{k: v for k, v in options.items() if v is not None})
+    if csv_file is not None and folder.is_dir():
+        refuse_to_overwrite(folder.iterdir(), (csv_file,))
     with progress_bar() as progress:
         found = run(
             folder, Settings(pose=pose),
