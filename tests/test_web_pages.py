@@ -21,7 +21,12 @@ from formcheck.clinic.deletion import delete_set, deletions
 from formcheck.clinic.patients import add_patient, current_prescription, find_patient
 from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.web.prescription_form import form_from, form_of, prescription_text_of
+from formcheck.web.prescription_form import (
+    form_fault,
+    form_from,
+    form_of,
+    prescription_text_of,
+)
 
 pytest.importorskip("starlette")
 pytest.importorskip("playwright")
@@ -158,8 +163,11 @@ def test_a_form_with_faults_says_all_of_them_and_keeps_what_was_typed(site, brow
         page.click("button[value=save]")
         page.wait_for_selector("[role=alert]")
         told = page.inner_text("[role=alert]")
-        assert "exercises[0].sets" in told
-        assert "pain_limit" in told
+        assert 'Exercise 1, sets: "many" is not a whole number' in told
+        assert "Exercise 1, pain limit: 30 is too large" in told
+        marked = "[...document.querySelectorAll('[aria-invalid=true]')].map((e) => e.id)"
+        assert page.evaluate(marked) == ["e0.sets", "e0.pain_limit"]
+        assert page.get_attribute("[role=alert] a >> nth=0", "href") == "#e0.sets"
         assert page.input_value("[name=goals]") == "kneel in the garden"
         assert violations(page) == []
         page.fill("[name='e0.sets']", "4")
@@ -170,6 +178,29 @@ def test_a_form_with_faults_says_all_of_them_and_keeps_what_was_typed(site, brow
     record = current_prescription(site.clinic, patient.id).record()
     assert (record.exercises[0].sets, record.goals) == (4, "kneel in the garden")
     assert len(record.exercises) == 3, "nothing else was lost on the way"
+
+
+@pytest.mark.parametrize(
+    ("fault", "words", "field"),
+    [
+        ("5: prescribed_by: is empty; write some text",
+         "Your initials: empty; write some text", "prescribed_by"),
+        ("63: exercises[1].targets[0].at_least: at_least 90 is more than at_most 80; exchange them",
+         "Exercise 2, target 1, at least: at least 90 is more than at most 80; exchange them",
+         "e1.target0.at_least"),
+        ('23: exercises[0].tempo.lowering_s: "x" is not a number; write one, without quotes',
+         'Exercise 1, lowering: "x" is not a number', "e0.lowering_s"),
+        ("86: exercises[2].limits[1]: has no bound; add at_least = or at_most =, or both",
+         "Exercise 3, limit 2: has no bound; add at least or at most, or both",
+         "e2.limit1.measure"),
+        ("46: exercises[0].film[1].set_number: set 9 is to be filmed of 3 set(s)",
+         "Exercise 1, set to film 2, set: set 9 is to be filmed of 3 set(s)",
+         "e0.film1.set_number"),
+        ("The disk is full", "The disk is full", ""),
+    ],
+)  # fmt: skip
+def test_a_fault_is_told_in_the_words_of_the_form_and_leads_to_its_field(fault, words, field):
+    assert (form_fault(fault).words, form_fault(fault).field) == (words, field)
 
 
 def test_the_form_and_the_file_say_the_same():
@@ -265,6 +296,37 @@ def test_the_summary_prints_on_one_page_and_the_discharge_on_two_at_most(site, b
             page.goto(f"{site.origin}/clinic/patients/KN-204/{name}")
             pdf = page.pdf(format="A4")
             assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= most, name
+
+
+def test_a_summary_of_much_is_still_one_page_and_says_what_it_leaves_out(
+    site, browser, squat_results, tmp_path
+):
+    patient = new_patient(site.clinic, "KN-312")
+    results = clinic_results(squat_results, tmp_path)
+    for n, exercise in enumerate(("squat", "split_squat", "wall_sit", "step_up")):
+        for weeks in (5, 1):
+            measured_set(site.clinic, patient, results, day=day_before(7 * weeks + n),
+                         exercise=exercise, added_deg=5.0 * weeks)  # fmt: skip
+    for n in range(8):
+        day = day_before(40 - 5 * n)
+        findings.add_finding(site.clinic, patient.id, day=day, kind="passive_flexion",
+                             side="left", value=110.0 + n, words="warm",
+                             by="M.T.")  # fmt: skip
+        findings.add_score(site.clinic, patient.id, day=day, name="Knee score", value=50.0 + n,
+                           direction="higher is better", least_change=8.0, by="M.T.")  # fmt: skip
+        findings.add_goal(site.clinic, patient.id, words=f"Stairs without the rail, floor {n}",
+                          set_on=day, due_on=None, by="M.T.")  # fmt: skip
+        answers.add_answer(site.clinic, patient.id, "before", day=day, pain=3,
+                           symptoms=("giving_way", "new_swelling"), exercise="squat")  # fmt: skip
+    with page_of(browser, _link(site)) as page:
+        page.goto(f"{site.origin}/clinic/patients/KN-312/summary")
+        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+        words = page.inner_text("main")
+        assert "more on the follow-up page." in words
+        assert "The latest ones; all stand under Findings and goals." in words
+        assert "117°" in words, "the latest finding"
+        page.set_viewport_size(PHONE)
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 
 def test_a_patients_pages_never_show_criteria_or_judgements_of_a_person(site):

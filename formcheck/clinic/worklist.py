@@ -42,6 +42,7 @@ class WorkList:
 
     symptoms: tuple[CodedAnswer, ...]
     pains: tuple[CodedAnswer, ...]
+    """Pain over the limit, or more pain or swelling than usual on the next day."""
     past_limit: tuple[StoredSet, ...]
     not_measured: tuple[StoredSet, ...]
     not_reached: tuple[StoredSet, ...]
@@ -56,6 +57,9 @@ class WorkList:
     def count(self, part: str) -> int:
         return dict(self.counts)[part]
 
+
+_WORSE_NEXT_DAY = "'more' IN (a.pain_change, a.swelling_change)"
+"""The patient was told to call before the next set: here it must not go unseen."""
 
 _PARTS = {
     "past_limit": "state = 'measured' AND (n_passed > 0 OR n_doubtful > 0)",
@@ -88,7 +92,7 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
             )
         for part, where in (
             ("symptoms", "a.symptoms != ''"),
-            ("pains", "a.symptoms = '' AND a.is_over_limit = 1"),
+            ("pains", f"a.symptoms = '' AND (a.is_over_limit = 1 OR {_WORSE_NEXT_DAY})"),
         ):
             where = f"a.seen_at IS NULL AND {where}"
             counts[part] = one(c, f"SELECT count(*) AS n FROM answers a WHERE {where}")["n"]

@@ -182,7 +182,11 @@ def measure_chart(
         for p in series.points
     ]  # fmt: skip
     title = f"{wording.exercise_name(series.exercise)}: {MEASURES[key].label.lower()}"
-    parts = [f"{kind} {wording.bound_words(b)}" for kind, b in bounds if b.measure == key]
+    parts = [
+        f"{kind} {wording.bound_words(b)} ({'dotted' if kind == 'limit' else 'dashed'} line)"
+        for kind, b in bounds
+        if b.measure == key
+    ]
     return _chart(
         chart_id, title, named, lambda v: wording.quantity(key, v), bounds=edges,
         words="; ".join(parts), head=("Day", "Side", "Mean", "95 % interval", "Reviewed"),

@@ -123,6 +123,8 @@ def _follow_up(request, faults=(), status: int = 200):
         changes=_changes(found), bases=_bases(found),
         sides=_sides(found), n_sets=len(found.sets), faults=faults,
         sets=sets_of(clinic, patient.id, limit=8), facts=set_facts, states=STATE_WORDS,
+        findings=findings_of(clinic, patient.id), kinds=FINDINGS,
+        scores=scores_of(clinic, patient.id), goals=goals_of(clinic, patient.id),
         answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
         ticks=[t for t in reversed(ticks_of(clinic, patient.id)) if t.day >= since][:40],
         criteria=criteria_view(clinic, patient, prescription),

@@ -1,7 +1,7 @@
 """The work list, the list of patients, what was answered and seen, what was deleted."""
 
 from formcheck.clinic import worklist
-from formcheck.clinic.answers import Answer, mark_seen, symptom_words
+from formcheck.clinic.answers import Answer, answers_of_set, mark_seen, symptom_words
 from formcheck.clinic.database import today
 from formcheck.clinic.deletion import delete_patient, deletions
 from formcheck.clinic.patients import (
@@ -39,14 +39,20 @@ def patient_of(request) -> Patient:
 
 def set_facts(stored: StoredSet) -> str:
     """What a set comes to, in a line: counts and facts, no verdict."""
+    from formcheck.exercises import load_exercise
+
     if stored.state == "not measured":
         return stored.reason
     if stored.state in ("recorded", "analysing"):
         return STATE_WORDS[stored.state]
+    noun = {"hold": "hold", "sequence": "sequence"}.get(
+        load_exercise(stored.exercise).kind, "repetition"
+    )
+    most = stored.dose_prescribed or stored.dose_done
     done = f"{stored.dose_done}"
     if stored.dose_prescribed:
         done += f" of {stored.dose_prescribed}"
-    parts = [f"{done} repetitions"]
+    parts = [f"{done} {noun}{'' if most == 1 else 's'}"]
     for n, words in (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "perhaps past a limit"),
@@ -79,12 +85,20 @@ def answer_words(answer: Answer) -> str:
 
 
 def _work_list(request, faults=(), status: int = 200):
-    day = today()
-    work = worklist.work_list(site_of(request).clinic, day)
+    day, clinic = today(), site_of(request).clinic
+    work = worklist.work_list(clinic, day)
     return render(
         request, "work_list.html.j2", status=status, work=work, today=day, facts=set_facts,
+        said_with={s.id: _said_words(clinic, s) for s in work.not_reached},
+        has_patients=any(n for _, n in work.counts) or bool(list_patients(clinic)),
         answer_words=answer_words, faults=faults,
     )  # fmt: skip
+
+
+def _said_words(clinic, stored: StoredSet) -> str:
+    """The answers that put a set among the remarkable ones."""
+    found = answers_of_set(clinic, stored.id)
+    return "; ".join(answer_words(a) for a in found if a.symptoms or a.is_over_limit)
 
 
 def _review_several(request, fields):

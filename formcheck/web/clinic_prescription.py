@@ -13,6 +13,8 @@ from formcheck.web.clinic_lists import patient_of
 from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling
 from formcheck.web.prescription_form import (
     Form,
+    FormFault,
+    form_fault,
     form_from,
     form_of,
     new_form,
@@ -43,7 +45,7 @@ def _show(request, patient: Patient, *, form: Form | None = None, text: str | No
     return render(
         request, "prescription.html.j2", status=status, patient=patient, form=form, file_text=text,
         versions=versions, current=current, exercises=list_exercises(), measures=MEASURES,
-        planes=PLANES, faults=[f.removeprefix("prescription:") for f in faults],
+        planes=PLANES, faults=faults, wrong={f.field for f in faults if isinstance(f, FormFault)},
         is_text_open=request.url.path.endswith("/text"),
     )  # fmt: skip
 
@@ -62,7 +64,8 @@ def _save_form(request, fields):
     with telling() as faults:
         save_prescription(site_of(request).clinic, patient, text, form.values["prescribed_by"])
     if faults:
-        return _show(request, patient, form=form, text=text, faults=faults, status=400)
+        told = [form_fault(f.removeprefix("prescription:")) for f in faults]
+        return _show(request, patient, form=form, text=text, faults=told, status=400)
     return go(request, f"/clinic/patients/{patient.code}/prescription", "kept")
 
 
@@ -72,8 +75,15 @@ def _save_text(request, fields):
     with telling() as faults:
         save_prescription(site_of(request).clinic, patient, text, first(fields, "by"))
     if faults:
-        return _show(request, patient, text=text, faults=faults, status=400)
+        told = [_line_fault(f) for f in faults]
+        return _show(request, patient, text=text, faults=told, status=400)
     return go(request, f"/clinic/patients/{patient.code}/prescription", "kept")
+
+
+def _line_fault(fault: str) -> str:
+    """A fault of the text as it is told beside it: `Line 5: ...`."""
+    fault = fault.removeprefix("prescription:")
+    return f"Line {fault}" if fault[:1].isdigit() else fault
 
 
 def _version(request):

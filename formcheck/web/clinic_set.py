@@ -4,6 +4,7 @@ from formcheck.clinic import jobs
 from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import today
 from formcheck.clinic.deletion import delete_set
+from formcheck.clinic.follow_up import series_of
 from formcheck.clinic.patients import prescription_by_id
 from formcheck.clinic.reviews import (
     add_correction,
@@ -70,7 +71,9 @@ def _page(request, faults=(), status: int = 200):
 
     clinic, stored = site_of(request).clinic, set_of(request)
     report = corrected_report(clinic, stored)
-    view = set_view(report, stored_report(clinic, stored.uid)) if report else None
+    view = None
+    if report:
+        view = set_view(report, stored_report(clinic, stored.uid), _half_widths(clinic, stored))
     kept = corrections_of(clinic, stored.id)
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
     return render(
@@ -84,6 +87,12 @@ def _page(request, faults=(), status: int = 200):
         note=note_text(clinic, stored) if report else "", faults=faults, today=today(),
         correction_words=correction_words,
     )  # fmt: skip
+
+
+def _half_widths(clinic, stored: StoredSet) -> dict[str, float]:
+    """measure -> half of the 95 % interval of its mean over the set."""
+    series = series_of(clinic, stored.patient_id, stored.exercise, stored.side)
+    return {key: p.mean.half_width for key, of in series.items() for p in of if p.uid == stored.uid}
 
 
 def correction_words(c: Correction, rows) -> str:

@@ -97,6 +97,64 @@ def _form(values: Mapping[str, str], counts) -> Form:
     return Form(values=values, lines=lines)
 
 
+_WORDS = {
+    "involved_side": "involved side", "prescribed_by": "your initials", "valid_from": "valid from",
+    "review_on": "review on", "surgery_on": "date of surgery", "hold_s": "hold",
+    "passive_extension_deg": "passive extension", "rest_s": "rest", "load_kg": "load",
+    "effort_aim": "effort aim", "pain_limit": "pain limit", "lowering_s": "lowering",
+    "pause_s": "pause", "raising_s": "raising", "step_height_cm": "step height",
+    "seat_height_cm": "seat height", "frequency": "how often", "easier": "easier step",
+    "harder": "harder step", "set_number": "set", "view": "from", "at_least": "at least",
+    "at_most": "at most", "weight_bearing": "weight bearing", "support_allowed": "support allowed",
+    "notes": "notes for the patient",
+}  # fmt: skip
+"""Key of the file -> the form's own word, where they differ."""
+
+_FAULT = re.compile(r"(?:\d+: )?(?P<path>[a-z_]+(?:[.\[][\w.\[\]]*)?): (?P<words>.+)", re.S)
+_PATH = re.compile(
+    r"exercises\[(?P<n>\d+)\](?:\.(?P<list>target|limit|film)s?\[(?P<k>\d+)\])?"
+    r"(?:\.tempo)?(?:\.(?P<name>\w+))?"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormFault:
+    """What is wrong in the form's words, and the id of the field that it is about."""
+
+    words: str
+    field: str
+
+
+def form_fault(fault: str) -> FormFault:
+    """A fault of the file's rules, told of the form: no line number, no key."""
+    found = _FAULT.fullmatch(fault)
+    if found is None:
+        return FormFault(words=fault, field="")
+    path = found["path"]
+    words = found["words"].replace("; write one, without quotes", "").removeprefix("is ")
+    for key in ("at_least", "at_most"):
+        words = words.replace(f"{key} =", _WORDS[key]).replace(key, _WORDS[key])
+    inside = _PATH.fullmatch(path)
+    if inside is None:
+        field = path if path in HEAD else "e0.exercise" if path == "exercises" else ""
+        return FormFault(words=f"{_word(path)}: {words}", field=field)
+    n, k, kind, name = inside["n"], inside["k"], inside["list"], inside["name"]
+    where = [f"Exercise {int(n) + 1}"]
+    field = f"e{n}."
+    if kind:
+        where.append(f"{'set to film' if kind == 'film' else kind} {int(k) + 1}")
+        field += f"{kind}{k}."
+    if name:
+        where.append(_WORDS.get(name, name.replace("_", " ")))
+    field += name or {"film": "view", None: "exercise"}.get(kind, "measure")
+    return FormFault(words=f"{', '.join(where)}: {words}", field=field)
+
+
+def _word(key: str) -> str:
+    words = _WORDS.get(key, key.replace("_", " "))
+    return words[:1].upper() + words[1:]
+
+
 _FIELD = re.compile(
     r"e(?P<n>\d{1,2})\.(?:(?P<kind>target|limit|film)(?P<k>\d{1,2})\.)?(?P<name>\w+)"
 )

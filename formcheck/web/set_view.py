@@ -83,6 +83,12 @@ def tone_of(outcome: str, kind: str) -> str:
     return _TONES.get(outcome) or ("rust" if kind == "limit" else "ochre")
 
 
+def _reason(text: str, outcome: str) -> str:
+    """A check's text without the outcome, which the chip says already."""
+    text = text.removeprefix(f"{outcome}: ").replace(" deg", "°")
+    return text[:1].upper() + text[1:]
+
+
 def chip_of(check: Mapping[str, Any]) -> Chip:
     """The chip of a check of a corrected report."""
     words = wording.outcome_words(check["outcome"], check["kind"])
@@ -92,7 +98,8 @@ def chip_of(check: Mapping[str, Any]) -> Chip:
     label = MEASURES[check["measure"]].label if check["measure"] in MEASURES else check["measure"]
     return Chip(
         words=f"{label}: {words.words}", shape=words.shape,
-        tone=tone_of(check["outcome"], check["kind"]), reason=check["text"], found=found,
+        tone=tone_of(check["outcome"], check["kind"]), found=found,
+        reason=_reason(check["text"], words.words),
         why=f"{check['reason']} ({check['overruled_by']})" if found else "",
     )  # fmt: skip
 
@@ -116,8 +123,16 @@ def _columns(repetitions: Sequence[Mapping[str, Any]]) -> list[str]:
     return sorted(every, key=lambda k: (k not in judged, k not in seen))
 
 
-def set_view(report: Mapping[str, Any], found: Mapping[str, Any]) -> SetView:
-    """The view of a corrected report; `found` is the report as it was first measured."""
+def set_view(
+    report: Mapping[str, Any],
+    found: Mapping[str, Any],
+    half_widths: Mapping[str, float] | None = None,
+) -> SetView:
+    """The view of a corrected report; `found` is the report as it was first measured.
+
+    half_widths : measure -> half of the 95 % interval of its mean over the set.
+    """
+    half_widths = half_widths or {}
     repetitions = report["repetitions"]
     ordered = _columns(repetitions)
     seen = [k for k in ordered if any("value" in r["measures"].get(k, {}) for r in repetitions)]
@@ -147,7 +162,8 @@ def set_view(report: Mapping[str, Any], found: Mapping[str, Any]) -> SetView:
     means = tuple(
         (
             MEASURES[key].label,
-            wording.quantity(key, m["mean"]),
+            f"{wording.quantity(key, m['mean'])} "
+            f"{wording.plus_minus(key, half_widths[key]) if key in half_widths else ''}".strip(),
             wording.plus_minus(key, m["sd"]).removeprefix("± ") if m["sd"] is not None else "–",
         )
         for key, m in report["set"]["measures"].items()

@@ -10,23 +10,30 @@ function wire(form, send) {
     button.disabled = true;
     bar.hidden = false;
     told.textContent = "Sending…";
+    told.classList.remove("refused");
     try {
       const { page } = await send(form.elements, (share) => { bar.value = share; });
       location.assign(page);
     } catch (error) {
-      told.textContent = error.message;
+      told.textContent = `${form.dataset.refused} ${error.message}`;
+      told.classList.add("refused");
       button.disabled = false;
       bar.hidden = true;
     }
   });
 }
 
-const number = (field) => (field.value.trim() ? Number(field.value.replace(",", ".")) : null);
+function number(field, words) {
+  if (!field.value.trim()) return null;
+  const value = Number(field.value.replace(",", "."));
+  if (!Number.isFinite(value)) { field.focus(); throw new Error(`${words}: write a number.`); }
+  return value;
+}
 
 for (const form of document.querySelectorAll("[data-upload]")) {
-  wire(form, (fields, tell) => sendFile(form.dataset.upload, {
+  wire(form, async (fields, tell) => sendFile(form.dataset.upload, {
     exercise: fields.exercise.value, side: fields.side.value, day: fields.day.value,
-    set_number: Math.round(number(fields.set_number) || 1), load_kg: number(fields.load_kg),
+    set_number: Math.round(number(fields.set_number, "Set number") || 1), load_kg: number(fields.load_kg, "Load"),
     support: fields.support.value, is_mirrored: fields.is_mirrored.checked,
   }, fields.file.files[0], tell));
 }

@@ -12,7 +12,8 @@ form.addEventListener("submit", async (event) => {
     const done = await askServer("/my/plan/file", "PUT", file, "application/octet-stream");
     location.assign(done.page);
   } catch (error) {
-    told.textContent = error.status ? error.message : "The program on this computer does not answer.";
+    told.className = "notice";
+    told.textContent = error.status ? `Nothing was taken in. ${error.message}` : "The program on this computer does not answer.";
   }
 });
 document.getElementById("plan-send").disabled = false;

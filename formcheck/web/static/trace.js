@@ -69,8 +69,6 @@ export class Trace {
       for (const e of b.edges) {
         svg.append(make("line", { class: `edge ${b.kind}`, x1: left, x2: right, y1: y(e * this.factor), y2: y(e * this.factor) }));
       }
-      const at = y(Math.max(...b.edges) * this.factor);
-      svg.append(make("text", { class: `edge-name ${b.kind}`, x: right, y: at - 4, "text-anchor": "end" }, `${b.kind}: ${b.words}`));
     }
     let run = [];
     const flush = () => {
@@ -82,6 +80,10 @@ export class Trace {
       else run.push(`${this.x(time_s[i]).toFixed(1)},${y(v * this.factor).toFixed(1)}`);
     });
     flush();
+    for (const b of bounds) { // over the line, which would run through the words
+      const at = y(Math.max(...b.edges) * this.factor);
+      svg.append(make("text", { class: `edge-name ${b.kind}`, x: right, y: at - 4, "text-anchor": "end" }, `${b.kind}: ${b.words}`));
+    }
     for (const at of this.notes) {
       svg.append(make("path", { class: "note-mark", d: `M${this.x(at)} ${bottom}l-5 9h10z` }));
     }

@@ -6,7 +6,9 @@ export const PIECE_BYTES = 4 * 1024 * 1024;
 export async function ask(method, path, body, type) {
   const headers = { "X-Formcheck-Token": formToken() };
   if (type) headers["Content-Type"] = type;
-  const answer = await fetch(path, { method, headers, body, cache: "no-store" });
+  const answer = await fetch(path, { method, headers, body, cache: "no-store" }).catch(() => {
+    throw new Error("formcheck does not answer. Is it still running?");
+  });
   const found = await answer.json().catch(() => ({ error: `This did not work (${answer.status}).` }));
   if (!answer.ok) throw new Error(found.error || `This did not work (${answer.status}).`);
   return found;
