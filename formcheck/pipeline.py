@@ -91,8 +91,13 @@ def assess(
 ) -> Analysis:
     """The measured set from landmarks alone: the same track and settings give the same report.
 
-    Raises ClipError when the clip shows no person.
+    Raises ClipError when the clip shows no person, or fewer than two pictures were looked at.
     """
+    if len(raw.time_s) < 2:
+        raise ClipError(
+            f"{raw.clip.file}: only {len(raw.time_s)} picture was looked at; film the whole set, "
+            "or look at more pictures each second (--pose-rate)"
+        )
     if not np.isfinite(raw.image_px).any():
         raise ClipError(
             f"{raw.clip.file}: no person was found; film one person with the whole body in the "

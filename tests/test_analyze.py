@@ -95,7 +95,7 @@ def test_a_second_run_gives_the_same_bytes_but_for_the_time_of_creation(
     done = run_formcheck(
         "analyze", short_squat, "--exercise", "squat", "--side", "left", "--out", tmp_path / "o",
         *LITE, "--no-cache", "--at-least", "knee_flexion_peak_deg=60",
-        "--at-most", "knee_flexion_peak_deg=200",
+        "--at-most", "knee_flexion_peak_deg=170",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     first, second = report_of(squat_results), report_of(tmp_path / "o")
@@ -284,10 +284,15 @@ def test_a_cut_off_file_gets_one_line(run_formcheck, short_squat, tmp_path):
         (("--exercise", "sqat"), "did you mean squat"),
         (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=deep"), "not a number"),
         (("--exercise", "squat", "--at-least", "knee_flexion_peak=60"), "knee_flexion_peak_deg"),
+        (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=nan"), "not a number"),
+        (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=1e999"), "not a number"),
+        (("--exercise", "squat", "--at-least", "knee_flexion_peak_deg=6_0"), "not a number"),
+        (("--exercise", "squat", "--at-most", "knee_flexion_peak_deg=600"), "give -20 to 170"),
         (("--exercise", "squat", "--at-most", "60"), "KEY=VALUE"),
         (("--exercise", "squat", "--side", "port"), "or both"),
         (("--exercise", "squat", "--pose-model", "huge"), "lite"),
         (("--exercise", "squat", "--pose-rate", "0"), "above 0"),
+        (("--exercise", "squat", "--pose-rate", "nan"), "above 0"),
     ],
 )
 def test_bad_arguments_get_a_mend(args, says, run_formcheck, short_squat):
@@ -315,6 +320,20 @@ def test_a_video_that_is_no_result_of_ours_is_left_alone(
     (tmp_path / "annotated.mp4").write_bytes(b"a family film")
     squat(run_formcheck, short_squat, tmp_path, "--side", "left")
     assert (tmp_path / "annotated.mp4").read_bytes() == b"a family film"
+
+
+def test_a_bound_of_minus_zero_is_zero():
+    from formcheck.cli.analyze import parse_bound
+
+    assert f"{parse_bound('heel_drop_share=-0', '--at-most')[1]:g}" == "0"
+
+
+def test_a_clip_with_too_few_pictures_gets_one_line(run_formcheck, short_squat, tmp_path):
+    trimmed(short_squat, tmp_path / "blink.mp4", 0.0, 0.1)
+    bad_call(
+        run_formcheck, tmp_path / "blink.mp4", "--exercise", "squat", *LITE, "--pose-rate", "5",
+        code=3, says="only 1 picture",
+    )  # fmt: skip
 
 
 def test_an_output_folder_that_is_a_file_is_refused(
@@ -362,6 +381,48 @@ def test_a_run_stopped_half_way_leaves_no_half_file(short_squat, tmp_path):
         assert process.returncode == 130
         assert "Traceback" not in stderr
         assert not (out / "report.json").exists()
+
+
+def _shell(command, cwd):
+    return subprocess.run(
+        ["bash", "-c", command.replace("FORMCHECK", f"{sys.executable} -m formcheck")],
+        capture_output=True, text=True, timeout=60, check=False, cwd=cwd,
+    )  # fmt: skip
+
+
+def test_a_reader_that_goes_away_is_no_failure(tmp_path):
+    done = _shell("FORMCHECK exercises squat | true; echo ${PIPESTATUS[0]}", tmp_path)
+    assert (done.stdout, done.stderr) == ("0\n", "")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs /dev/full")
+def test_a_full_disk_behind_stdout_ends_with_its_code(tmp_path):
+    done = _shell("FORMCHECK exercises > /dev/full", tmp_path)
+    assert done.returncode == 5
+    assert done.stderr == "formcheck: the disk is full; free some space and run again\n"
+
+
+def test_closed_streams_change_nothing_but_what_is_shown(tmp_path):
+    done = _shell("FORMCHECK analyze none.mp4 --exercise squat 2>&-", tmp_path)
+    assert (done.returncode, done.stdout) == (3, "")
+    done = _shell("FORMCHECK prescription new <&-", tmp_path)
+    assert done.returncode == 2
+    assert "answers ended" in done.stderr
+    done = _shell("FORMCHECK exercises squat --svg a.svg >&- 2>&- <&-", tmp_path)
+    assert done.returncode == 0
+    assert (tmp_path / "a.svg").read_text(encoding="utf-8").endswith("</svg>\n")
+
+
+def test_a_stop_is_told_in_one_line():
+    process = subprocess.Popen(
+        [sys.executable, "-m", "formcheck", "prescription", "new"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stderr.read(5)  # it asks: it is under way
+    process.send_signal(signal.SIGINT)
+    stdout, stderr = process.communicate(timeout=60)
+    assert (process.returncode, stdout) == (130, "")
+    assert "formcheck: stopped; no half-written file was left behind" in stderr
 
 
 def test_debug_shows_the_traceback(run_formcheck, tmp_path):

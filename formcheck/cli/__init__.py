@@ -3,11 +3,14 @@
 Every command's code is imported when the command runs, so that `--help` is instant.
 """
 
+import errno
+import os
 import sys
+import warnings
 
 import typer
 
-from formcheck.errors import EXIT_CODES, INTERRUPTED_EXIT_CODE, FormcheckError
+from formcheck.errors import EXIT_CODES, INTERRUPTED_EXIT_CODE, FormcheckError, OutputError
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 
@@ -48,8 +51,44 @@ def _register_commands() -> None:
         module.register(app)
 
 
+def _open_closed_streams() -> None:
+    """Gives the standard streams that were closed a place that goes nowhere.
+
+    Else the next file opened gets their number, and what a library writes to "stderr" ends up
+    in a result.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest free number: this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115
+
+
+def _show_warning(show):
+    """Warnings of ours as one plain line on stderr, each once; others as Python shows them."""
+    shown = set()
+
+    def show_one(message, category, filename, lineno, file=None, line=None):
+        if not category.__module__.startswith("formcheck."):
+            show(message, category, filename, lineno, file, line)
+        elif str(message) not in shown:
+            shown.add(str(message))
+            print(f"formcheck: note: {message}", file=sys.stderr)
+
+    return show_one
+
+
+def _stopped() -> SystemExit:
+    print("formcheck: stopped; no half-written file was left behind", file=sys.stderr)
+    return SystemExit(INTERRUPTED_EXIT_CODE)
+
+
 def main() -> None:
     """Runs the command line; every error ends in one line and a documented exit code."""
+    _open_closed_streams()
+    warnings.showwarning = _show_warning(warnings.showwarning)
     _register_commands()
     # Before anything else runs: an error inside the command must know how to show itself.
     is_debug = "--debug" in sys.argv
@@ -66,15 +105,22 @@ def main() -> None:
         print(f"formcheck: {error}", file=sys.stderr)
         raise SystemExit(error.exit_code) from None
     except KeyboardInterrupt:
-        print("formcheck: stopped; no half-written file was left behind", file=sys.stderr)
-        raise SystemExit(INTERRUPTED_EXIT_CODE) from None
-    except BrokenPipeError:
-        # Whoever read stdout went away (for instance `| head`): not an error of ours.
-        sys.stderr.close()
-        raise SystemExit(0) from None
+        raise _stopped() from None
+    except SystemExit as end:
+        # What the library below turned into an exit of its own.
+        if isinstance(end.__context__, BrokenPipeError):
+            # Whoever read stdout went away (for instance `| head`): not an error of ours.
+            raise SystemExit(0) from None
+        if end.code == INTERRUPTED_EXIT_CODE:
+            raise _stopped() from None
+        raise
     except Exception as error:
         if is_debug:
             raise
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+            print("formcheck: the disk is full; free some space and run again", file=sys.stderr)
+            sys.stdout = None  # what it still holds must not fail once more
+            raise SystemExit(OutputError.exit_code) from None
         print(
             f"formcheck: unexpected failure ({type(error).__name__}: {error}); run again with "
             "--debug for the details",

@@ -17,6 +17,7 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
     """(measure, value) of KEY=VALUE. Raises UsageError with the mend."""
     import difflib
 
+    from formcheck.file_rules import possible_range
     from formcheck.measures import MEASURES
 
     key, sign, number = text.partition("=")
@@ -30,12 +31,18 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
     if MEASURES[key].at == "set":
         raise UsageError(f"{option} {text}: {key} is of the whole set; no bound can be set on it")
     try:
-        value = float(number)
+        # Python reads 6_0 as 60; nobody who types it means that.
+        value = float("nan" if "_" in number else number)
     except ValueError:
         value = float("nan")
-    if not abs(value) < 1e6:
+    if not abs(value) < float("inf"):
         raise UsageError(f"{option} {text}: {number!r} is not a number")
-    return key, value
+    least, greatest = possible_range(key)
+    if not least <= value <= greatest:
+        raise UsageError(
+            f"{option} {text}: {value:g} is not possible for {key}; give {least:g} to {greatest:g}"
+        )
+    return key, value + 0.0  # no minus before a zero
 
 
 def bounds_from_options(at_least: list[str], at_most: list[str]):
