@@ -104,11 +104,18 @@ def read_sessions(folder: Path, sessions_file: Path | None = None) -> tuple[Sess
     faults: list[str] = []
     sessions = []
     seen: dict[tuple, int] = {}
+    read: dict[Path, int] = {}
     for number, row in enumerate(rows, start=2):
         place = f"{path.name}:{number}"
         session = _session(folder, row, place, faults)
         if session is None:
             continue
+        results = (folder / row["folder"].strip()).resolve()
+        if results in read:
+            # The same results agree with themselves: the error would come out as nothing.
+            faults.append(f"{place}: the same result folder as line {read[results]}")
+            continue
+        read[results] = number
         key = (session.patient, session.exercise, session.side, session.day)
         if key in seen:
             faults.append(
@@ -119,7 +126,8 @@ def read_sessions(folder: Path, sessions_file: Path | None = None) -> tuple[Sess
         seen[key] = number
         sessions.append(session)
     if faults:
-        raise FileError(f"{path}: {len(faults)} faults; mend them and run again", tuple(faults))
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        raise FileError(f"{path}: {faults[0]}{more}; mend it and run again", tuple(faults))
     return tuple(sessions)
 
 

@@ -386,8 +386,23 @@ def test_a_prescription_of_another_patient_is_not_used(clip, tmp_path):
 
 def test_a_file_listed_twice_counts_once(clip, tmp_path):
     copies(clip, tmp_path, ["a.mp4"])
+    found = _described(tmp_path, "file,exercise\na.mp4,squat\n./a.mp4,squat\n")
+    assert [(c.state, c.exercise) for c in found.values()] == [("wanted", "squat")]
+
+
+def test_a_file_described_in_two_ways_is_not_guessed_at(clip, tmp_path):
+    copies(clip, tmp_path, ["a.mp4"])
     found = _described(tmp_path, "file,exercise\na.mp4,squat\na.mp4,wall_sit\n")
-    assert [c.exercise for c in found.values()] == ["squat"]
+    assert [c.state for c in found.values()] == ["faulty"]
+    assert "line 2 and clips.csv line 3 say different things" in found["a.mp4"].reason
+
+
+def test_a_value_that_no_column_names_is_not_passed_over(clip, tmp_path):
+    copies(clip, tmp_path, ["a.mp4", "b.mp4"])
+    found = _described(tmp_path, "file,exercise\na.mp4,squat,right\nb.mp4,squat,,\n")
+    assert found["b.mp4"].state == "wanted"
+    assert found["a.mp4"].state == "faulty"
+    assert "line 2: has more values than the first line names" in found["a.mp4"].reason
 
 
 def test_rows_may_name_files_with_bytes_that_are_no_utf_8(clip, tmp_path):
@@ -595,6 +610,17 @@ def test_a_dry_run_shows_any_name_on_one_line(folder, tmp_path, run_formcheck):
     lines = listed.stdout.splitlines()
     assert len(lines) == len(NAMES) + 7 + 1
     assert any(r"two\nlines_squat_left.mp4" in line for line in lines)
+
+
+def test_a_scheduler_address_that_is_none_ends_in_one_line(run_formcheck, clip, tmp_path):
+    pytest.importorskip("distributed")
+    copies(clip, tmp_path / "clips", ["squat_a.mp4"])
+    done = run_formcheck(
+        "batch", tmp_path / "clips", "--exercise", "squat", "--out", tmp_path / "out",
+        "--scheduler", "nonsense",
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == ("formcheck: --scheduler nonsense: write it like tcp://HOST:8786\n")
 
 
 def test_without_dask_or_a_scheduler_it_says_what_to_do(clip, tmp_path, monkeypatch):

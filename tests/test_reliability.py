@@ -137,6 +137,18 @@ def test_the_command_prints_json_and_writes_nothing(run_formcheck, folder):
     assert not (folder / "reliability.json").exists()
 
 
+def test_one_result_folder_is_never_two_sessions(run_formcheck, folder):
+    table = folder / "sessions.csv"
+    lines = table.read_text().splitlines()
+    name = lines[1].split(",")[0]
+    table.write_text("\n".join([*lines, f"./{name},KN-9,1,2031-01-01"]) + "\n")
+    done = run_formcheck("reliability", folder)
+    assert done.returncode == 4
+    # A single fault stands in the one line that is printed.
+    assert "the same result folder as line 2" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
 def test_every_fault_of_the_table_is_told_with_its_line(folder):
     table = folder / "sessions.csv"
     table.write_text(

@@ -56,7 +56,8 @@ class BatchClip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Description:
-    """What is said of one clip, in words as they were given; `place` names where."""
+    """What is said of one clip, in words as they were given; `place` names where, `fault` why it
+    can't be followed."""
 
     file: str
     exercise: str = ""
@@ -65,6 +66,7 @@ class Description:
     patient: str = ""
     mirrored: str = ""
     place: str = ""
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +124,8 @@ def find_clips(folder: Path, out: Path, describing: Describing) -> tuple[BatchCl
             unfit = f"its name does not fit the pattern {describing.pattern}" if by_name else ""
             reason = " and ".join(filter(None, (where, unfit)))
             clips.append(BatchClip(file=file, state="skipped", reason=reason))
+        elif description.fault:
+            clips.append(BatchClip(state="faulty", reason=description.fault, **_words(description)))
         else:
             clips.append(reader.clip(description))
     return tuple(sorted(clips, key=lambda clip: os.fsencode(clip.file)))
@@ -163,7 +167,11 @@ def read_descriptions(path: Path) -> tuple[Description, ...] | None:
             file = row[names.index("file")] if len(row) > names.index("file") else ""
             if any(cells.values()):
                 cells["file"] = file
-                rows.append(Description(**cells, place=f"clips.csv line {reader.line_num}"))
+                place = f"clips.csv line {reader.line_num}"
+                # A value that no column names may be the side, or that it is mirrored.
+                is_long = any(v.strip() for v in row[len(names) :])
+                fault = f"{place}: has more values than the first line names" if is_long else ""
+                rows.append(Description(**cells, place=place, fault=fault))
     except csv.Error as error:
         raise FileError(f"{path}: line {reader.line_num}: {error}; save it again as CSV") from error
     return tuple(rows)
@@ -219,8 +227,13 @@ def _assigned(
             described[file] = replace(row, file=file)
             continue
         if file is not None:
-            reason = f"listed twice; {row.place} is passed over"
-        elif not named:
+            first = described[file]
+            if _words(first) != _words(replace(row, file=file)):
+                # Which of the two is meant is not ours to choose.
+                fault = f"{first.place} and {row.place} say different things of it; keep one"
+                described[file] = replace(first, fault=first.fault or fault)
+            continue
+        if not named:
             reason = f"{row.place} names no file"
         elif named.startswith("/") or ".." in named.split("/"):
             reason = f"{row.place}: is not below the folder of the clips"

@@ -5,6 +5,7 @@ those of a local run; Dask hands out the clips and hands out again what a lost m
 """
 
 import atexit
+import re
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
@@ -15,6 +16,7 @@ from formcheck.batch.workers import Limits, WorkerPool
 from formcheck.errors import UsageError
 
 CONNECT_S = 10.0
+ADDRESS = re.compile(r"(?:[a-z]+://)?[^/\s]+:\d{1,5}")
 
 _pools: dict[Limits, WorkerPool] = {}
 _pools_lock = threading.Lock()
@@ -32,6 +34,9 @@ def cluster_executor(address: str) -> Iterator[Executor]:
         raise UsageError(
             '--scheduler needs Dask; install it with: pip install "formcheck[cluster]"'
         ) from None
+    if not ADDRESS.fullmatch(address):
+        # Dask would find out only after its client is half made, and say so at the end.
+        raise UsageError(f"--scheduler {address}: write it like tcp://HOST:8786")
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
