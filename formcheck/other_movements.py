@@ -57,8 +57,9 @@ def set_apart(
     if not bends_knees or exercise.position != "standing" or exercise.working_leg != "both":
         return tuple(attempts), []
     kept, findings = [], []
+    standing = _standing_share(attempts, series)
     for a in attempts:
-        what = _other_movement(a, track, view, series, exercise, settings)
+        what = _other_movement(a, track, view, series, exercise, standing, settings)
         if what is None:
             kept.append(a)
             continue
@@ -70,14 +71,25 @@ def set_apart(
     return tuple(kept), findings
 
 
-def _other_movement(a, track, view, series, exercise, settings) -> str | None:
+def _standing_share(attempts: Sequence[Attempt], series: Series) -> float:
+    """Hip height standing, leg lengths: where the attempts begin and end; NaN where not seen.
+
+    Not a share of the clip's time: who pauses at the bottom stands for a small part of it. The
+    higher end of each, since the clip may cut the other.
+    """
+    hips = series.hip_height_share
+    ends = [hips[[a.start, a.end]] for a in attempts]
+    known = [float(np.nanmax(e)) for e in ends if np.isfinite(e).any()]
+    return float(np.median(known)) if known else float("nan")
+
+
+def _other_movement(a, track, view, series, exercise, standing, settings) -> str | None:
     # A jump's flight lies between two knee bends, so a little beyond either is looked at.
     beyond = round(FLIGHT_S * series.grid_hz)
     hips = series.hip_height_share[max(a.start - beyond, 0) : a.end + beyond + 1]
-    if exercise.kind == "repetition" and np.isfinite(hips).any():
-        standing = np.nanpercentile(series.hip_height_share, 75)
-        if np.nanmax(hips) - standing > settings.jump_least_share:
-            return "a jump"
+    is_seen = exercise.kind == "repetition" and np.isfinite(hips).any()
+    if is_seen and np.nanmax(hips) - standing > settings.jump_least_share:
+        return "a jump"
     leg_px = series.leg_length_px
     moved = []
     for side in SIDES:

@@ -64,3 +64,16 @@ def test_a_deep_upright_squat_over_the_feet_is_still_a_squat():
     report, other = squats(repeated(STANDING, [upright] * 2))
     assert report.whole.n_complete == 2
     assert other == []
+
+
+@pytest.mark.parametrize("azimuth_deg", [90, 0], ids=["side", "front"])
+@pytest.mark.parametrize("tempo_s", [(1, 2, 1), (2, 5, 2), (3, 5, 3)], ids=str)
+def test_a_long_pause_at_the_bottom_makes_no_jump_of_standing_up(tempo_s, azimuth_deg):
+    down_s, pause_s, up_s = tempo_s
+    movement = repeated(
+        STANDING, [SQUAT] * 5, rest_s=0.1, there_s=down_s, stay_s=pause_s, back_s=up_s
+    )
+    raw = film(movement, Camera(azimuth_deg=azimuth_deg))
+    report = assess(raw, Request(clip="made_up.mp4", exercise=load_exercise("squat"))).report
+    assert [f.text for f in report.findings if f.code == "other_movement"] == []
+    assert report.whole.n_repetitions == 5
