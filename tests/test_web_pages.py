@@ -180,6 +180,31 @@ def test_a_form_with_faults_says_all_of_them_and_keeps_what_was_typed(site, brow
     assert len(record.exercises) == 3, "nothing else was lost on the way"
 
 
+def test_a_refused_correction_stands_in_its_open_form_again(site, browser):
+    uid = _sets(site)["measured"]
+    with page_of(browser, _link(site)) as page:
+        page.goto(f"{site.origin}/clinic/sets/{uid}")
+        page.click("summary:has-text('Add a comment')")
+        page.fill("#c-at", "soon")
+        page.fill("#c-words", "the heel, <b>again</b>")
+        page.fill("#by-comment", "M.T.")
+        page.click("button:has-text('Add the comment')")
+        page.wait_for_selector("[role=alert]")
+        assert "Moment: write a number" in page.inner_text("[role=alert]")
+        page.wait_for_selector("#c-words")
+        assert page.input_value("#c-words") == "the heel, <b>again</b>"
+        assert not page.is_visible("#l-why"), "the other forms stay closed"
+        assert page.input_value("#l-why") == ""
+        assert violations(page) == []
+        page.goto(f"{site.origin}/clinic/patients/KN-204/findings")
+        page.fill("#f-value", "many")
+        page.fill("#f-words", "warm")
+        page.fill("#by-f", "M.T.")
+        page.click("button:has-text('Add the finding')")
+        page.wait_for_selector("[role=alert]")
+        _until(page, "document.getElementById('f-words').value === 'warm'")
+
+
 @pytest.mark.parametrize(
     ("fault", "words", "field"),
     [

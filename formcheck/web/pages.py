@@ -1,6 +1,7 @@
 """What every page is made with: the site's parts, templates, forms, answers to a request."""
 
 import contextlib
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -97,6 +98,8 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
     from starlette.responses import HTMLResponse
 
     session = request.scope.get("state", {}).get("session")
+    # What was typed comes back with what was wrong in it: the page puts it into its form again.
+    sent = request.scope.get("state", {}).get("sent", {}) if values.get("faults") else {}
     page = _environment().get_template(template)
     text = page.render(
         token=session.form_token if session else "",
@@ -104,6 +107,7 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
         path=request.url.path,
         said=request.query_params.get("said", ""),
         said_words=SAID,
+        sent=json.dumps({name: of for name, of in sent.items() if name != "token"}),
         **values,
     )
     return HTMLResponse(text, status_code=status)
@@ -226,6 +230,7 @@ def post(path: str, handler):
 
     async def endpoint(request):
         fields = await read_form(request)
+        request.scope["state"]["sent"] = fields
         return await run_in_threadpool(handler, request, fields)
 
     return Route(path, endpoint, methods=["POST"])

@@ -243,7 +243,7 @@ async function end(words, { isHurt = false } = {}) {
   }
   stream.getTracks().forEach((t) => t.stop());
   lock?.release?.();
-  if (facts.restS) {
+  if (facts.restS && !isHurt) { // after pain nothing says to go on
     sessionStorage.setItem("formcheck.rest", JSON.stringify({ until: Date.now() + 1000 * facts.restS }));
   }
   sessionStorage.setItem("formcheck.delays", stage.dataset.delays);

@@ -21,7 +21,9 @@ function tick() {
 }
 
 const isWanted = !next || next.dataset.rest !== "";
-if (rest && isWanted && rest.until > Date.now()) {
+if (!box) {
+  sessionStorage.removeItem("formcheck.rest"); // it hurt, or nothing comes after: no rest is told
+} else if (rest && isWanted && rest.until > Date.now()) {
   box.hidden = false;
   tick();
 }

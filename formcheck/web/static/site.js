@@ -5,6 +5,20 @@ for (const field of document.querySelectorAll("[data-remember]")) {
   field.addEventListener("change", () => sessionStorage.setItem(name, field.value));
 }
 
+// A form that was refused: what was typed stands in it again, and it is open.
+const sent = JSON.parse(document.querySelector("[data-sent]")?.dataset.sent || "{}");
+for (const form of Object.keys(sent).length ? document.forms : []) {
+  const fields = [...form.elements].filter((f) => f.name && f.name !== "token");
+  const isOther = fields.some((f) => f.type === "hidden" && sent[f.name]?.[0] !== f.value);
+  if (new URL(form.action).pathname !== location.pathname || isOther) continue;
+  for (const field of fields) {
+    const values = sent[field.name] ?? [];
+    if (["checkbox", "radio"].includes(field.type)) field.checked = values.includes(field.value);
+    else if (values.length && field.type !== "hidden" && field.type !== "file") field.value = values[0];
+  }
+  for (let at = form.closest("details"); at; at = at.parentElement.closest("details")) at.open = true;
+}
+
 for (const button of document.querySelectorAll("[data-copy]")) {
   button.addEventListener("click", async () => {
     const source = document.getElementById(button.dataset.copy);
