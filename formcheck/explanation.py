@@ -9,7 +9,7 @@ from formcheck.anatomy import LANDMARK, LEG
 from formcheck.assessment import bound_text
 from formcheck.errors import UsageError
 from formcheck.measures import MEASURES
-from formcheck.records import Measured
+from formcheck.records import Measured, Report
 from formcheck.rerun import read_request, reassess
 from formcheck.track import cut_off_in_force_hz
 from formcheck.uncertainty import COVERAGE_FACTOR, combined
@@ -26,14 +26,18 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     analysis = reassess(folder)
     _, settings = read_request(folder)
     report, track = analysis.report, analysis.track
-    found = [
-        r
-        for r in report.repetitions
-        if r.repetition.number == number and part in (None, r.repetition.part)
-    ]
-    if not found:
+    numbered = [r for r in report.repetitions if r.repetition.number == number]
+    if not numbered:
         numbers = sorted({r.repetition.number for r in report.repetitions})
-        raise UsageError(f"--rep {number}: the clip has repetitions {numbers or 'none'}")
+        has = f"has repetitions {', '.join(map(str, numbers))}" if numbers else "shows none"
+        raise UsageError(f"--rep {number}: there is no such repetition; the clip {has}")
+    found = [r for r in numbered if part in (None, r.repetition.part)]
+    if not found:
+        parts = ", ".join(r.repetition.part for r in numbered if r.repetition.part)
+        raise UsageError(
+            f"--part {part}: repetition {number} has "
+            + (f"the parts {parts}" if parts else "no parts; leave it out")
+        )
     assessed = found[0]
     values = {v.key: v for v in assessed.measures}
     if key not in values:
@@ -58,6 +62,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
         f"found in {analysis.trace.label}",
     ]
+    lines += _other_than_reported(folder, report, report.repetitions.index(assessed), key)
     if not isinstance(value, Measured):
         return [*lines, f"Not measurable: {value.reason}"]
     at_s = rep.turn_s if value.at_s is None else value.at_s
@@ -91,3 +96,18 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     if not any(b.measure == key for _, b in analysis.bounds):
         lines.append("Nobody set a target or limit on it: not judged.")
     return lines
+
+
+def _other_than_reported(folder: Path, report: Report, place: int, key: str) -> list[str]:
+    """A line where report.json gives the number otherwise than it comes out now; else none."""
+    from formcheck.report import read_report, report_mapping
+
+    file = folder / "report.json"
+    reported = read_report(file)["repetitions"]
+    theirs = reported[place]["measures"].get(key) if place < len(reported) else None
+    if theirs == report_mapping(report)["repetitions"][place]["measures"][key]:
+        return []
+    return [
+        f"NOT as reported: {file} gives this number otherwise. It was written by another version "
+        "of formcheck, or one of the folder's files was changed; run `formcheck analyze` again."
+    ]

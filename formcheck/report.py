@@ -296,7 +296,7 @@ def read_report(path: Path) -> dict:
         mapping = json.loads(path.read_text(encoding="utf-8"))
     except OSError as e:
         raise FileError(f"{path}: cannot be read ({e.strerror}); check the path") from e
-    except ValueError as e:
+    except (ValueError, RecursionError) as e:
         raise FileError(f"{path}: not JSON ({e}); analyse the clip again") from e
     return parse_report(mapping, str(path))
 

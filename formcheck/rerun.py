@@ -14,8 +14,9 @@ from formcheck import storage
 from formcheck.anatomy import SIDES, Side
 from formcheck.errors import FileError, UsageError
 from formcheck.kinematics import build_series
+from formcheck.measures import MEASURES
 from formcheck.pipeline import Request, Settings, assess
-from formcheck.records import Analysis, GoniometerReading, Symmetry
+from formcheck.records import Analysis, GoniometerReading, RawTrack, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.symmetry import complete_of_side, symmetry_of
 from formcheck.video import shown_name
@@ -49,7 +50,7 @@ def read_request(folder: Path) -> tuple[Request, Settings]:
 
     path = folder / REQUEST_NAME
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        body = _parsed(path)
     except OSError as error:
         raise FileError(
             f"{path}: cannot be read ({error.strerror}); name a folder that "
@@ -62,10 +63,24 @@ def read_request(folder: Path) -> tuple[Request, Settings]:
         raise FileError(f"{path}: schema: {fault}")
     if is_newer_minor(body["schema"], REQUEST_SCHEMA):
         warn_newer_minor(str(path), body["schema"], REQUEST_SCHEMA)
-    return (
-        record_from_mapping(Request, body.get("request"), str(path)),
-        record_from_mapping(Settings, body.get("settings"), str(path)),
-    )
+    request = record_from_mapping(Request, body.get("request"), str(path))
+    for n, (_, bound) in enumerate(request.bounds):
+        if bound.measure not in MEASURES or bound.at_least is bound.at_most is None:
+            raise FileError(f"{path}: bounds.{n}: no bound on a measure of formcheck")
+    return request, record_from_mapping(Settings, body.get("settings"), str(path))
+
+
+def _parsed(path: Path) -> object:
+    """The content of a JSON file of ours. Raises OSError, and ValueError for anything that is no
+    JSON, holds NaN or infinity, or is nested without end."""
+
+    def refuse(constant: str):
+        raise ValueError(f"{constant} is no number")
+
+    try:
+        return json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
 
 
 def reassess(folder: Path) -> Analysis:
@@ -78,7 +93,21 @@ def reassess(folder: Path) -> Analysis:
     from formcheck.report import read_report
 
     created_at = read_report(folder / "report.json")["created_at"]
-    return assess(raw, request, settings, created_at=created_at)
+    return _assessed(folder, raw, request, settings, created_at=created_at)
+
+
+def _assessed(
+    folder: Path, raw: RawTrack, request: Request, settings: Settings, *, created_at: str = ""
+) -> Analysis:
+    """As `assess`. Values that no stage can use are a fault of the folder's files: the same
+    landmarks, request and settings went through once, when they were written."""
+    try:
+        return assess(raw, request, settings, created_at=created_at)
+    except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+        raise FileError(
+            f"{folder}: {REQUEST_NAME} and {TRACK_NAME} cannot be worked out again ({error}); run "
+            "`formcheck analyze` again"
+        ) from error
 
 
 def compare_folders(
@@ -123,7 +152,7 @@ def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
     from formcheck.schema import record_from_mapping
 
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        body = _parsed(path)
     except OSError as error:
         raise FileError(f"{path}: cannot be read ({error.strerror}); check the name") from error
     except ValueError as error:
@@ -133,9 +162,7 @@ def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
     fault = schema_fault(body.get("schema") if isinstance(body, dict) else None, CALIBRATION_SCHEMA)
     if fault:
         raise FileError(f"{path}: schema: {fault}")
-    return tuple(
-        record_from_mapping(GoniometerReading, r, str(path)) for r in body.get("readings", [])
-    )
+    return record_from_mapping(tuple[GoniometerReading, ...], body.get("readings", []), str(path))
 
 
 def add_reading(
@@ -148,9 +175,8 @@ def add_reading(
     from formcheck.schema import record_to_mapping
 
     request, settings = read_request(folder)
-    analysis = assess(
-        storage.read_track(folder / TRACK_NAME), replace(request, readings=()), settings
-    )
+    raw = storage.read_track(folder / TRACK_NAME)
+    analysis = _assessed(folder, raw, replace(request, readings=()), settings)
     report, track = analysis.report, analysis.track
     seen = analysis.seen_at(at_s)
     side, view = seen.leg, seen.view

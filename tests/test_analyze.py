@@ -456,6 +456,73 @@ def test_explain_reaches_the_reported_number(run_formcheck, squat_results):
     assert "root sum of squares" in done.stdout
 
 
+PEAK = ("--rep", "1", "--measure", "knee_flexion_peak_deg")
+
+
+def _changed(results, folder, path, value):
+    """A copy of the results with one value of request.json replaced."""
+    shutil.copytree(results, folder)
+    body = json.loads((folder / "request.json").read_text(encoding="utf-8"))
+    *way, last = path
+    inner = body
+    for key in way:
+        inner = inner[key]
+    inner[last] = value
+    (folder / "request.json").write_text(json.dumps(body), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("request", "bounds"), [["target", {"measure": "nosuch", "at_least": 1}]]),
+        (("request", "bounds"), [["target", {"measure": "knee_flexion_peak_deg"}]]),
+        (("request", "context", "stature_cm"), float("nan")),
+        (("settings", "track", "cut_off_hz"), -1),
+        (("settings", "track", "cut_off_hz"), 0),
+    ],
+)
+def test_a_changed_request_that_nothing_can_follow_gets_one_line(
+    run_formcheck, squat_results, tmp_path, path, value
+):
+    _changed(squat_results, tmp_path / "o", path, value)
+    done = run_formcheck("explain", tmp_path / "o", *PEAK)
+    assert done.returncode == 4, done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert "request.json" in done.stderr
+
+
+@pytest.mark.parametrize("name", ["request.json", "report.json"])
+def test_a_file_nested_without_end_gets_one_line(run_formcheck, squat_results, tmp_path, name):
+    shutil.copytree(squat_results, tmp_path / "o")
+    (tmp_path / "o" / name).write_text("[" * 100_000)
+    done = run_formcheck("explain", tmp_path / "o", *PEAK)
+    assert done.returncode == 4, done.stderr
+    assert name in done.stderr
+
+
+def test_a_newer_request_is_told_once_and_in_plain_words(run_formcheck, squat_results, tmp_path):
+    _changed(squat_results, tmp_path / "o", ("schema",), "formcheck.request/1.9")
+    done = run_formcheck("explain", tmp_path / "o", *PEAK)
+    assert done.returncode == 0
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("formcheck: note: ")
+
+
+def test_explain_says_when_the_number_is_not_the_reported_one(
+    run_formcheck, squat_results, tmp_path
+):
+    assert "NOT as reported" not in run_formcheck("explain", squat_results, *PEAK).stdout
+    _changed(squat_results, tmp_path / "o", ("settings", "track", "cut_off_hz"), 2.0)
+    assert "NOT as reported" in run_formcheck("explain", tmp_path / "o", *PEAK).stdout
+
+
+def test_explain_names_what_is_wrong_repetition_or_part(run_formcheck, squat_results):
+    done = run_formcheck("explain", squat_results, *PEAK[2:], "--rep", "99")
+    assert (done.returncode, "has repetitions 1, 2" in done.stderr) == (2, True)
+    done = run_formcheck("explain", squat_results, *PEAK, "--part", "left")
+    assert (done.returncode, "--part left: repetition 1 has no parts" in done.stderr) == (2, True)
+
+
 def test_every_measure_has_a_definition_and_a_unit():
     for key, m in MEASURES.items():
         assert m.definition.endswith("."), key
