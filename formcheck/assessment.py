@@ -97,10 +97,10 @@ def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: 
     """
     name = MEASURES[bound.measure].label.lower()
     wanted = bound_text(bound)
-    if not isinstance(value, Measured):
-        outcome, text = "not_visible", f"{name}: {value.reason}"
-    elif not is_complete:
+    if not is_complete:
         outcome, text = "not_judged", "the clip cuts this repetition, so it is not judged"
+    elif not isinstance(value, Measured):
+        outcome, text = "not_visible", f"{name}: {value.reason}"
     else:
         outcome = decide(kind, value.low, value.high, *bound.band(kind))
         unit = UNIT_WORDS[MEASURES[bound.measure].unit]

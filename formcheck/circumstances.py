@@ -35,11 +35,14 @@ class MeasurementSettings:
     turn_window_s : a value "at the turn" is the mean over this stretch about it.
     rest_window_s : a value "at rest before" is the median over this stretch before the start.
     seen_least_share : a measure needs this share of its stretch to be seen.
+    unseen_most_share : a peak is refused where what is missing may lie beyond it by more than this
+        share of the stretch's range.
     """
 
     turn_window_s: float = 0.13
     rest_window_s: float = 0.5
     seen_least_share: float = 0.7
+    unseen_most_share: float = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,11 +60,16 @@ class Setting:
     driving: np.ndarray
     driving_unit: str
     driving_signal: str
+    is_rising: bool = True
+    """Whether the driving signal rises toward the turn."""
     first_phase: str
     position: str = "standing"
     standing: np.ndarray
     """Where the person rests between attempts, bool (n,)."""
+    previous_end: int | None = None
     next_start: int | None
+    is_until_touch: bool = False
+    """Whether a hold lasts as long as the signal is off the floor, whatever its level."""
     frame_s: float
     band: Bound | None
     stature_cm: float | None

@@ -11,6 +11,7 @@ import numpy as np
 
 from formcheck.anatomy import SIDES, Side, other_side
 from formcheck.camera import off_side_deg
+from formcheck.holds import OFF_FLOOR_SHARE
 from formcheck.kinematics import Series, driving_values
 from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
 from formcheck.records import Finding, Repetition, Track, View
@@ -117,6 +118,7 @@ def attempts_in(
         driving_view.least_range.value,
         hip_x_share=series.hip_x_share,
         is_hold=exercise.kind == "hold",
+        off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
         settings=settings,
     )
 

@@ -9,10 +9,7 @@ from formcheck.camera import mid, off_side_deg, why_not_in_view
 from formcheck.circumstances import (
     Setting,
     driving_change_parts,
-    driving_parts,
-    driving_quantity,
     front_leak,
-    hold_parts,
     jitter_part,
     knee_value,
     off_front_share,
@@ -21,8 +18,18 @@ from formcheck.circumstances import (
 )
 from formcheck.kinematics import long_length_px
 from formcheck.measures import MEASURES
+from formcheck.readings import (
+    HIDDEN,
+    at_rest_before,
+    at_standing,
+    at_turn,
+    largest_at,
+    moment_s,
+    seen_enough,
+    stretch,
+)
 from formcheck.records import Measured, NotMeasurable, Part, Value
-from formcheck.repetitions import find_plateau, longest_and_total_s
+from formcheck.timing import read_band, read_hold, read_rest, read_tempo
 from formcheck.uncertainty import (
     azimuth_part,
     bent_to_straight_part,
@@ -31,7 +38,6 @@ from formcheck.uncertainty import (
     model_parts,
     projected_flexion_deg,
     tilt_part,
-    time_part,
 )
 
 _TURN = {
@@ -62,8 +68,6 @@ OFF_FRONT = (
 LIFTED_LEAST_SHARE = 0.2
 """The leg is raised from this share of its rise on (common practice: clear of the bed)."""
 
-HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
-
 
 def measure(key: str, s: Setting) -> Value:
     """One measure of one repetition with its interval, or why it cannot be had.
@@ -75,65 +79,45 @@ def measure(key: str, s: Setting) -> Value:
         return NotMeasurable(key=key, reason=reason)
     if key in ("knee_over_toe_cm", "leg_elevation_peak_cm") and s.stature_cm is None:
         return NotMeasurable(key=key, reason="the patient's stature was not entered")
-    value = _READERS[key](key, s)
+    value = CUT if _is_cut_away(key, s) else _READERS[key](key, s)
     if isinstance(value, str):
         return NotMeasurable(key=key, reason=value)
     return value
 
 
-def _stretch(s: Setting, values: np.ndarray) -> np.ndarray:
-    piece = np.array(values[s.attempt.start : s.attempt.end + 1], float)
-    piece[s.is_hidden[s.attempt.start : s.attempt.end + 1]] = np.nan
-    return piece
+CUT = "the clip cuts this repetition before it could be seen"
 
 
-def _seen_enough(s: Setting, piece: np.ndarray) -> bool:
-    return bool(len(piece)) and np.isfinite(piece).mean() >= s.settings.seen_least_share
-
-
-def _at_turn(s: Setting, values: np.ndarray) -> float:
-    half = max(1, round(s.settings.turn_window_s / 2 * s.series.grid_hz))
-    a, b = max(s.attempt.turn - half, 0), s.attempt.turn + half + 1
-    piece = np.where(s.is_hidden[a:b], np.nan, values[a:b])
-    known = piece[np.isfinite(piece)]
-    return float(known.mean()) if len(known) >= (b - a) / 2 else float("nan")
-
-
-def _before(s: Setting, values: np.ndarray) -> float:
-    """Median at rest just before the repetition (or at its very start)."""
-    n = round(s.settings.rest_window_s * s.series.grid_hz)
-    piece = values[max(s.attempt.start - n, 0) : s.attempt.start + 2]
-    known = piece[np.isfinite(piece)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
-def _standing(s: Setting, values: np.ndarray) -> float:
-    """Median while the person rests between the attempts; just before this one if never."""
-    known = values[s.standing & np.isfinite(values)]
-    return float(np.median(known)) if len(known) >= s.series.grid_hz / 3 else _before(s, values)
-
-
-def _time_s(s: Setting, index: int) -> float:
-    return float(s.series.time_s[index])
+def _is_cut_away(key: str, s: Setting) -> bool:
+    """Whether the part of the repetition that a measure is read from lies outside the clip."""
+    a = s.attempt
+    if key in ("lowering_s", "raising_s"):
+        is_first = (key == "lowering_s") == (s.first_phase == "lowering")
+        return a.is_cut_before if is_first else a.is_cut_after
+    if key == "rest_s" or MEASURES[key].at == "set":
+        return False
+    near = max(1, round(0.1 * s.series.grid_hz))
+    return (a.is_cut_before and a.turn_from <= a.start + near) or (
+        a.is_cut_after and a.turn_to >= a.end - near
+    )
 
 
 def _knee_peak(key: str, s: Setting):
-    piece = _stretch(s, s.series.knee_flexion_deg)
-    if not _seen_enough(s, piece):
+    piece = stretch(s, s.series.knee_flexion_deg)
+    at = largest_at(s, piece if key == "knee_flexion_peak_deg" else -piece)
+    if at is None:
         return HIDDEN
-    largest = key == "knee_flexion_peak_deg"
-    at = int(np.nanargmax(piece) if largest else np.nanargmin(piece))
     value = float(piece[at])
     at += s.attempt.start
     value, parts = knee_value(s, value)
     parts.append(peak_part(s, s.series.knee_flexion_deg, at))
-    return measured(key, value, parts, _time_s(s, at))
+    return measured(key, value, parts, moment_s(s, at))
 
 
 def _knee_gain(key: str, s: Setting):
-    piece = _stretch(s, s.series.knee_flexion_deg)
-    rest = _before(s, s.series.knee_flexion_deg)
-    if not _seen_enough(s, piece) or not np.isfinite(rest):
+    piece = stretch(s, s.series.knee_flexion_deg)
+    rest = at_rest_before(s, s.series.knee_flexion_deg)
+    if not seen_enough(s, piece) or not np.isfinite(rest):
         return HIDDEN
     raised = s.driving[s.attempt.start : s.attempt.end + 1]
     # The first sample may lie in a gap that was bridged to find the attempt.
@@ -145,18 +129,20 @@ def _knee_gain(key: str, s: Setting):
     while_raised = np.where(lifted, piece, np.nan)
     if not np.isfinite(while_raised).any():
         return HIDDEN
-    at = int(np.nanargmax(while_raised))
+    at = largest_at(s, np.where(lifted | ~np.isfinite(piece), piece, np.nanmin(piece)))
+    if at is None:
+        return HIDDEN
     parts = [
         *model_parts("knee_flexion", is_change=True),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
         peak_part(s, s.series.knee_flexion_deg, s.attempt.start + at),
     ]
-    return measured(key, float(piece[at]) - rest, parts, _time_s(s, s.attempt.start + at))
+    return measured(key, float(piece[at]) - rest, parts, moment_s(s, s.attempt.start + at))
 
 
 def _turn(key: str, s: Setting):
     name, quantity = _TURN[key]
-    value = _at_turn(s, getattr(s.series, name))
+    value = at_turn(s, getattr(s.series, name))
     if not np.isfinite(value):
         return HIDDEN
     parts = list(model_parts(quantity))
@@ -174,7 +160,7 @@ def _turn(key: str, s: Setting):
     elif "sagittal" in MEASURES[key].views:
         off = np.radians(off_side_deg(s.view.azimuth_deg))
         parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
-    return measured(key, value, parts, _time_s(s, s.attempt.turn))
+    return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
 def _toe_cm(key: str, s: Setting):
@@ -202,10 +188,10 @@ def _scaled(key: str, share: Measured, cm: float) -> Measured:
 
 
 def _fppa_peak(key: str, s: Setting):
-    piece = _stretch(s, s.series.fppa_deg)
-    if not _seen_enough(s, piece):
+    piece = stretch(s, s.series.fppa_deg)
+    at = largest_at(s, piece)
+    if at is None:
         return HIDDEN
-    at = int(np.nanargmax(piece))
     jitter = jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
     leak = front_leak("fppa", s, s.attempt.start + at)
     if leak.standard > FRONT_LEAK_MOST_DEG:
@@ -216,31 +202,31 @@ def _fppa_peak(key: str, s: Setting):
         peak_part(s, s.series.fppa_deg, s.attempt.start + at),
     ]
     if key == "fppa_change_deg":
-        start = _before(s, s.series.fppa_deg)
+        start = at_rest_before(s, s.series.fppa_deg)
         if not np.isfinite(start):
             return HIDDEN
         parts = [*model_parts("fppa", is_change=True), *seen]
-        return measured(key, float(piece[at]) - start, parts, _time_s(s, s.attempt.start + at))
+        return measured(key, float(piece[at]) - start, parts, moment_s(s, s.attempt.start + at))
     return measured(
         key, float(piece[at]), [*model_parts("fppa"), *seen],
-        _time_s(s, s.attempt.start + at),
+        moment_s(s, s.attempt.start + at),
     )  # fmt: skip
 
 
 def _separation(key: str, s: Setting):
-    piece = _stretch(s, s.series.knee_separation_ratio)
-    if not _seen_enough(s, piece):
+    piece = stretch(s, s.series.knee_separation_ratio)
+    at = largest_at(s, -piece)
+    if at is None:
         return HIDDEN
-    at = int(np.nanargmin(piece))
     return measured(
-        key, float(piece[at]), model_parts("knee_separation"), _time_s(s, s.attempt.start + at)
+        key, float(piece[at]), model_parts("knee_separation"), moment_s(s, s.attempt.start + at)
     )
 
 
 def _obliquity(key: str, s: Setting):
     return _largest_in_size(
         key, s, s.series.pelvic_obliquity_deg, "pelvic_obliquity",
-        _standing(s, s.series.pelvic_obliquity_deg),
+        at_standing(s, s.series.pelvic_obliquity_deg),
     )  # fmt: skip
 
 
@@ -256,21 +242,21 @@ def _lateral_trunk(key: str, s: Setting):
 
 
 def _largest_in_size(key, s: Setting, values, quantity, zero, leak_deg=None):
-    piece = _stretch(s, values) - zero
-    if not _seen_enough(s, piece):
+    piece = stretch(s, values) - zero
+    at = largest_at(s, np.abs(piece))
+    if at is None:
         return HIDDEN
-    at = int(np.nanargmax(np.abs(piece)))
     parts = list(model_parts(quantity, is_change=zero != 0.0))
     if leak_deg is not None:
         parts.append(front_leak_part(float(np.nan_to_num(leak_deg[s.attempt.start + at]))))
-    return measured(key, float(piece[at]), parts, _time_s(s, s.attempt.start + at))
+    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
 def _hip_drop(key: str, s: Setting):
-    value = _standing(s, s.series.hip_height_share) - _at_turn(s, s.series.hip_height_share)
+    value = at_standing(s, s.series.hip_height_share) - at_turn(s, s.series.hip_height_share)
     if not np.isfinite(value):
         return HIDDEN
-    return measured(key, value, model_parts("hip_drop"), _time_s(s, s.attempt.turn))
+    return measured(key, value, model_parts("hip_drop"), moment_s(s, s.attempt.turn))
 
 
 def _elevation(key: str, s: Setting):
@@ -279,11 +265,11 @@ def _elevation(key: str, s: Setting):
     values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
     if key == "leg_elevation_peak_cm":
         values = s.series.heel_rise_px * (s.stature_cm / s.view.person_height_px)
-    piece, rest = _stretch(s, values), _before(s, values)
-    if not _seen_enough(s, piece) or not np.isfinite(rest):
+    piece, rest = stretch(s, values), at_rest_before(s, values)
+    at = largest_at(s, piece)
+    if at is None or not np.isfinite(rest):
         return HIDDEN
-    at = int(np.nanargmax(piece))
-    value, at_s = float(piece[at]) - rest, _time_s(s, s.attempt.start + at)
+    value, at_s = float(piece[at]) - rest, moment_s(s, s.attempt.start + at)
     if key == "leg_elevation_peak_cm":
         per_deg = np.radians(1) * s.series.leg_length_px * s.stature_cm / s.view.person_height_px
         share = measured(key, value, model_parts("leg_elevation", scale=per_deg), at_s)
@@ -297,119 +283,50 @@ def _elevation(key: str, s: Setting):
     return measured(key, value, parts, at_s)
 
 
-def _heel(key: str, s: Setting):
-    zero = _standing(s, s.series.heel_height_share)
-    piece = _stretch(s, s.series.heel_height_share) - zero
-    if not _seen_enough(s, piece):
-        return HIDDEN
-    up = key == "heel_height_peak_share"
-    at = int(np.nanargmax(piece) if up else np.nanargmin(piece))
-    value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
-    return measured(key, value, model_parts("heel_height"), _time_s(s, s.attempt.start + at))
+FLAT_FOOT_SHARE = 0.1
+"""Rests whose heels lie within this of the most level one are the same flat stance (share of foot
+length; sample clips, decision 45)."""
+FLAT_FOOT_MOST_SHARE = 0.25
+"""A heel further than this above or below the toes at every rest never stood flat."""
+NO_FLAT_FOOT = (
+    "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a moment"
+)
 
 
-def _plateau(key: str, s: Setting):
-    band = s.repetition.plateau_band_deg
-    if s.driving_unit != "deg":
-        if key not in ("plateau_hold_s",):
-            return "the angle of the hold is not seen from this camera position"
-        band = s.repetition.plateau_band_share * s.attempt.range
-    if not _seen_enough(s, _stretch(s, s.driving)):
-        return HIDDEN
-    hidden = np.where(s.is_hidden, np.nan, s.driving)
-    plateau = find_plateau(hidden, s.attempt, s.series.grid_hz, band)
-    if plateau is None:
-        return HIDDEN
-    at_s = _time_s(s, (plateau.start + plateau.end) // 2)
-    held_s = (plateau.end - plateau.start + 1) / s.series.grid_hz
-    if key == "plateau_hold_s":
-        return measured(key, held_s, hold_parts(s), at_s)
-    if key == "plateau_level_deg":
-        if s.driving_signal == "knee_flexion":
-            return measured(key, *knee_value(s, plateau.level), at_s)
-        return measured(key, plateau.level, driving_parts(s, plateau.level), at_s)
-    drift = plateau.drift_per_s * 60
-    # Standard error of a slope over `held_s` from own noise at either end.
-    own = model_parts(driving_quantity(s), is_change=True)[0].standard * 60 / max(held_s, 0.5) / 2
-    part = Part(
-        name="pose model within the hold", standard=own, kind="own",
-        source="own noise over the hold's length",
-    )  # fmt: skip
-    return measured(key, drift, [part], at_s)
+def _flat_foot(s: Setting) -> float | None:
+    """Heel height of flat-foot standing: of the rests the one with the heel most level.
 
-
-def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
-    """The driving signal over the repetition as a bound speaks of it.
-
-    Knee flexion with the goniometer's offset, as in the level and the peak; a leg's elevation as
-    the rise from rest.
+    Who works on a step's edge rests with the heel dropped more often than flat.
     """
-    piece = _stretch(s, values)
-    if not np.isfinite(piece).any():
-        return piece
-    if s.driving_signal == "knee_flexion":
-        plateau = find_plateau(
-            np.where(s.is_hidden, np.nan, values), s.attempt, s.series.grid_hz,
-            s.repetition.plateau_band_deg,
-        )  # fmt: skip
-        level = float(np.nanmedian(piece)) if plateau is None else plateau.level
-        return piece + (knee_value(s, level)[0] - level)
-    if s.driving_signal == "leg_elevation" and s.band.measure == "leg_elevation_peak_deg":
-        return piece - _before(s, values)
-    return piece
+    heel = s.series.heel_height_share
+    known = heel[s.standing & np.isfinite(heel)]
+    if len(known) < s.series.grid_hz / 3:
+        return at_rest_before(s, heel)
+    level = float(known[np.argmin(np.abs(known))])
+    if abs(level) > FLAT_FOOT_MOST_SHARE:
+        return None
+    return float(np.median(known[np.abs(known - level) <= FLAT_FOOT_SHARE]))
 
 
-def _in_band(key: str, s: Setting):
-    if s.band is None:
-        return "no target band was prescribed for this hold"
-    low, high = s.band.band("target")
-    piece = _as_bounded(s, s.driving)
-    if not np.isfinite(piece).any():
+def _heel(key: str, s: Setting):
+    zero = _flat_foot(s)
+    if zero is None:
+        return NO_FLAT_FOOT
+    piece = stretch(s, s.series.heel_height_share) - zero
+    up = key == "heel_height_peak_share"
+    at = largest_at(s, piece if up else -piece)
+    if at is None:
         return HIDDEN
-    inside = np.nan_to_num((piece >= low) & (piece <= high)).astype(bool)
-    longest, total = longest_and_total_s(inside, s.series.grid_hz)
-    value = longest if key == "hold_in_band_s" else total
-    # Where the level lies near the band's edge the angle's own doubt is a doubt about time.
-    doubt = model_parts(driving_quantity(s))[0].standard
-    wide = (piece >= low - doubt) & (piece <= high + doubt)
-    narrow = (piece >= low + doubt) & (piece <= high - doubt)
-    most = longest_and_total_s(np.nan_to_num(wide).astype(bool), s.series.grid_hz)
-    least = longest_and_total_s(np.nan_to_num(narrow).astype(bool), s.series.grid_hz)
-    k = 0 if key == "hold_in_band_s" else 1
-    edge = Part(
-        name="level against the band's edge",
-        standard=max(most[k] - value, value - least[k]),
-        kind="shared",
-        source="time gained or lost when the angle is off by its standard uncertainty",
-    )
-    return measured(key, value, [*hold_parts(s), edge], _time_s(s, s.attempt.turn))
-
-
-def _tempo(key: str, s: Setting):
-    a = s.attempt
-    first = _time_s(s, a.turn_from) - _time_s(s, a.start)
-    pause = _time_s(s, a.turn_to) - _time_s(s, a.turn_from)
-    last = _time_s(s, a.end) - _time_s(s, a.turn_to)
-    lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
-    value = {"lowering_s": lowering, "pause_s": pause, "raising_s": raising}[key]
-    # Both ends of a pause move when a peak is rounded off or a landmark wanders at the turn.
-    quantity = "pause_time" if key == "pause_s" else "time"
-    return measured(key, value, [*model_parts(quantity), time_part(s.frame_s)])
-
-
-def _rest(key: str, s: Setting):
-    if s.next_start is None:
-        return "this is the last repetition"
-    value = _time_s(s, s.next_start) - _time_s(s, s.attempt.end)
-    return measured(key, max(value, 0.0), [*model_parts("time"), time_part(s.frame_s)])
+    value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
+    return measured(key, value, model_parts("heel_height"), moment_s(s, s.attempt.start + at))
 
 
 def _range(key: str, s: Setting):
     wanted = "deg" if key == "range_deg" else "share"
     if s.driving_unit != wanted:
         return "the signal that drives this view has another unit"
-    piece = _stretch(s, s.driving)
-    if not _seen_enough(s, piece):
+    piece = stretch(s, s.driving)
+    if largest_at(s, piece if s.is_rising else -piece) is None:
         return HIDDEN
     largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
     value = largest - least
@@ -452,15 +369,15 @@ _READERS = {
     "leg_elevation_peak_cm": _elevation,
     "heel_height_peak_share": _heel,
     "heel_drop_share": _heel,
-    "plateau_hold_s": _plateau,
-    "plateau_level_deg": _plateau,
-    "hold_drift_deg_per_min": _plateau,
-    "hold_in_band_s": _in_band,
-    "hold_in_band_total_s": _in_band,
-    "lowering_s": _tempo,
-    "pause_s": _tempo,
-    "raising_s": _tempo,
-    "rest_s": _rest,
+    "plateau_hold_s": read_hold,
+    "plateau_level_deg": read_hold,
+    "hold_drift_deg_per_min": read_hold,
+    "hold_in_band_s": read_band,
+    "hold_in_band_total_s": read_band,
+    "lowering_s": read_tempo,
+    "pause_s": read_tempo,
+    "raising_s": read_tempo,
+    "rest_s": read_rest,
     "range_deg": _range,
     "range_share": _range,
     "n_in_30_s": _of_the_set,

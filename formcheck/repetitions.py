@@ -1,4 +1,4 @@
-"""Rest and movement, repetitions with their phases, and holds.
+"""Rest and movement, and repetitions.
 
 First rest and movement from a unitless signal (needed before the camera is known), then, from
 the driving signal, attempts: from where it leaves its rest level to where it regains it.
@@ -48,7 +48,7 @@ class RepetitionSettings:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
     """One attempt on the grid; indices are inclusive. `rest_*` and `extreme` in signal units,
-    rising toward the extreme. `is_complete` is False where the clip cuts it."""
+    rising toward the extreme. `is_complete` is False where the clip cuts it, before or after."""
 
     start: int
     turn_from: int
@@ -58,6 +58,8 @@ class Attempt:
     rest_after: float
     extreme: float
     is_complete: bool
+    is_cut_before: bool = False
+    is_cut_after: bool = False
 
     @property
     def turn(self) -> int:
@@ -132,12 +134,15 @@ def find_attempts(
     *,
     hip_x_share: np.ndarray | None = None,
     is_hold: bool = False,
+    off_floor: float | None = None,
     settings: RepetitionSettings = RepetitionSettings(),
 ) -> tuple[Attempt, ...]:
     """Attempts of an exercise in its driving signal, in time order.
 
     values : (n,) evenly sampled, rising from rest toward the turn; NaN where not measured.
     least_range : smaller movements are no attempt, same unit as `values`.
+    off_floor : a dip that stays this far above the lowest rest ends no attempt (the free foot of
+        a one-leg stance, which lasts until it touches). None leaves it to `merge_share`.
     hip_x_share : (n,) where the hips stand sideways, leg lengths; attempts that end elsewhere
         than they began (walking) are left out. None skips that guard.
 
@@ -149,8 +154,8 @@ def find_attempts(
     for start, stop in runs(_bridge(np.isfinite(values), int(0.5 * grid_hz))):
         if stop - start < max(4, int(settings.fastest_s * grid_hz)):
             continue
-        piece = _filled(values[start:stop])
-        for a in _attempts_in(piece, grid_hz, least_range, is_hold, settings):
+        piece = filled(values[start:stop])
+        for a in _attempts_in(piece, grid_hz, least_range, is_hold, off_floor, settings):
             found.append(_shift(a, start))
     if hip_x_share is not None:
         found = [a for a in found if _ends_where_it_began(a, hip_x_share, settings)]
@@ -203,21 +208,20 @@ def _bridge(mask: np.ndarray, most: int) -> np.ndarray:
     return out
 
 
-def _filled(values: np.ndarray) -> np.ndarray:
+def filled(values: np.ndarray) -> np.ndarray:
+    """The values, (n,), with a straight line over what is missing."""
     known = np.isfinite(values)
     at = np.arange(len(values))
     return np.interp(at, at[known], values[known])
 
 
 def _shift(a: Attempt, by: int) -> Attempt:
-    return Attempt(
-        start=a.start + by, turn_from=a.turn_from + by, turn_to=a.turn_to + by, end=a.end + by,
-        rest_before=a.rest_before, rest_after=a.rest_after, extreme=a.extreme,
-        is_complete=a.is_complete,
-    )  # fmt: skip
+    return replace(
+        a, start=a.start + by, turn_from=a.turn_from + by, turn_to=a.turn_to + by, end=a.end + by
+    )
 
 
-def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
+def _attempts_in(x, grid_hz, least_range, is_hold, off_floor, settings) -> list[Attempt]:
     from scipy.signal import find_peaks
 
     # Detection on a slower copy: a tremor is no turn. Limits are then read from the signal.
@@ -228,7 +232,7 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
     peaks = [int(np.clip(p - 1, 0, len(x) - 1)) for p in peaks]
     if not peaks:
         return []
-    kept = _merge_falters(slow, peaks, settings.merge_share, is_hold)
+    kept = _merge_falters(slow, peaks, settings.merge_share, is_hold, off_floor)
     valleys = [0]
     for a, b in zip(kept, kept[1:], strict=False):
         valleys.append(a + int(np.argmin(slow[a : b + 1])))
@@ -276,6 +280,8 @@ def _attempts_in(x, grid_hz, least_range, is_hold, settings) -> list[Attempt]:
                 rest_after=after,
                 extreme=extreme,
                 is_complete=not is_cut,
+                is_cut_before=is_cut_before,
+                is_cut_after=is_cut_after,
             )
         )
     usual = [a.range for a in out if a.is_complete]
@@ -310,7 +316,7 @@ def _stays_at_edge(x, edge: int, step: int, within: float) -> int:
     return int(away[0]) if len(away) else len(from_edge)
 
 
-def _merge_falters(slow, peaks, merge_share, is_hold) -> list[int]:
+def _merge_falters(slow, peaks, merge_share, is_hold, off_floor) -> list[int]:
     """Peaks with shallow dips between them taken as one: the highest stands for the attempt."""
     kept = [peaks[0]]
     floor = float(np.min(slow))
@@ -319,7 +325,10 @@ def _merge_falters(slow, peaks, merge_share, is_hold) -> list[int]:
         dip = float(np.min(slow[last : p + 1]))
         smaller = min(slow[last], slow[p])
         rise = smaller - floor
-        if rise > 0 and (smaller - dip) < merge_share * rise * (1.0 if not is_hold else 1.2):
+        is_falter = (smaller - dip) < merge_share * rise * (1.0 if not is_hold else 1.2)
+        if off_floor is not None:
+            is_falter = dip - floor > off_floor
+        if rise > 0 and is_falter:
             kept[-1] = last if slow[last] >= slow[p] else p
         else:
             kept.append(p)
@@ -358,10 +367,14 @@ def _regains(x, peak, b, level) -> int:
 
 
 def _near_extreme(x, start, end, level, at) -> tuple[int, int]:
-    inside = np.flatnonzero(x[start : end + 1] >= level)
-    if not len(inside):
-        return at, at
-    return start + int(inside[0]), start + int(inside[-1])
+    """The unbroken stretch about the extreme at `at` in which the signal stays above `level`.
+
+    A bounce at the turn is no part of it: what is read at the turn would be read in its dip.
+    """
+    for a, b in runs(x[start : end + 1] >= level):
+        if a <= at - start < b:
+            return start + a, start + b - 1
+    return at, at
 
 
 def _ends_where_it_began(a: Attempt, hip_x, settings) -> bool:
@@ -369,52 +382,3 @@ def _ends_where_it_began(a: Attempt, hip_x, settings) -> bool:
     if not np.isfinite(before) or not np.isfinite(after) or not a.is_complete:
         return True
     return abs(after - before) <= settings.same_place_share
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plateau:
-    """The sustained part of a repetition: its level and its longest unbroken stay near it.
-
-    Indices inclusive; `drift_per_s` is the slope over the stay, in the signal's unit.
-    """
-
-    level: float
-    start: int
-    end: int
-    drift_per_s: float
-
-
-def find_plateau(
-    values: np.ndarray, attempt: Attempt, grid_hz: float, band: float
-) -> Plateau | None:
-    """The plateau of a repetition: longest unbroken time within `band` of its own median level.
-
-    values : (n,) the driving signal (either sense); band : in its unit (5 deg by definition).
-    The level is the median of the samples near the extreme, taken again over the stay itself.
-    """
-    piece = np.asarray(values[attempt.turn_from : attempt.turn_to + 1], float)
-    if not np.isfinite(piece).any():
-        return None
-    level = float(np.nanmedian(piece))
-    whole = np.asarray(values[attempt.start : attempt.end + 1], float)
-    stay = None
-    for _ in range(3):
-        inside = np.abs(whole - level) <= band
-        candidates = runs(np.nan_to_num(inside).astype(bool))
-        if not candidates:
-            return None
-        stay = max(candidates, key=lambda r: r[1] - r[0])
-        level = float(np.nanmedian(whole[stay[0] : stay[1]]))
-    start, stop = attempt.start + stay[0], attempt.start + stay[1] - 1
-    n = stop - start + 1
-    drift = 0.0
-    if n >= 3:
-        t = np.arange(n) / grid_hz
-        drift = float(np.polyfit(t, values[start : stop + 1], 1)[0])
-    return Plateau(level=level, start=start, end=stop, drift_per_s=drift)
-
-
-def longest_and_total_s(inside: np.ndarray, grid_hz: float) -> tuple[float, float]:
-    """(longest unbroken, total) seconds in which a mask of shape (n,) holds."""
-    stretches = [(b - a) / grid_hz for a, b in runs(inside)]
-    return (max(stretches, default=0.0), float(sum(stretches)))

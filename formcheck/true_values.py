@@ -12,9 +12,11 @@ import numpy as np
 
 from formcheck.anatomy import SIDES, Side, other_side
 from formcheck.circumstances import MeasurementSettings
+from formcheck.holds import find_plateau
 from formcheck.kinematics import SIGNALS, long_length_px, medial_x
+from formcheck.phases import Phases, find_phases
 from formcheck.programme import Exercise, ExerciseView
-from formcheck.repetitions import Attempt, RepetitionSettings, find_plateau
+from formcheck.repetitions import Attempt, RepetitionSettings
 from formcheck.truth import TrueRepetition, Truth
 
 GRID_HZ = 100.0
@@ -234,12 +236,12 @@ def true_value(
         return most if abs(most) >= abs(least) else least
     if how == "range":
         return read("peak") - read("least")
-    sign = 1.0 if view.direction == "rises" else -1.0
-    attempt = true_attempt(sign * values, motion.time_s, rep, settings)
+    rising = values if view.direction == "rises" else -values
+    attempt = true_attempt(rising, motion.time_s, rep, settings)
     if attempt is None:
         return float("nan")
     if how == "tempo":
-        return _tempo_s(key, attempt, exercise.first_phase)
+        return _tempo_s(key, find_phases(rising, attempt, GRID_HZ), exercise.first_phase)
     band = settings.plateau_band_deg
     if unit != "deg":
         band = settings.plateau_band_share * attempt.range
@@ -292,9 +294,9 @@ def true_attempt(
     )
 
 
-def _tempo_s(key: str, attempt: Attempt, first_phase: str) -> float:
-    first = (attempt.turn_from - attempt.start) / GRID_HZ
-    last = (attempt.end - attempt.turn_to) / GRID_HZ
+def _tempo_s(key: str, phases: Phases, first_phase: str) -> float:
+    first = (phases.there_to - phases.there_from) / GRID_HZ
+    last = (phases.back_to - phases.back_from) / GRID_HZ
     if key == "pause_s":
-        return (attempt.turn_to - attempt.turn_from) / GRID_HZ
+        return max(phases.back_from - phases.there_to, 0) / GRID_HZ
     return first if (key == "lowering_s") == (first_phase == "lowering") else last

@@ -60,7 +60,8 @@ ERROR_MODELS: dict[str, ErrorModel] = {
     "trunk_lateral_inclination": ErrorModel(shared=1.5, own=1.0, source=_OWN_VALIDATION),
     "hip_drop": ErrorModel(shared=0.04, own=0.015, source=_OWN_VALIDATION),
     "time": ErrorModel(shared=0.0, own=0.05, source=_OWN_VALIDATION),
-    "pause_time": ErrorModel(shared=0.0, own=0.08, source=_OWN_VALIDATION),
+    "phase_time": ErrorModel(shared=0.0, own=0.085, source=_OWN_VALIDATION),
+    "pause_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
     "hold_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
 }
 """Quantity -> its error model, in the quantity's unit."""

@@ -369,8 +369,9 @@ def _track(time_s, image, world, visibility, camera: Camera) -> RawTrack:
 class TrueAttempt:
     """What an attempt truly is, by the definitions, from the exact signal: times in seconds.
 
-    first_s, pause_s, last_s : the three phases in order. held_s : time within 5 deg (or a tenth
-    of the range, for a height) of the level held.
+    first_s, pause_s, last_s : the three phases in order, a movement going on while it is faster
+    than 5 % of its fastest. held_s : time within 5 deg (or a tenth of the range, for a height) of
+    the level held. off_floor_s : time a tenth of a foot's length or more above rest.
     """
 
     start_s: float
@@ -381,6 +382,7 @@ class TrueAttempt:
     last_s: float
     range: float
     held_s: float
+    off_floor_s: float
 
 
 def true_signal(
@@ -433,16 +435,22 @@ def true_attempts(
         near = t[y >= top - 0.1 * full]
         level = y[(t >= near[0]) & (t <= near[-1])]
         held = np.abs(y - np.median(level)) <= (band * full if band else 5.0)
+        speed, middle = np.gradient(y), (near[0] + near[-1]) / 2
+        there, back = (
+            t[is_then & (v > 0.05 * v[is_then].max())][[0, -1]]
+            for v, is_then in ((speed, t < middle), (-speed, t > middle))
+        )
         out.append(
             TrueAttempt(
                 start_s=start,
                 turn_s=(near[0] + near[-1]) / 2,
                 end_s=end,
-                first_s=near[0] - start,
-                pause_s=near[-1] - near[0],
-                last_s=end - near[-1],
+                first_s=there[1] - there[0],
+                pause_s=back[0] - there[1],
+                last_s=back[1] - back[0],
                 range=full,
                 held_s=held.sum() * 1e-3,
+                off_floor_s=(y >= min(rest) + 0.1).sum() * 1e-3,
             )
         )
     return tuple(out)

@@ -104,7 +104,7 @@ def test_tempo_range_and_hold_are_those_of_the_definitions(case: Case):
             first: (t.first_s, 0.15),
             "pause_s": (t.pause_s, 0.15),
             last: (t.last_s, 0.15),
-            "plateau_hold_s": (t.held_s, 0.2),
+            "plateau_hold_s": (t.off_floor_s if view.driving_leg == "other" else t.held_s, 0.2),
             "range_deg": (t.range, 1.5 + 0.05 * t.range),
             "range_share": (t.range, 0.01 + 0.05 * t.range),
         }

@@ -15,7 +15,8 @@ PACKAGE = ROOT / "formcheck"
 LAYERS = {
     "vocabulary": "errors anatomy measures programme records schema_version",
     "core": """
-        track quality camera kinematics uncertainty repetitions measurement assessment symmetry
+        track quality camera kinematics uncertainty repetitions holds phases readings timing
+        measurement assessment symmetry
         chair_tests calibration circumstances driving other_movements remarks working_leg progress
         agreement framing live_count corrections
     """,
