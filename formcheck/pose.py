@@ -6,6 +6,7 @@ what came before changes a landmark.
 """
 
 import contextlib
+import logging
 import math
 import os
 import re
@@ -382,6 +383,8 @@ def _mediapipe():
     """The mediapipe package and its vision tasks, imported when first needed."""
     # Some of its parts read this while they are imported.
     os.environ.setdefault("GLOG_minloglevel", "2")
+    # Imported with it and never used: where it would keep its settings is nobody's concern.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         with native_messages_held():
             import mediapipe

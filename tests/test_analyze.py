@@ -390,6 +390,16 @@ def _shell(command, cwd):
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("out", [("--out", ""), ("--out=",)])
+def test_an_empty_value_is_refused_and_writes_nothing(run_formcheck, short_squat, tmp_path, out):
+    done = run_formcheck(
+        "analyze", short_squat, "--exercise", "squat", *LITE, *out, cwd=tmp_path
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "the value after --out" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_reader_that_goes_away_is_no_failure(tmp_path):
     done = _shell("FORMCHECK exercises squat | true; echo ${PIPESTATUS[0]}", tmp_path)
     assert (done.stdout, done.stderr) == ("0\n", "")

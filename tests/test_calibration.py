@@ -106,3 +106,23 @@ def test_time_in_the_band_follows_the_reading_as_the_level_does():
     assert plain["hold_in_band_s"] == 0
     assert shifted["plateau_level_deg"] == pytest.approx(100, abs=0.5)
     assert shifted["hold_in_band_s"] == pytest.approx(6.3, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (("--by", "Someone's whole name"), "initials"),
+        (("--by", "AB", "--date", "2999-01-01"), "future"),
+        (("--by", "AB", "--date", "31.12.2025"), "YYYY-MM-DD"),
+    ],
+)
+def test_a_reading_needs_initials_and_a_day_that_was(
+    run_formcheck, squat_results, tmp_path, more, says
+):
+    done = run_formcheck(
+        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--file", tmp_path / "c.json",
+        *more,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert not (tmp_path / "c.json").exists()

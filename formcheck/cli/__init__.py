@@ -10,7 +10,13 @@ import warnings
 
 import typer
 
-from formcheck.errors import EXIT_CODES, INTERRUPTED_EXIT_CODE, FormcheckError, OutputError
+from formcheck.errors import (
+    EXIT_CODES,
+    INTERRUPTED_EXIT_CODE,
+    FormcheckError,
+    OutputError,
+    UsageError,
+)
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 
@@ -80,6 +86,22 @@ def _show_warning(show):
     return show_one
 
 
+def _refuse_empty(arguments: list[str]) -> None:
+    """Raises UsageError for an argument without a value: a shell variable that was not set, say.
+
+    As a path it would mean the folder that one happens to be in.
+    """
+    for before, argument in zip(["", *arguments], arguments, strict=False):
+        option, sign, value = argument.partition("=")
+        if not argument:
+            place = f"after {before} " if before.startswith("--") else ""
+        elif option.startswith("--") and sign and not value:
+            place = f"after {option}= "
+        else:
+            continue
+        raise UsageError(f"the value {place}is empty; give one, or leave it out")
+
+
 def _stopped() -> SystemExit:
     print("formcheck: stopped; no half-written file was left behind", file=sys.stderr)
     return SystemExit(INTERRUPTED_EXIT_CODE)
@@ -95,6 +117,7 @@ def main() -> None:
     if is_debug:
         sys.argv.remove("--debug")
     try:
+        _refuse_empty(sys.argv[1:])
         app()
     except FormcheckError as error:
         if is_debug:

@@ -65,7 +65,7 @@ def given(**options):
 
 
 def analyze(
-    clip: Annotated[Path, typer.Argument(help="The recorded video.")],
+    clip: Annotated[Path, typer.Argument(readable=False, help="The recorded video.")],
     exercise: Annotated[
         str,
         typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file."),
@@ -81,7 +81,10 @@ def analyze(
         typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]"),
     ] = None,
     prescription: Annotated[
-        Path | None, typer.Option(help="The patient's prescription file to judge the set against.")
+        Path | None,
+        typer.Option(
+            readable=False, help="The patient's prescription file to judge the set against."
+        ),
     ] = None,
     at_least: Annotated[
         list[str], typer.Option(metavar="KEY=VALUE", help="A target to reach; may be repeated.")
@@ -119,7 +122,8 @@ def analyze(
     pain_during: Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")] = None,
     pain_after: Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")] = None,
     calibration: Annotated[
-        Path | None, typer.Option(help="The patient's goniometer readings (see calibrate).")
+        Path | None,
+        typer.Option(readable=False, help="The patient's goniometer readings (see calibrate)."),
     ] = None,
     pose_model: Annotated[
         str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")

@@ -14,7 +14,9 @@ def register(app: typer.Typer) -> None:
 
 
 def benchmark(
-    clip: Annotated[Path, typer.Argument(help="The clip to time; half a minute or more.")],
+    clip: Annotated[
+        Path, typer.Argument(readable=False, help="The clip to time; half a minute or more.")
+    ],
     exercise: Annotated[str, typer.Option(help="Which exercise it shows.")] = "squat",
     pose_model: Annotated[
         str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")

@@ -62,7 +62,8 @@ def exercises(
 
 def check(
     files: Annotated[
-        list[Path] | None, typer.Argument(help="Exercise and prescription files.")
+        list[Path] | None,
+        typer.Argument(readable=False, help="Exercise and prescription files."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
     write_schemas: Annotated[
@@ -131,7 +132,7 @@ def new(
 
 @prescription_app.command()
 def sheet(
-    file: Annotated[Path, typer.Argument(help="The prescription file.")],
+    file: Annotated[Path, typer.Argument(readable=False, help="The prescription file.")],
     out: Annotated[Path, typer.Option(help="Where to write the page (HTML).")],
     is_large: Annotated[
         bool, typer.Option("--large-print", help="Set the text half as large again.")

@@ -80,7 +80,9 @@ def backup(
 
 
 def restore(
-    source: Annotated[Path, typer.Argument(help="A file that `formcheck backup` wrote.")],
+    source: Annotated[
+        Path, typer.Argument(readable=False, help="A file that `formcheck backup` wrote.")
+    ],
     data: DATA = None,
     replace: Annotated[
         bool,
@@ -133,7 +135,9 @@ def pack(
 
 
 def import_file(
-    source: Annotated[Path, typer.Argument(help="A file that `formcheck pack` wrote.")],
+    source: Annotated[
+        Path, typer.Argument(readable=False, help="A file that `formcheck pack` wrote.")
+    ],
     data: DATA = None,
 ) -> None:
     """Take in a set that a patient packed, or at home the clinic's file with the plan.

@@ -1,6 +1,7 @@
 """Commands about finished result folders: compare two, explain one number."""
 
 import json
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -90,7 +91,10 @@ def calibrate(
         ),
     ],
     by: Annotated[str, typer.Option(help="Your initials.")],
-    file: Annotated[Path, typer.Option(help="The patient's calibration file; made when missing.")],
+    file: Annotated[
+        Path,
+        typer.Option(readable=False, help="The patient's calibration file; made when missing."),
+    ],
     date: Annotated[str | None, typer.Option(help="Day of the reading. [default: today]")] = None,
 ) -> None:
     """Enter a goniometer reading for a moment of a clip: the patient's own offset near that angle.
@@ -106,8 +110,13 @@ def calibrate(
         day = datetime.date.fromisoformat(date) if date else datetime.date.today()
     except ValueError:
         raise UsageError(f"--date {date}: write YYYY-MM-DD") from None
+    if day > datetime.date.today():
+        raise UsageError(f"--date {date}: lies in the future; give the day of the reading")
+    # As everywhere that a clinician signs: who it was stays in the clinic, no names in files.
+    if not re.fullmatch(r"\w[\w.\- ]{0,7}", by.strip()):
+        raise UsageError(f"--by {by}: write your initials, up to 8 letters, for instance A.B.")
     kept = add_reading(
-        folder, file, at_s=at, reading_deg=reading, taken_by=by, taken_on=day.isoformat()
+        folder, file, at_s=at, reading_deg=reading, taken_by=by.strip(), taken_on=day.isoformat()
     )
     typer.echo(
         f"{kept.side} knee: read {kept.reading_deg:g} deg where {kept.seen_deg:g} deg was seen; "
