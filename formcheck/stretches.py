@@ -52,7 +52,12 @@ from formcheck.remarks import find_remarks
 from formcheck.repetitions import Attempt, find_rest, find_still, move_limits
 from formcheck.request import Request, Settings
 from formcheck.track import only_where, runs
-from formcheck.working_leg import more_inward_leg, stance_side, working_side_of
+from formcheck.working_leg import (
+    clearly_working_side,
+    more_inward_leg,
+    stance_side,
+    working_side_of,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +165,11 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
     attempts, other = set_apart(found, track, view, all_series[leg], exercise)
     findings += other
     if not any(f.code == "wrong_side" for f in findings):
+        wrong = _wrong_leg(
+            attempts, request, track, view, all_series, driving_view, tuple(findings), settings
+        )
+        if wrong is not None:
+            return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
         attempts, other = _of_the_side_asked_for(attempts, request, track, view)
         findings += other
     if request.moved_limits:
@@ -226,6 +236,53 @@ def _of_the_side_asked_for(
         from_s=float(track.time_s[left_out[0].start]), to_s=float(track.time_s[left_out[-1].end]),
         spoils="nothing" if kept else "clip",
     )]  # fmt: skip
+
+
+def _wrong_leg(
+    attempts, request, track, view, all_series, driving_view, findings, settings
+) -> Finding | None:
+    """What the feet tell against the near leg, which was asked for or assumed; None if nothing.
+
+    Where the heel drives, the standing foot moves too and the feet do not tell which one stands.
+    """
+    exercise, rule, near = request.exercise, request.exercise.working_leg, view.near_side
+    is_told = (
+        rule in ("front", "stance", "on_step") and driving_view.driving_signal != "heel_height"
+    )
+    if view.plane != "sagittal" or near is None or not is_told:
+        return None
+    if not attempts:  # a leg that does not work need not bend: then the hips tell when to look
+        driving_view, values, _ = drive(
+            exercise, view_for(exercise, view), all_series, near, is_far=True, is_side_known=True
+        )
+        series = all_series[near]
+        attempts = attempts_in(values, driving_view, series, exercise, settings.repetition)
+    is_hidden = hidden_samples(track, near, view, findings, settings.quality)
+    working = clearly_working_side(attempts, track, view, rule, is_hidden)
+    if working in (None, near):
+        return None
+    is_asked = request.side == near
+    told = f"the {near} one was asked for" if is_asked else "no side was given"
+    return Finding(
+        code="wrong_leg",
+        text=f"The feet show that the {working} leg works; {told}. The {working} leg is turned "
+        "away from the camera, so its angles are not measured. Film the leg that works from its "
+        "own side, and give that side; if the recording is mirrored, say so.",
+        from_s=float(track.time_s[attempts[0].start]),
+        to_s=float(track.time_s[attempts[-1].end]),
+        spoils="clip",
+    )
+
+
+def _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings) -> Stretch:
+    """The stretch counted and timed as far as the far leg lets it, with the finding that says why.
+
+    (The angles of the leg that does not work would pass for those of the one that does.)
+    """
+    far = other_side(_find_view(track, settings).near_side)
+    part = measured_stretch(track, raw, replace(request, side=far), settings)
+    findings = [wrong if f.code == "wrong_side" else f for f in part.findings]
+    return replace(part, findings=findings)
 
 
 def _leg_from_the_front(

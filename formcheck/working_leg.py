@@ -84,6 +84,71 @@ def _front_side(attempt: Attempt, track: Track, view: View) -> Side | None:
     return "left" if ahead_deg < 90 else "right"
 
 
+CLEAR_LEAST_SHARE = 2 / 3
+"""Feet contradict what was asked for or assumed only where this share of the attempts agree."""
+
+
+def clearly_working_side(
+    attempts: Sequence[Attempt], track: Track, view: View, rule: str, is_hidden: np.ndarray
+) -> Side | None:
+    """The leg that the feet of most attempts show beyond doubt, seen from the side, or None.
+
+    rule : "front", "stance" or "on_step"; is_hidden : samples not to be trusted, bool (n,).
+
+    Notes: a foot that swings away and comes back while the other stays tells it, or a foot that
+    stands in front of the other all through the attempt. Two feet that move alike (legs under
+    each other's names for a while, steps on and off a step) tell nothing.
+    """
+    tell = _clearly_front if rule == "front" else _clearly_planted
+    told = [tell(a, track, view, is_hidden) for a in attempts]
+    for side in SIDES:
+        if told and told.count(side) >= CLEAR_LEAST_SHARE * len(told):
+            return side
+    return None
+
+
+def _clearly_planted(a: Attempt, track: Track, view: View, is_hidden: np.ndarray) -> Side | None:
+    moved: dict[Side, list[float]] = {}
+    for side in SIDES:
+        foot = np.where(is_hidden[:, None], np.nan, _foot(track, side))
+        at_turn = _median_at(foot, a.turn_from, a.turn_to)
+        moved[side] = [
+            float(np.hypot(*(at_turn - foot[end]))) / view.person_height_px
+            for end in (a.start, a.end)
+        ]
+    for free in SIDES:
+        planted = other_side(free)
+        least, most = min(moved[free]), max(moved[planted])
+        if least >= MOVED_ALONE_LEAST_SHARE and most < least / 3:  # NaN is neither
+            return planted
+    return None
+
+
+def _median_at(points: np.ndarray, start: int, end: int) -> np.ndarray:
+    piece = points[start : end + 1]
+    piece = piece[np.isfinite(piece).all(axis=1)]
+    return np.median(piece, axis=0) if len(piece) else np.full(2, np.nan)
+
+
+IN_FRONT_LEAST_SHARE = 0.9
+"""A foot stands in front all through an attempt: in this share of what is seen of it, and half of
+the attempt is seen (split squats of the sample clips: 1.0 with each bundle)."""
+
+
+def _clearly_front(a: Attempt, track: Track, view: View, is_hidden: np.ndarray) -> Side | None:
+    # Two readings that do not share an error: the picture with the way the feet point, and the
+    # model's world with the camera's azimuth.
+    apart_px = np.where(is_hidden, np.nan, (_foot(track, "left") - _foot(track, "right"))[:, 0])
+    ahead = apart_px[a.start : a.end + 1] * view.facing_x / view.person_height_px
+    seen = ahead[np.isfinite(ahead)]
+    if len(seen) < len(ahead) / 2:
+        return None
+    is_left = np.mean(seen > MOVED_LEAST_SHARE) >= IN_FRONT_LEAST_SHARE
+    is_right = np.mean(seen < -MOVED_LEAST_SHARE) >= IN_FRONT_LEAST_SHARE
+    front: Side | None = "left" if is_left else "right" if is_right else None
+    return front if front == _front_side(a, track, view) else None
+
+
 def stance_side(
     track: Track, view: View, attempts: Sequence[Attempt], rule: str = "stance"
 ) -> Side | None:

@@ -21,7 +21,8 @@ from exercise_cases import (
 )
 from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 
-from formcheck.anatomy import SIDES
+from formcheck.anatomy import LANDMARK, SIDES
+from formcheck.anatomy import LEG as LEG_JOINTS
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.records import Context, Measured, NotMeasurable
@@ -344,6 +345,73 @@ def test_a_leg_that_the_feet_do_not_tell_is_said_to_be_assumed():
     assert "side_assumed" in {f.code for f in report.findings}
     report = report_of("single_leg_squat", STANDING, SQUAT, azimuth_deg=0)
     assert "side_assumed" not in {f.code for f in report.findings}
+
+
+HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70, foot=None))
+STEPPED_DOWN = Posture(trunk=5, **one("left", hip=38, knee=62), **one("right", hip=5, knee=5))
+ONE_LEG_WORKS = {
+    "split_squat": (SPLIT_STANCE, LUNGE, "knee_flexion_peak_deg"),
+    "rear_foot_elevated_split_squat": (SPLIT_STANCE, LUNGE, "thigh_inclination_deg"),
+    "single_leg_deadlift": (ONE_LEG, HINGE, "trunk_swing_leg_line_deg"),
+    "single_leg_squat": (ONE_LEG, VALGUS, "knee_flexion_peak_deg"),
+    "step_down": (STANDING, STEPPED_DOWN, "knee_flexion_peak_deg"),
+}
+each_of_one_leg = pytest.mark.parametrize("exercise", ONE_LEG_WORKS)
+
+
+@each_of_one_leg
+@pytest.mark.parametrize("is_asked", [True, False], ids=["asked", "assumed"])
+def test_the_far_leg_at_work_is_told_and_the_near_one_is_not_measured_for_it(exercise, is_asked):
+    rest, turn, key = ONE_LEG_WORKS[exercise]
+    report = report_of(
+        exercise, rest, turn, azimuth_deg=-90, given="right" if is_asked else None
+    )  # the left leg works, the camera stands at the right
+    finding = next(f for f in report.findings if f.code == "wrong_leg")
+    assert "feet show that the left leg works" in finding.text
+    asked = "the right one was asked for" if is_asked else "no side was given"
+    assert asked in finding.text
+    assert "mirrored" in finding.text
+    assert "side_assumed" not in {f.code for f in report.findings}
+    assert not report.is_usable
+    assert len(report.repetitions) == 2
+    for found in report.repetitions:
+        value = next(v for v in found.measures if v.key == key)
+        assert isinstance(value, NotMeasurable)
+        assert "left leg is turned away" in value.reason
+        assert found.remarks == ()
+
+
+@each_side
+@each_of_one_leg
+def test_the_near_leg_at_work_is_measured_whether_it_was_named_or_not(exercise, side):
+    rest, turn, key = ONE_LEG_WORKS[exercise]
+    for given in ("same", None):
+        report = report_of(exercise, rest, turn, side=side, given=given)
+        assert "wrong_leg" not in {f.code for f in report.findings}
+        assert report.is_usable
+        assert key in values_of(report)
+
+
+@each_of_one_leg
+def test_legs_under_each_others_names_for_a_while_accuse_nobody(exercise):
+    """A bundle that takes the far foot for the near one at every turn moves both feet alike."""
+    rest, turn, _ = ONE_LEG_WORKS[exercise]
+    raw = film(repeated(rest, [turn] * 2), Camera(azimuth_deg=90))
+    legs = [LANDMARK[s, j] for j in LEG_JOINTS for s in SIDES]
+    exchanged = [LANDMARK[s, j] for j in LEG_JOINTS for s in reversed(SIDES)]
+    swapped = np.zeros(len(raw.time_s), bool)
+    for turn_s in (2.7, 6.9):
+        swapped |= np.abs(raw.time_s - turn_s) < 0.45
+    points = {}
+    for name in ("image_px", "world_m", "visibility"):
+        values = getattr(raw, name).copy()
+        values[np.ix_(swapped, [0], legs)] = values[np.ix_(swapped, [0], exchanged)]
+        points[name] = values
+    report = assess(
+        replace(raw, **points),
+        Request(clip=Path("x"), exercise=load_exercise(exercise), side="left"),
+    ).report
+    assert "wrong_leg" not in {f.code for f in report.findings}
 
 
 # -- mirrored, tilted, near, oblique
