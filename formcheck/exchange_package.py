@@ -170,7 +170,11 @@ def open_package(clinic: Clinic, source: Path, *, key: str | None = None) -> Ope
     """
     source = Path(source)
     try:
+        if not source.is_file():
+            raise foreign(source, "there is no such file; check the path")
         archive = zipfile.ZipFile(source)
+    except PermissionError as error:
+        raise foreign(source, "may not be read; change its permissions") from error
     except (OSError, zipfile.BadZipFile, NotImplementedError, ValueError) as error:
         raise foreign(source, "is no exchange file, or is damaged; ask for it again") from error
     recording = None

@@ -278,7 +278,7 @@ def test_files_that_are_no_exchange_files_are_refused(clinic, shared, tmp_path):
         path.write_bytes(content)
         _refused(clinic, path, "no exchange file|damaged")
     _refused(clinic, _write(tmp_path / "a.zip", {"set.json": b"{}"}), "no exchange file")
-    _refused(clinic, tmp_path / "not there.zip", "no exchange file")
+    _refused(clinic, tmp_path / "not there.zip", "there is no such file; check the path")
 
 
 @pytest.mark.parametrize(
