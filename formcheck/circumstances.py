@@ -4,14 +4,14 @@ View, segment lengths and jitter of this clip become named parts; the constants 
 uncertainty.py.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.anatomy import LANDMARK
+from formcheck.anatomy import LANDMARK, SIDES
 from formcheck.calibration import offset_near
 from formcheck.camera import off_side_deg
-from formcheck.kinematics import Series
+from formcheck.kinematics import Series, long_length_px
 from formcheck.programme import Bound
 from formcheck.records import GoniometerReading, Part, Track, View
 from formcheck.repetitions import Attempt, RepetitionSettings
@@ -24,6 +24,7 @@ from formcheck.uncertainty import (
     noise_part,
     projected_flexion_deg,
     sampling_part,
+    tilt_part,
     time_part,
 )
 
@@ -86,6 +87,48 @@ def jitter_part(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part
     noise = [s.track.noise_px[LANDMARK[s.series.side, j]] for j in joints]
     sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
     return noise_part(sigma * degrees_per_px(*lengths_px))
+
+
+LARGEST_OF_MANY = 2.0
+"""The largest of a stretch is some two standard deviations of jitter beyond the true one."""
+
+
+def picture_jitter_part(s: Setting, joints: tuple[str, ...], per_px: float) -> Part:
+    """Jitter of a measure from both sides' joints; per_px : of the measure's unit, for a pixel."""
+    noise = [s.track.noise_px[LANDMARK[side, j]] for side in SIDES for j in joints]
+    sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
+    return noise_part(sigma * per_px if np.isfinite(per_px) else 0.0)
+
+
+def apart_px(s: Setting, joint: str) -> float:
+    """How far a joint of the two sides is apart in the picture, pixels; NaN where not seen."""
+    return long_length_px(*(s.track.image_px[:, LANDMARK[side, joint]] for side in SIDES))
+
+
+UNSEEN_TILT_DEG = 3.0
+"""A camera that seems level may be tilted by this (common practice: set up by eye)."""
+
+
+def pelvis_shift_parts(s: Setting) -> list[Part]:
+    """What a camera off the front or tilted, and jitter, do to the hips' place over the feet.
+
+    Hips go back as far as the thigh lies along the camera's axis; how far shows in how much it is
+    foreshortened.
+    """
+    hip, knee = (s.track.image_px[s.attempt.turn, LANDMARK[s.series.side, j]]
+                 for j in ("hip", "knee"))  # fmt: skip
+    stance_px = apart_px(s, "ankle")
+    if not (np.isfinite(stance_px) and stance_px > 0):
+        return []
+    seen_px = float(np.nan_to_num(np.linalg.norm(knee - hip)))
+    back_px = float(np.sqrt(max(np.nan_to_num(s.series.thigh_px) ** 2 - seen_px**2, 0.0)))
+    tilt_rad = np.radians(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
+    tilted = float(np.nan_to_num(s.series.leg_length_px) * np.tan(tilt_rad))
+    return [
+        front_leak_part(back_px * off_front_share(s) / stance_px),
+        replace(tilt_part(0.0), standard=tilted / stance_px / np.sqrt(3)),
+        picture_jitter_part(s, ("hip", "ankle"), 1 / stance_px),
+    ]
 
 
 def knee_parts(s: Setting, value: float) -> list[Part]:

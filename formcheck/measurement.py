@@ -7,13 +7,19 @@ import numpy as np
 
 from formcheck.camera import mid, off_side_deg, why_not_in_view
 from formcheck.circumstances import (
+    LARGEST_OF_MANY,
+    UNSEEN_TILT_DEG,
     Setting,
+    apart_px,
+    degrees_per_px,
     driving_change_parts,
     front_leak,
     jitter_part,
     knee_value,
     off_front_share,
     peak_part,
+    pelvis_shift_parts,
+    picture_jitter_part,
     plane_loss_deg,
 )
 from formcheck.kinematics import long_length_px
@@ -157,6 +163,10 @@ def _turn(key: str, s: Setting):
             parts.append(azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
         if quantity in GRAVITY_QUANTITIES:
             parts.append(tilt_part(s.view.roll_deg))
+    elif key == "pelvis_shift_share":
+        parts += pelvis_shift_parts(s)
+    elif key == "knee_medial_to_foot_share":
+        parts.append(picture_jitter_part(s, ("knee", "ankle"), np.sqrt(2) / s.series.shank_px))
     elif "sagittal" in MEASURES[key].views:
         off = np.radians(off_side_deg(s.view.azimuth_deg))
         parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
@@ -218,15 +228,18 @@ def _separation(key: str, s: Setting):
     at = largest_at(s, -piece)
     if at is None:
         return HIDDEN
-    return measured(
-        key, float(piece[at]), model_parts("knee_separation"), moment_s(s, s.attempt.start + at)
-    )
+    parts = [
+        *model_parts("knee_separation"),
+        picture_jitter_part(s, ("knee", "ankle"), LARGEST_OF_MANY * 2 / apart_px(s, "ankle")),
+    ]
+    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
 def _obliquity(key: str, s: Setting):
     return _largest_in_size(
         key, s, s.series.pelvic_obliquity_deg, "pelvic_obliquity",
-        at_standing(s, s.series.pelvic_obliquity_deg),
+        at_standing(s, s.series.pelvic_obliquity_deg), (),
+        ("hip",), degrees_per_px(apart_px(s, "hip")),
     )  # fmt: skip
 
 
@@ -236,17 +249,25 @@ def _lateral_trunk(key: str, s: Setting):
     seen_px = np.linalg.norm(trunk, axis=1)
     ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * off_front_share(s)
     leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
+    tilt = tilt_part(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
     return _largest_in_size(
-        key, s, s.series.trunk_lateral_inclination_deg, "trunk_lateral_inclination", 0.0, leak_deg
-    )
+        key, s, s.series.trunk_lateral_inclination_deg, "trunk_lateral_inclination", 0.0, (tilt,),
+        ("hip", "shoulder"), degrees_per_px(full_px), leak_deg,
+    )  # fmt: skip
 
 
-def _largest_in_size(key, s: Setting, values, quantity, zero, leak_deg=None):
+def _largest_in_size(
+    key, s: Setting, values, quantity, zero, more_parts, joints, deg_per_px, leak_deg=None
+):
     piece = stretch(s, values) - zero
     at = largest_at(s, np.abs(piece))
     if at is None:
         return HIDDEN
-    parts = list(model_parts(quantity, is_change=zero != 0.0))
+    parts = [
+        *model_parts(quantity, is_change=zero != 0.0),
+        *more_parts,
+        picture_jitter_part(s, joints, LARGEST_OF_MANY * deg_per_px),
+    ]
     if leak_deg is not None:
         parts.append(front_leak_part(float(np.nan_to_num(leak_deg[s.attempt.start + at]))))
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
@@ -256,7 +277,11 @@ def _hip_drop(key: str, s: Setting):
     value = at_standing(s, s.series.hip_height_share) - at_turn(s, s.series.hip_height_share)
     if not np.isfinite(value):
         return HIDDEN
-    return measured(key, value, model_parts("hip_drop"), moment_s(s, s.attempt.turn))
+    parts = [
+        *model_parts("hip_drop"),
+        picture_jitter_part(s, ("hip", "ankle"), 1 / s.series.leg_length_px),
+    ]
+    return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
 def _elevation(key: str, s: Setting):
@@ -318,7 +343,11 @@ def _heel(key: str, s: Setting):
     if at is None:
         return HIDDEN
     value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
-    return measured(key, value, model_parts("heel_height"), moment_s(s, s.attempt.start + at))
+    parts = [
+        *model_parts("heel_height"),
+        picture_jitter_part(s, ("heel", "toe"), LARGEST_OF_MANY / s.series.foot_length_px),
+    ]
+    return measured(key, value, parts, moment_s(s, s.attempt.start + at))
 
 
 def _range(key: str, s: Setting):
@@ -331,8 +360,15 @@ def _range(key: str, s: Setting):
     largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
     value = largest - least
     if wanted == "share":
-        quantity = "heel_height" if s.driving_signal == "heel_height" else "hip_drop"
-        return measured(key, value, model_parts(quantity))
+        of_heel = s.driving_signal == "heel_height"
+        length_px = s.series.foot_length_px if of_heel else s.series.leg_length_px
+        parts = [
+            *model_parts("heel_height" if of_heel else "hip_drop"),
+            picture_jitter_part(
+                s, ("heel", "toe") if of_heel else ("hip",), LARGEST_OF_MANY / length_px
+            ),
+        ]
+        return measured(key, value, parts)
     if s.driving_signal != "knee_flexion":
         return measured(key, value, driving_change_parts(s, value))
     # Not a change about one posture: landmarks sit differently at a bent and a straight knee,
