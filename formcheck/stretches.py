@@ -56,6 +56,7 @@ from formcheck.working_leg import (
     clearly_working_side,
     more_inward_leg,
     stance_side,
+    top_side,
     working_side_of,
 )
 
@@ -148,7 +149,7 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
     view = _find_view(track, settings)
     view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise, settings.quality))
     findings = clip_findings(raw, track, view, exercise, settings.quality)
-    side, side_findings = _choose_side(request, track, view, settings)
+    side, side_findings = _choose_side(request, track, view, is_still)
     findings += side_findings
     is_two_leg = exercise.working_leg == "both"
     all_series = {
@@ -329,9 +330,11 @@ def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) ->
     )
 
 
-def _choose_side(request, track, view, settings) -> tuple[Side | None, list[Finding]]:
+def _choose_side(request, track, view, is_still) -> tuple[Side | None, list[Finding]]:
     """(the working leg or None for the attempt's own, findings about it)."""
     near = view.near_side if view.plane == "sagittal" else None
+    if request.exercise.working_leg == "top" and request.side in (None, "both") and near is None:
+        return top_side(track, view, is_still), []
     if request.side == "both":
         return near, []
     if request.side is None:

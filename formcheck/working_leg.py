@@ -176,6 +176,25 @@ def stance_side(
     return "right" if votes > 0 else "left"
 
 
+TOP_LEAST_SHARE = 0.03
+"""One hip lies above the other where it is this much higher, share of body height (common
+practice: hips are about 0.11 apart, and a pelvis may be rolled)."""
+
+
+def top_side(track: Track, view: View, is_still: np.ndarray) -> Side | None:
+    """The side on top of a person who lies on the other one, or None where neither clearly is.
+
+    is_still : bool (n,), where the person rests; all samples where nothing of that is seen.
+    """
+    left_y, right_y = (track.image_px[:, LANDMARK[s, "hip"], 1] for s in SIDES)
+    above = (right_y - left_y) / view.person_height_px
+    known = np.isfinite(above)
+    seen = above[known & is_still] if (known & is_still).any() else above[known]
+    if not len(seen) or abs(np.median(seen)) < TOP_LEAST_SHARE:
+        return None
+    return "left" if np.median(seen) > 0 else "right"
+
+
 def more_inward_leg(attempts: Sequence[Attempt], series: Mapping[Side, Series]) -> Side:
     """The leg whose knee moves inward more through the attempts, seen from the front.
 

@@ -11,6 +11,7 @@ from exercise_cases import (
     LUNGE,
     ON_THE_BACK,
     ON_THE_FRONT,
+    ON_THE_SIDE,
     ONE_LEG,
     ONE_LEG_SQUAT,
     SITTING,
@@ -338,6 +339,18 @@ def test_the_front_leg_of_a_split_squat_is_told_from_the_front(side, azimuth_deg
     )
     assert report.side == side
     assert values_of(report)["fppa_at_turn_deg"] == pytest.approx(13, abs=1)
+
+
+@each_side
+def test_the_top_leg_of_side_lying_is_told_from_the_hips(side):
+    report = report_of(
+        "hip_abduction_side_lying", ON_THE_SIDE, replace(ON_THE_SIDE, left_out=30), side=side,
+        azimuth_deg=0, anchor="hips", roll_deg=90, given=None, n=3,
+    )  # fmt: skip
+    assert report.side == side
+    assert "side_assumed" not in {f.code for f in report.findings}
+    assert report.whole.n_complete == 3
+    assert values_of(report)["leg_elevation_peak_deg"] == pytest.approx(30, abs=1)
 
 
 def test_a_leg_that_the_feet_do_not_tell_is_said_to_be_assumed():
