@@ -142,6 +142,8 @@ def compare_folders(
 
 
 CALIBRATION_SCHEMA = "formcheck.calibration/1.0"
+READING_LIMITS_DEG = (-30.0, 170.0)
+"""Widest knee flexion that a goniometer reads (common practice, as `calibrate` takes it)."""
 
 
 def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
@@ -162,7 +164,17 @@ def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
     fault = schema_fault(body.get("schema") if isinstance(body, dict) else None, CALIBRATION_SCHEMA)
     if fault:
         raise FileError(f"{path}: schema: {fault}")
-    return record_from_mapping(tuple[GoniometerReading, ...], body.get("readings", []), str(path))
+    readings = record_from_mapping(
+        tuple[GoniometerReading, ...], body.get("readings", []), str(path)
+    )
+    least, greatest = READING_LIMITS_DEG
+    for n, r in enumerate(readings):
+        if not (least <= r.reading_deg <= greatest and abs(r.seen_deg) <= 180):
+            raise FileError(
+                f"{path}: readings.{n}: {r.reading_deg:g} deg read where {r.seen_deg:g} deg was "
+                f"seen; a reading lies between {least:g} and {greatest:g} deg"
+            )
+    return readings
 
 
 def add_reading(

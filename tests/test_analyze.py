@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import av
 import pytest
@@ -320,6 +321,18 @@ def test_a_video_that_is_no_result_of_ours_is_left_alone(
     (tmp_path / "annotated.mp4").write_bytes(b"a family film")
     squat(run_formcheck, short_squat, tmp_path, "--side", "left")
     assert (tmp_path / "annotated.mp4").read_bytes() == b"a family film"
+
+
+def test_a_prescription_of_a_later_day_is_used_and_told(run_formcheck, short_squat, tmp_path):
+    sample = Path(__file__).parents[1] / "sample_clips" / "prescription.toml"
+    later = sample.read_text(encoding="utf-8").replace("2025-03-", "2999-03-")
+    (tmp_path / "p.toml").write_text(later, encoding="utf-8")
+    done = run_formcheck(
+        "analyze", short_squat, "--exercise", "squat", "--side", "left", *LITE, "--json",
+        "--prescription", tmp_path / "p.toml",
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert "is valid from 2999-03-03 on, later than today" in done.stderr
 
 
 def test_a_bound_of_minus_zero_is_zero():

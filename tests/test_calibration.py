@@ -6,10 +6,12 @@ import pytest
 from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.calibration import CalibrationSettings, offset_near
+from formcheck.errors import FileError
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound
 from formcheck.records import GoniometerReading, Measured
+from formcheck.rerun import read_readings
 
 
 def reading(reading_deg, seen_deg, side="left", model="heavy"):
@@ -126,3 +128,14 @@ def test_a_reading_needs_initials_and_a_day_that_was(
     assert done.returncode == 2
     assert says in done.stderr
     assert not (tmp_path / "c.json").exists()
+
+
+@pytest.mark.parametrize(("reading", "seen"), [("1e400", "76"), ("500", "76"), ("80", "-1e308")])
+def test_a_reading_that_no_knee_shows_is_refused(tmp_path, reading, seen):
+    (tmp_path / "c.json").write_text(
+        '{"schema": "formcheck.calibration/1.0", "readings": [{"side": "left", "model": "lite", '
+        f'"reading_deg": {reading}, "seen_deg": {seen}, "at_s": 3.0, "clip_sha256": "x", '
+        '"taken_on": "2025-03-03", "taken_by": "AB"}]}'
+    )
+    with pytest.raises(FileError, match=r"c\.json: readings\.0"):
+        read_readings(tmp_path / "c.json")

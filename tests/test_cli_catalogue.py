@@ -11,7 +11,7 @@ import typer
 from typer.testing import CliRunner
 
 from formcheck.cli import catalogue
-from formcheck.errors import FileError, UsageError
+from formcheck.errors import FileError, OutputError, UsageError
 from formcheck.exercise_files import exercise_ids, exercise_text
 from formcheck.prescriptions import read_prescription
 
@@ -186,3 +186,11 @@ def test_no_output_takes_the_place_of_the_file_that_is_read(run, tmp_path):
         assert isinstance(refused, UsageError), args
         assert "written over the file that is read" in str(refused)
         assert file.read_bytes() == before
+
+
+@pytest.mark.parametrize("place", [".", "none/p.toml"])
+def test_a_place_that_cannot_be_written_is_told_before_the_questions(run, tmp_path, place):
+    result = run("prescription", "new", tmp_path / place, "--replace")
+    assert isinstance(result.exception, OutputError)
+    assert "Patient" not in result.output
+    assert "Valid from" not in result.output

@@ -147,6 +147,8 @@ def analyze(
     Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into --out.
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
+    import datetime
+
     from formcheck import report as report_files
     from formcheck.cli.words import set_lines
     from formcheck.exercises import load_exercise
@@ -172,6 +174,12 @@ def analyze(
         )
 
         whole, sha256 = read_prescription(prescription), file_sha256(prescription)
+        if whole.valid_from > datetime.date.today():
+            typer.echo(
+                f"formcheck: note: {prescription} is valid from {whole.valid_from} on, later than "
+                "today",
+                err=True,
+            )
         # A line may name the exercise by its id or by its file.
         named = {prescribed.exercise for prescribed in whole.exercises}
         line = prescribed_line(whole, exercise if exercise in named else record.id, side)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from formcheck.errors import FileError, UsageError
+from formcheck.errors import FileError, OutputError, UsageError
 
 prescription_app = typer.Typer(
     name="prescription",
@@ -122,6 +122,9 @@ def new(
 
     if file is not None and file.exists() and not is_replaced:
         raise UsageError(f"{file} is there already; give another name, or --replace")
+    if file is not None and (file.is_dir() or not file.parent.is_dir()):
+        # Told before the questions: the answers would be lost.
+        raise OutputError(f"{file}: cannot be a file there; name one in a folder that exists")
     prescription = compose_prescription(_ask, date.today())
     if file is None:
         typer.echo(prescription_text(prescription), nl=False)
