@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from formcheck.anatomy import SIDES, Side
+from formcheck.chair_tests import chair_stand_measures
 from formcheck.driving import is_of_signal
 from formcheck.measures import MEASURES
 from formcheck.programme import Bound, Exercise, PrescribedExercise, Prescription
@@ -185,34 +186,6 @@ def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
     )
 
 
-CHAIR_STAND_S = 30.0
-CHAIR_STANDS = 5
-
-
-def chair_stand_measures(
-    repetitions: Sequence[AssessedRepetition], keys: Sequence[str], clip_end_s: float
-) -> tuple[SetMeasure, ...]:
-    """The two chair tests of a set of stands, where the exercise lists them.
-
-    n_in_30_s : stands within 30 s of the first start; one more than half way up at the end
-    counts (CDC STEADI 30-second chair stand). Only where the clip goes on that long.
-    time_for_five_s : from the first start to standing at the fifth stand; other protocols stop
-    when seated again, so the stop rule is to be said with it.
-    """
-    done = [r.repetition for r in repetitions if r.repetition.is_complete]
-    found: list[tuple[str, float]] = []
-    if done and "n_in_30_s" in keys and clip_end_s >= done[0].start_s + CHAIR_STAND_S:
-        end_s = done[0].start_s + CHAIR_STAND_S
-        n = sum((r.start_s + r.turn_from_s) / 2 <= end_s for r in done)
-        found.append(("n_in_30_s", float(n)))
-    if len(done) >= CHAIR_STANDS and "time_for_five_s" in keys:
-        fifth = done[CHAIR_STANDS - 1]
-        found.append(("time_for_five_s", fifth.turn_from_s - done[0].start_s))
-    return tuple(
-        SetMeasure(key=key, mean=value, sd=None, first=value, last=value) for key, value in found
-    )
-
-
 def assess_set(
     exercise: Exercise,
     repetitions: Sequence[AssessedRepetition],
@@ -220,13 +193,13 @@ def assess_set(
     *,
     dose_prescribed: int | None,
     involved: Side | None,
-    clip_end_s: float,
+    clip_s: tuple[float, float],
 ) -> AssessedSet:
     """The set as a whole: counts, dose, summaries and one sentence.
 
     Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
-    involved : the leg that the symmetry is put for.
+    involved : the leg that the symmetry is put for. clip_s : first and last moment looked at.
     """
     by_number: dict[int, list[AssessedRepetition]] = {}
     for r in repetitions:
@@ -254,7 +227,7 @@ def assess_set(
         dose_prescribed=dose_prescribed,
         dose_done=len(complete),
         measures=tuple(summarise_measure(k, v) for k, v in keys.items())
-        + chair_stand_measures(repetitions, listed, clip_end_s),
+        + chair_stand_measures([r.repetition for r in repetitions], listed, clip_s),
         symmetry=symmetry_of(repetitions, involved),
         text=_set_text(
             exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings

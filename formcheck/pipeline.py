@@ -119,7 +119,7 @@ def assess(
         request.exercise, assessed, findings,
         dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
         involved=_involved(request),
-        clip_end_s=float(track.time_s[-1]),
+        clip_s=(float(track.time_s[0]), float(track.time_s[-1])),
     )  # fmt: skip
     report = Report(
         created_at=created_at,

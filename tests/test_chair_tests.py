@@ -1,0 +1,89 @@
+"""The two chair tests: which stands count when the clip ends before the last one is over."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from exercise_cases import SITTING, STANDING
+from skeleton import Key, Movement, film
+
+from formcheck.chair_tests import chair_stand_measures
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, assess
+from formcheck.records import Repetition
+
+KEYS = ("n_in_30_s", "time_for_five_s")
+
+
+def stands(n: int, stay_s: float = 0.5, seat_s: float = 0.3) -> Movement:
+    """Stands from a seat, the first from 1.0 s on, each rise and each sitting down in 1.2 s."""
+    keys = [Key(posture=SITTING, move_s=0, stay_s=1.0)]
+    for _ in range(n):
+        keys.append(Key(posture=STANDING, move_s=1.2, stay_s=stay_s))
+        keys.append(Key(posture=SITTING, move_s=1.2, stay_s=seat_s))
+    return Movement(keys=tuple(keys))
+
+
+def chair_report(movement: Movement, bounds=(), **cut):
+    request = Request(
+        clip=Path("made_up.mp4"), exercise=load_exercise("sit_to_stand"), side="left", bounds=bounds
+    )
+    return assess(film(movement, **cut), request).report
+
+
+def chair_values(report) -> dict[str, float]:
+    return {m.key: m.mean for m in report.whole.measures if m.key in KEYS}
+
+
+def test_the_fifth_stand_counts_when_the_patient_stays_standing():
+    seen = stands(5)
+    still_up = Movement(keys=(*seen.keys[:-2], replace(seen.keys[-2], stay_s=2.0)))
+    found = chair_values(chair_report(still_up))["time_for_five_s"]
+    assert found == chair_values(chair_report(seen))["time_for_five_s"]
+    # Four periods of 3.2 s, and the rise of 1.2 s without the ends of its range.
+    assert found == pytest.approx(4 * 3.2 + 0.7, abs=0.15)
+
+
+@pytest.mark.parametrize("to_s", [31.6, 32.0, 33.0])
+def test_ten_stands_within_30_s_are_ten_wherever_the_clip_ends_after_them(to_s):
+    # The tenth rise is half way up at 30.4 s, 29.2 s after the first start.
+    assert chair_values(chair_report(stands(10), to_s=to_s))["n_in_30_s"] == 10
+
+
+def stand(k: int, **changes) -> Repetition:
+    at = 1.0 + 3.0 * k
+    times = {"start_s": at, "turn_from_s": at + 0.8, "turn_s": at + 1.1, "turn_to_s": at + 1.4,
+             "end_s": at + 2.4, "is_complete": True}  # fmt: skip
+    return Repetition(number=k + 1, part=None, side="both", **{**times, **changes})
+
+
+def measures_of(repetitions, clip_s) -> dict[str, float]:
+    return {m.key: m.mean for m in chair_stand_measures(repetitions, KEYS, clip_s)}
+
+
+@pytest.mark.parametrize(("rise_s", "n"), [(0.3, 10), (0.5, 11)])
+def test_a_rise_that_the_clip_ends_in_counts_from_half_way_up(rise_s, n):
+    whole = [stand(k) for k in range(10)]
+    end_s = 31.0 + rise_s
+    last = stand(10, turn_from_s=end_s, turn_s=end_s, turn_to_s=end_s, end_s=end_s,
+                 start_s=30.4, is_complete=False)  # fmt: skip
+    last = replace(last, turn_from_s=30.4 + rise_s)
+    assert measures_of([*whole, last], (0.0, end_s))["n_in_30_s"] == n
+
+
+def test_who_is_still_rising_when_the_clip_ends_has_not_stood_five_times():
+    whole = [stand(k) for k in range(4)]
+    rising = stand(4, turn_s=13.75, turn_to_s=13.8, end_s=13.8, turn_from_s=13.7, is_complete=False)
+    assert "time_for_five_s" not in measures_of([*whole, rising], (0.0, 13.8))
+    up = replace(rising, turn_s=14.0, turn_to_s=14.3, end_s=14.3)
+    assert measures_of([*whole, up], (0.0, 14.3))["time_for_five_s"] == pytest.approx(12.7)
+
+
+def test_a_stand_that_the_clip_begins_in_counts_nowhere():
+    rest = [stand(k) for k in range(1, 6)]
+    begun = stand(0, start_s=0.0, turn_from_s=1.0, is_complete=False)
+    assert measures_of([begun, *rest], (0.0, 40.0)) == measures_of(rest, (0.0, 40.0))
+
+
+def test_stands_none_of_which_is_whole_give_no_chair_test():
+    assert measures_of([stand(0, is_complete=False)], (0.0, 40.0)) == {}
