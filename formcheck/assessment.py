@@ -63,6 +63,20 @@ def prescribed_bounds(
     return tuple(bounds)
 
 
+def planned_repetitions(
+    line: PrescribedExercise, exercise: Exercise, repetitions: Sequence[AssessedRepetition]
+) -> int:
+    """The repetitions that the line asks of this set.
+
+    A one-leg exercise is prescribed for each leg: where both worked in one clip it is due twice.
+    """
+    worked = {r.repetition.side for r in repetitions}
+    is_for_each_leg = exercise.working_leg != "both" and (
+        "both" in line.sides or set(SIDES) <= set(line.sides)
+    )
+    return line.repetitions * (2 if is_for_each_leg and set(SIDES) <= worked else 1)
+
+
 UNIT_WORDS = {
     "deg": " deg", "s": " s", "share": "", "cm": " cm", "deg/min": " deg/min", "1": "",
 }  # fmt: skip
@@ -191,7 +205,7 @@ def assess_set(
     repetitions: Sequence[AssessedRepetition],
     findings: Sequence[Finding],
     *,
-    dose_prescribed: int | None,
+    line: PrescribedExercise | None,
     involved: Side | None,
     clip_s: tuple[float, float],
 ) -> AssessedSet:
@@ -199,7 +213,8 @@ def assess_set(
 
     Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
-    involved : the leg that the symmetry is put for. clip_s : first and last moment looked at.
+    line : what was prescribed. involved : the leg that the symmetry is put for. clip_s : first
+    and last moment looked at.
     """
     by_number: dict[int, list[AssessedRepetition]] = {}
     for r in repetitions:
@@ -220,6 +235,7 @@ def assess_set(
         for v in r.measures:
             if isinstance(v, Measured):
                 keys.setdefault(v.key, []).append(v)
+    dose_prescribed = planned_repetitions(line, exercise, repetitions) if line else None
     return AssessedSet(
         n_repetitions=len(by_number),
         n_complete=len(complete),
@@ -267,7 +283,7 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
     if prescribed:
         parts[0] += f" of {prescribed} planned"
     of_side = {s: complete_of_side(repetitions, s) for s in SIDES}
-    if all(of_side.values()):
+    if set(SIDES) <= {r.repetition.side for r in repetitions}:
         parts[0] += f" ({of_side['left']} left, {of_side['right']} right)"
     if n > n_complete:
         parts[0] += f", {n - n_complete} more cut or unfinished in the clip"

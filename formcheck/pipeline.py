@@ -117,7 +117,7 @@ def assess(
     findings = _without_doubles([*findings, *(f for p in parts for f in p.findings)])
     whole = assess_set(
         request.exercise, assessed, findings,
-        dose_prescribed=request.prescribed.repetitions if request.prescribed else None,
+        line=request.prescribed,
         involved=_involved(request),
         clip_s=(float(track.time_s[0]), float(track.time_s[-1])),
     )  # fmt: skip

@@ -4,8 +4,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from exercise_cases import SITTING, SQUAT, STANDING
-from skeleton import Posture, both, film, repeated
+from exercise_cases import LUNGE, SITTING, SQUAT, STANDING
+from skeleton import Posture, both, film, mirrored, repeated
 
 from formcheck.assessment import drop_targets_beyond_limits, prescribed_bounds
 from formcheck.exercises import load_exercise
@@ -99,3 +99,28 @@ def test_the_bend_at_rest_makes_no_band_for_an_extension_that_is_held():
     for r in assess(raw, request).report.repetitions:
         (held,) = (v for v in r.measures if v.key == key)
         assert held.value == pytest.approx(3.3, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("sides", "planned"), [(("left", "right"), 12), (("both",), 12), (("left",), 6)]
+)
+def test_a_dose_for_each_leg_is_due_twice_where_both_legs_worked_in_one_clip(sides, planned):
+    prescribed = PrescribedExercise(exercise="forward_lunge", sets=1, repetitions=6, sides=sides)
+    raw = film(repeated(STANDING, [LUNGE, mirrored(LUNGE)] * 3), anchor="hips")
+    request = Request(
+        clip=Path("made_up.mp4"), exercise=load_exercise("forward_lunge"), side="both",
+        prescribed=prescribed,
+    )  # fmt: skip
+    whole = assess(raw, request).report.whole
+    assert (whole.dose_done, whole.dose_prescribed) == (6, planned)
+    assert f"6 complete repetitions of {planned} planned (3 left, 3 right)" in whole.text
+
+
+def test_a_dose_of_an_exercise_of_both_legs_or_of_one_leg_alone_is_due_once():
+    for exercise, turn, side in (("squat", SQUAT, "both"), ("forward_lunge", LUNGE, "left")):
+        line = PrescribedExercise(exercise=exercise, sets=1, repetitions=3)
+        request = Request(
+            clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side=side, prescribed=line
+        )
+        whole = assess(film(repeated(STANDING, [turn] * 3), anchor="hips"), request).report.whole
+        assert whole.dose_prescribed == 3
