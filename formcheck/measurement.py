@@ -310,9 +310,10 @@ def _elevation(key: str, s: Setting):
 
 FLAT_FOOT_SHARE = 0.1
 """Rests whose heels lie within this of the most level one are the same flat stance (share of foot
-length; sample clips, decision 45)."""
+length; common practice: the jitter of a foot's landmarks)."""
 FLAT_FOOT_MOST_SHARE = 0.25
-"""A heel further than this above or below the toes at every rest never stood flat."""
+"""A heel further than this above or below the toes at every rest never stood flat
+(common practice: a shoe's heel is a few centimetres high)."""
 NO_FLAT_FOOT = (
     "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a moment"
 )

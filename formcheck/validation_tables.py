@@ -36,7 +36,7 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]], n_text: int) ->
 
 
 def _number(value: float, digits: int) -> str:
-    return "-" if not math.isfinite(value) else f"{value:.{digits}f}"
+    return "-" if not math.isfinite(value) else f"{value:z.{digits}f}"
 
 
 def _percent(value: float) -> str:
