@@ -200,18 +200,35 @@ def _leg_passes_other_thigh(s: Setting, look, earlier):
     return s.attempt.start + at if past[at] > look.above else None
 
 
+PUSH_MOST_DEG = 45.0
+"""Hands push on the thighs to stand up until these are this steep (common practice: half way);
+later arms that hang pass the thighs, too."""
+
+
 def _hands_on_thighs(s: Setting, look, earlier):
     side = s.series.side
     wrist, hip, knee = (s.track.image_px[:, LANDMARK[side, j]] for j in ("wrist", "hip", "knee"))
     along = knee - hip
     length = np.linalg.norm(along, axis=1)
-    share = np.clip(np.sum((wrist - hip) * along, axis=1) / length**2, 0.2, 1.0)
-    away = _trusted(s, np.linalg.norm(wrist - hip - along * share[:, None], axis=1) / length)
-    held = away[s.attempt.turn_from : s.attempt.turn_to + 1]
-    known = held[np.isfinite(held)]
-    if len(known) < s.series.grid_hz / 2 or np.mean(known < look.below) < 0.7:
+    share = np.sum((wrist - hip) * along, axis=1) / length**2
+    on_thigh = hip + along * np.clip(share, 0.2, 1.0)[:, None]
+    away = _trusted(s, np.linalg.norm(wrist - on_thigh, axis=1) / length)
+    is_near = away < look.below
+    looked_at = np.zeros(len(away), bool)
+    if s.first_phase == "raising":
+        # Standing at the turn, arms hang beside the thighs; seated, hanging arms pass below them.
+        looked_at[s.attempt.start : s.attempt.turn_from + 1] = True
+        steep_deg = np.degrees(np.arctan2(np.abs(along[:, 1]), np.abs(along[:, 0])))
+        looked_at &= steep_deg < PUSH_MOST_DEG
+        is_near &= wrist[:, 1] < (hip + along * share[:, None])[:, 1]
+        least_s, at = 0.2, s.attempt.start
+    else:
+        looked_at[s.attempt.turn_from : s.attempt.turn_to + 1] = True
+        least_s, at = 0.5, s.attempt.turn
+    known = is_near[looked_at & np.isfinite(away)]
+    if len(known) < least_s * s.series.grid_hz or np.mean(known) < 0.7:
         return None
-    return s.attempt.turn
+    return at
 
 
 def _does_not_reach_seat(s: Setting, look, earlier):

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from exercise_cases import (
     BRIDGE,
@@ -16,7 +17,21 @@ from exercise_cases import (
     STANDING,
     STEP_LEFT,
 )
-from skeleton import Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
+from skeleton import (
+    FOREARM,
+    THIGH,
+    TRUNK,
+    UPPER_ARM,
+    Camera,
+    Key,
+    Movement,
+    Posture,
+    both,
+    film,
+    mirrored,
+    one,
+    repeated,
+)
 
 from formcheck.anatomy import LANDMARK, LEG
 from formcheck.exercises import list_exercises, load_exercise
@@ -75,7 +90,53 @@ HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70,
 TO_THE_LEFT = replace(SQUAT, **one("left", out=-14), **one("right", out=14))
 UPRIGHT_STEP = replace(ONE_LEG_SQUAT, trunk_left=0, left_hip_lower=0, left_out=0, left_shank_out=0)
 
+RISE = (SITTING, Posture(trunk=40, **both(hip=88, knee=95)),
+        Posture(trunk=40, **both(hip=55, knee=72)), STANDING)  # fmt: skip
+
+
+def stands(arms) -> Movement:
+    """Two stands from a chair; arms : posture and how far up (0 to 1) -> the posture with arms."""
+    way_up = [
+        (a.toward(b, k / 4), (i + k / 4) / 3)
+        for i, (a, b) in enumerate(zip(RISE, RISE[1:], strict=False))
+        for k in range(4)
+    ]
+    way_up.append((STANDING, 1.0))
+    keys = [Key(posture=arms(*way_up[0]), move_s=0, stay_s=1.2)]
+    for _ in range(2):
+        for posture, up in (*way_up[1:], *way_up[-2::-1]):
+            stay_s = 1.0 if up in (0, 1) else 0
+            keys.append(Key(posture=arms(posture, up), move_s=0.14, stay_s=stay_s))
+    return Movement(keys=tuple(keys))
+
+
+def with_wrists_on_the_thighs(posture: Posture, along=0.6, above=0.2) -> Posture:
+    """Wrists at these shares of thigh length along the thigh and above its axis."""
+    trunk, thigh = np.radians([posture.trunk, posture.left_hip])
+    wrist = THIGH * (along * np.array([np.sin(thigh), -np.cos(thigh)])
+                     + above * np.array([np.cos(thigh), np.sin(thigh)]))  # fmt: skip
+    reach = wrist - TRUNK * np.array([np.sin(trunk), np.cos(trunk)])
+    far = np.linalg.norm(reach)
+    bend = np.arccos((far**2 - UPPER_ARM**2 - FOREARM**2) / (2 * UPPER_ARM * FOREARM))
+    upper = np.arctan2(reach[0], -reach[1]) - np.arcsin(FOREARM * np.sin(bend) / far)
+    arm, elbow = np.degrees([upper + trunk, bend])
+    return replace(posture, **both(arm=arm, elbow=elbow))
+
+
+def pushes(posture: Posture, up: float) -> Posture:
+    return with_wrists_on_the_thighs(posture) if up <= 0.7 else hangs(posture, up)
+
+
+def hangs(posture: Posture, up: float) -> Posture:
+    return replace(posture, **both(arm=posture.trunk))
+
+
 SEEN = (
+    Seen(
+        feature="hands_on_thighs", exercise="sit_to_stand",
+        shown=stands(pushes),
+        absent=stands(hangs),
+    ),
     Seen(
         feature="hold_broken", exercise="quad_set", anchor="hips",
         shown=Movement(keys=(
@@ -329,6 +390,23 @@ def test_a_remark_on_a_measure_waits_until_the_whole_interval_is_past():
     report = report_of(seen, repeated(ONE_LEG, [near] * 3))
     value = next(v for v in report.repetitions[0].measures if v.key == "fppa_change_deg")
     assert value.low < 10 < value.value
+    assert [x.code for r in report.repetitions for x in r.remarks] == []
+
+
+@pytest.mark.parametrize(
+    "arms",
+    [
+        lambda p, up: replace(p, **both(arm=0)),
+        lambda p, up: replace(p, **both(arm=p.trunk + 5, elbow=15)),
+        lambda p, up: replace(p, **both(arm=20, elbow=130)),
+        lambda p, up: replace(p, **both(arm=85)),
+        lambda p, up: with_wrists_on_the_thighs(p) if up < 0.1 else hangs(p, up),
+    ],
+    ids=["along the trunk", "a little bent", "crossed", "ahead", "in the lap while seated"],
+)
+def test_arms_that_do_not_push_on_the_thighs_are_not_hands_used(arms):
+    report = assess_raw(film(stands(arms)), "sit_to_stand")
+    assert len(report.repetitions) == 2
     assert [x.code for r in report.repetitions for x in r.remarks] == []
 
 
