@@ -91,11 +91,15 @@ def assess(
 ) -> Analysis:
     """The measured set from landmarks alone: the same track and settings give the same report.
 
-    Raises ClipError when the clip shows no person, or fewer than two pictures were looked at.
+    Raises ClipError when the clip shows no person, or fewer than three pictures or less time were
+    looked at than the shortest repetition takes.
     """
-    if len(raw.time_s) < 2:
+    n, looked_at_s = len(raw.time_s), float(np.ptp(raw.time_s)) if len(raw.time_s) else 0.0
+    if n < 3 or looked_at_s < settings.repetition.fastest_s:
+        pictures = "picture was" if n == 1 else "pictures were"
+        in_all = f", {looked_at_s:.2f} s in all" if n > 1 else ""
         raise ClipError(
-            f"{raw.clip.file}: only {len(raw.time_s)} picture was looked at; film the whole set, "
+            f"{raw.clip.file}: only {n} {pictures} looked at{in_all}; film the whole set, "
             "or look at more pictures each second (--pose-rate)"
         )
     if not np.isfinite(raw.image_px).any():

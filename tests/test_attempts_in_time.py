@@ -1,6 +1,7 @@
 """What counts as an attempt, when it starts, turns and ends, and whose it is."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,6 +34,7 @@ from skeleton import (
 from formcheck import storage
 from formcheck.anatomy import other_side
 from formcheck.bids import write_bids_motion
+from formcheck.errors import ClipError
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.programme import Bound
@@ -778,3 +780,28 @@ def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, firs
     for found in report.repetitions:
         assert (found.repetition.end_s < turned_s) == first
         assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(88, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("n", "rate_hz", "says"),
+    [
+        (1, 15, "only 1 picture was looked at; film the whole set"),
+        (2, 60, "only 2 pictures were looked at, 0.02 s in all; film the whole set"),
+        (2, 2, "only 2 pictures were looked at, 0.50 s in all; film the whole set"),
+        (3, 60, "only 3 pictures were looked at, 0.03 s in all; film the whole set"),
+        (5, 15, "only 5 pictures were looked at, 0.27 s in all; film the whole set"),
+    ],
+    ids=lambda value: str(value)[:12],
+)
+def test_a_clip_of_a_few_pictures_is_refused_in_words(n, rate_hz, says):
+    raw = film(repeated(STANDING, [SQUAT]), Camera(rate_hz=rate_hz), to_s=(n - 0.5) / rate_hz)
+    assert len(raw.time_s) == n
+    with pytest.raises(ClipError, match=re.escape(says)):
+        assess_raw(raw, "squat")
+
+
+def test_a_clip_of_just_half_a_second_is_looked_at():
+    raw = film(repeated(STANDING, [SQUAT]), Camera(rate_hz=15), to_s=0.5)
+    report = assess_raw(raw, "squat")
+    assert not report.is_usable
+    assert "no_repetition_found" in {f.code for f in report.findings}
