@@ -2,6 +2,7 @@
 without a bound that somebody set."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -257,38 +258,52 @@ def _plural(n: int, word: str) -> str:
 
 _WORST_FIRST = ("not_met", "passed", "undecided", "met", "kept")
 
+KindAndOutcome = tuple[str, str]
 
-def _outcome_by_kind(repetition: AssessedRepetition) -> dict[str, str]:
+
+def _outcome_by_kind(checks: Sequence[KindAndOutcome]) -> dict[str, str]:
     """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
     found: dict[str, str] = {}
-    for c in sorted(
-        (c for c in repetition.checks if c.outcome in _WORST_FIRST),
-        key=lambda c: _WORST_FIRST.index(c.outcome),
+    for kind, outcome in sorted(
+        (c for c in checks if c[1] in _WORST_FIRST), key=lambda c: _WORST_FIRST.index(c[1])
     ):
-        found.setdefault(c.kind, c.outcome)
+        found.setdefault(kind, outcome)
     return found
 
 
-def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
-    word = (
-        "hold"
-        if exercise.kind == "hold"
-        else ("sequence" if exercise.kind == "sequence" else "repetition")
-    )
-    name = exercise.name
-    if not n:
-        spoilt = [f.text for f in findings if f.spoils == "clip"]
-        return f"{name}: no {word} was found." + (f" {spoilt[0]}" if spoilt else "")
-    parts = [f"{name}: {_plural(n_complete, 'complete ' + word)}"]
-    if prescribed:
-        parts[0] += f" of {prescribed} planned"
-    of_side = {s: complete_of_side(repetitions, s) for s in SIDES}
-    if set(SIDES) <= {r.repetition.side for r in repetitions}:
-        parts[0] += f" ({of_side['left']} left, {of_side['right']} right)"
-    if n > n_complete:
-        parts[0] += f", {n - n_complete} more cut or unfinished in the clip"
-    complete = [r for r in repetitions if r.repetition.is_complete]
-    outcomes = [_outcome_by_kind(r) for r in complete]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What the sentence about a set says.
+
+    of_side : complete ones of the left and of the right leg; None where they are not told apart.
+    checks : (kind, outcome) of every check, one tuple for each complete repetition.
+    longest_hold_s : of a hold; None for other exercises. n_left_out : by a clinician.
+    """
+
+    name: str
+    word: str
+    n: int
+    n_complete: int
+    planned: int | None
+    of_side: tuple[int, int] | None
+    checks: tuple[tuple[KindAndOutcome, ...], ...]
+    longest_hold_s: float | None
+    is_judged: bool
+    n_left_out: int = 0
+
+
+def set_sentence(f: SetFacts) -> str:
+    """The set in a sentence: how many of what was planned, what they came to, what was unseen."""
+    parts = [f"{f.name}: {_plural(f.n_complete, 'complete ' + f.word)}"]
+    if f.planned:
+        parts[0] += f" of {f.planned} planned"
+    if f.of_side:
+        parts[0] += f" ({f.of_side[0]} left, {f.of_side[1]} right)"
+    if f.n > f.n_complete:
+        parts[0] += f", {f.n - f.n_complete} more cut or unfinished in the clip"
+    if f.n_left_out:
+        parts[0] += f", {f.n_left_out} left out by the clinician"
+    outcomes = [_outcome_by_kind(checks) for checks in f.checks]
     for kind, outcome, words in (
         ("target", "met", "target reached in {}"),
         ("target", "not_met", "target not reached in {}"),
@@ -299,17 +314,42 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
         k = sum(o.get(kind) == outcome for o in outcomes)
         if k:
             parts.append(words.format(k))
-    hidden = sum(c.outcome == "not_visible" for r in complete for c in r.checks)
+    hidden = sum(outcome == "not_visible" for checks in f.checks for _, outcome in checks)
     if hidden:
         parts.append(f"{_plural(hidden, 'check')} could not be seen")
+    if f.longest_hold_s is not None:
+        parts.append(f"longest hold {f.longest_hold_s:.1f} s")
+    if not f.is_judged:
+        parts.append("nobody set a target, so nothing is judged")
+    return "; ".join(parts) + "."
+
+
+def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
+    word = exercise.kind if exercise.kind in ("hold", "sequence") else "repetition"
+    if not n:
+        spoilt = [f.text for f in findings if f.spoils == "clip"]
+        return f"{exercise.name}: no {word} was found." + (f" {spoilt[0]}" if spoilt else "")
+    is_of_both = set(SIDES) <= {r.repetition.side for r in repetitions}
     held = [
         v.value
         for r in repetitions
         for v in r.measures
         if isinstance(v, Measured) and v.key == "plateau_hold_s"
     ]
-    if exercise.kind == "hold" and held:
-        parts.append(f"longest hold {max(held):.1f} s")
-    if not any(r.checks for r in repetitions):
-        parts.append("nobody set a target, so nothing is judged")
-    return "; ".join(parts) + "."
+    return set_sentence(
+        SetFacts(
+            name=exercise.name,
+            word=word,
+            n=n,
+            n_complete=n_complete,
+            planned=prescribed,
+            of_side=tuple(complete_of_side(repetitions, s) for s in SIDES) if is_of_both else None,
+            checks=tuple(
+                tuple((c.kind, c.outcome) for c in r.checks)
+                for r in repetitions
+                if r.repetition.is_complete
+            ),
+            longest_hold_s=max(held) if exercise.kind == "hold" and held else None,
+            is_judged=any(r.checks for r in repetitions),
+        )
+    )

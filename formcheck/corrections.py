@@ -6,11 +6,15 @@ from 0, since a sequence gives several entries one number.
 
 import copy
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import Any, Literal
 
+from formcheck.anatomy import SIDES
+from formcheck.assessment import SetFacts, set_sentence
+from formcheck.chair_tests import CHAIR_STAND_S
 from formcheck.errors import UsageError
 
 Kind = Literal["left out", "limits", "outcome", "comment"]
@@ -95,7 +99,9 @@ def corrected(report: Mapping[str, Any], corrections: Sequence[Correction]) -> d
 
     A repetition gains `left_out` (the reason, or None); a check `found` (the outcome that was
     overruled, or None) with `overruled_by` and `reason`. Left-out repetitions stay in the list
-    and count nowhere. A later correction of the same thing replaces an earlier one.
+    and count nowhere. A later correction of the same thing replaces an earlier one. Counts,
+    sentence and means follow; the symmetry is gone where a repetition was left out. Moved limits
+    change nothing here: the repetitions are to be measured anew (`Request.moved_limits`).
     """
     out = copy.deepcopy(dict(report))
     for r in out["repetitions"]:
@@ -113,40 +119,62 @@ def corrected(report: Mapping[str, Any], corrections: Sequence[Correction]) -> d
                 if check["measure"] == c.measure and check["kind"] == c.check_kind:
                     check["found"] = check["found"] or check["outcome"]
                     check.update(outcome=c.outcome, overruled_by=c.made_by, reason=c.reason)
-    if any(c.kind in ("left out", "outcome", "limits") for c in corrections):
+    if any(c.kind in ("left out", "outcome") for c in corrections):
         _recount(out)
     return out
 
 
 def _recount(report: dict[str, Any]) -> None:
-    kept = [r for r in report["repetitions"] if not r["left_out"]]
-    groups: dict[tuple, list[dict]] = {}
-    every: dict[tuple, int] = {}
-    for r in report["repetitions"]:
-        every[r["number"], r["side"]] = every.get((r["number"], r["side"]), 0) + 1
+    """Brings the set of a report up to what is left out and overruled in its repetitions."""
+    whole, repetitions = report["set"], report["repetitions"]
+    kept = [r for r in repetitions if not r["left_out"]]
+    groups: dict[int, list[dict]] = {}
     for r in kept:
-        groups.setdefault((r["number"], r["side"]), []).append(r)
+        groups.setdefault(r["number"], []).append(r)
+    complete = [n for n in _complete(repetitions, whole["n_complete"]) if n in groups]
     # A sequence with one of its parts left out is no whole sequence any more.
-    complete = [
-        name
-        for name, parts in groups.items()
-        if all(p["complete"] for p in parts) and len(parts) == every[name]
-    ]
-    whole = report["set"]
+    complete = [n for n in complete if _parts(groups[n]) == _parts(repetitions)]
     whole["n_repetitions"], whole["n_complete"] = len(groups), len(complete)
     whole["n_met"] = sum(
         all(p["checks"] and all(c["outcome"] in ("met", "kept") for c in p["checks"])
-            for p in groups[name])
-        for name in complete
+            for p in groups[number])
+        for number in complete
     )  # fmt: skip
     whole["dose"] = {**whole["dose"], "done": len(complete)}
+    whole["text"] = _sentence(whole, repetitions, {n: groups[n] for n in complete})
+    if len(kept) < len(repetitions):
+        whole["symmetry"] = None
+        whole["measures"] = _means(kept) | _chair_tests(whole["measures"], repetitions)
+
+
+def _parts(repetitions: Sequence[Mapping]) -> set[str]:
+    return {r["part"] for r in repetitions if r["part"]}
+
+
+def _complete(repetitions: Sequence[Mapping], n_found: int) -> list[int]:
+    """Numbers that were found complete: all that was done of them, and all that is to be done.
+
+    Where any sequence is complete, the parts that were seen at all are those of the exercise.
+    """
+    numbers: dict[int, list[Mapping]] = {}
+    for r in repetitions:
+        numbers.setdefault(r["number"], []).append(r)
+    every = _parts(repetitions)
+    return [
+        number
+        for number, parts in numbers.items()
+        if n_found and all(p["complete"] for p in parts) and _parts(parts) == every
+    ]
+
+
+def _means(kept: Sequence[Mapping]) -> dict[str, dict]:
     values: dict[str, list[float]] = {}
     for r in kept:
         if r["complete"]:
             for key, measure in r["measures"].items():
                 if "value" in measure:
                     values.setdefault(key, []).append(measure["value"])
-    whole["measures"] = {
+    return {
         key: {
             "mean": round(fmean(v), 3),
             "sd": round(stdev(v), 3) if len(v) > 1 else None,
@@ -155,6 +183,52 @@ def _recount(report: dict[str, Any]) -> None:
         }
         for key, v in values.items()
     }
+
+
+def _chair_tests(measures: Mapping[str, dict], repetitions: Sequence[Mapping]) -> dict[str, dict]:
+    """The chair tests that hold although stands were left out: those that counted none of them."""
+    from_s = min((r["start_s"] for r in repetitions if r["complete"]), default=math.inf)
+    first_out_s = min(r["start_s"] for r in repetitions if r["left_out"])
+    lasts_s = {"n_in_30_s": CHAIR_STAND_S}
+    if "time_for_five_s" in measures:
+        lasts_s["time_for_five_s"] = measures["time_for_five_s"]["mean"]
+    return {
+        key: measures[key]
+        for key, test_s in lasts_s.items()
+        if key in measures and first_out_s >= from_s + test_s
+    }
+
+
+_BEGINNING = re.compile(r"(?P<name>.*): \d+ complete (?P<word>hold|sequence|repetition)s?\b")
+
+
+def _sentence(
+    whole: Mapping[str, Any], repetitions: Sequence[Mapping], complete: Mapping[int, list[dict]]
+) -> str:
+    """The set's sentence, written anew; the exercise's name and word are those of the found one."""
+    found = _BEGINNING.match(whole["text"])
+    if found is None:
+        return whole["text"]
+    kept = [r for r in repetitions if not r["left_out"]]
+    of_side = tuple(sum(parts[0]["side"] == s for parts in complete.values()) for s in SIDES)
+    held = [m["value"] for r in kept for key, m in r["measures"].items()
+            if key == "plateau_hold_s" and "value" in m]  # fmt: skip
+    return set_sentence(
+        SetFacts(
+            name=found["name"],
+            word=found["word"],
+            n=whole["n_repetitions"],
+            n_complete=whole["n_complete"],
+            planned=whole["dose"]["prescribed"],
+            of_side=of_side if set(SIDES) <= {r["side"] for r in repetitions} else None,
+            checks=tuple(
+                tuple((c["kind"], c["outcome"]) for c in r["checks"]) for r in kept if r["complete"]
+            ),
+            longest_hold_s=max(held) if found["word"] == "hold" and held else None,
+            is_judged=any(r["checks"] for r in repetitions),
+            n_left_out=len(repetitions) - len(kept),
+        )
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,127 @@
+"""Corrections laid over a report: counts, sentence, means and symmetry never contradict them."""
+
+from pathlib import Path
+
+import pytest
+from exercise_cases import SQUAT, STANDING, STEP_BACK_AND_OUT, STEP_LEFT
+from skeleton import Camera, Posture, film, one, repeated
+from test_attempts_in_time import turning_round
+from test_chair_tests import chair_report, stands
+
+from formcheck.corrections import Correction, corrected
+from formcheck.exercises import load_exercise
+from formcheck.pipeline import Request, assess
+from formcheck.programme import Bound, PrescribedExercise
+from formcheck.report import report_mapping
+
+PEAK = "knee_flexion_peak_deg"
+DEEP = (("target", Bound(measure=PEAK, at_least=80)),)
+FORWARD = Posture(
+    trunk=5, **one("left", hip=65, knee=75), **one("right", hip=-20, knee=45, foot=-50)
+)
+
+
+def mapping_of(exercise, turns, bounds=(), camera=Camera(), anchor="left_ankle", **request):
+    made = Request(
+        clip=Path("made_up.mp4"), exercise=load_exercise(exercise), bounds=bounds,
+        **{"side": "left", **request},
+    )  # fmt: skip
+    return report_mapping(
+        assess(film(repeated(STANDING, turns), camera, anchor=anchor), made).report
+    )
+
+
+def left_out(place):
+    return Correction(kind="left out", repetition=place, reason="stumbled", made_by="M.T.")
+
+
+def overruled(place, outcome):
+    return Correction(
+        kind="outcome", repetition=place, measure=PEAK, check_kind="target", outcome=outcome,
+        reason="seen", made_by="M.T.",
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def squats():
+    line = PrescribedExercise(exercise="squat", sets=1, repetitions=3)
+    return mapping_of("squat", [SQUAT] * 3, DEEP, prescribed=line)
+
+
+def test_the_sentence_says_what_the_corrected_counts_say(squats):
+    assert squats["set"]["text"] == (
+        "Squat: 3 complete repetitions of 3 planned; target reached in 3."
+    )
+    found = corrected(squats, [left_out(0), overruled(1, "not_met")])["set"]
+    assert (found["n_complete"], found["n_met"]) == (2, 1)
+    assert found["text"] == (
+        "Squat: 2 complete repetitions of 3 planned, 1 left out by the clinician; "
+        "target reached in 1; target not reached in 1."
+    )
+
+
+def test_a_set_with_every_repetition_left_out_is_a_set_of_none(squats):
+    found = corrected(squats, [left_out(k) for k in range(3)])["set"]
+    assert (found["n_repetitions"], found["n_complete"], found["dose"]["done"]) == (0, 0, 0)
+    assert found["text"] == (
+        "Squat: 0 complete repetitions of 3 planned, 3 left out by the clinician."
+    )
+
+
+def test_an_overruled_outcome_or_moved_limits_leave_what_was_measured_over_the_set(squats):
+    moved = Correction(kind="limits", repetition=0, reason="late", start_s=1.5, end_s=3)
+    assert corrected(squats, [moved])["set"] == squats["set"]
+    found = corrected(squats, [overruled(0, "not_met")])["set"]
+    assert found["measures"] == squats["set"]["measures"]
+
+
+@pytest.fixture(scope="module")
+def sequences():
+    """Two sequences, the second without its rotational part."""
+    parts = [FORWARD, STEP_LEFT, STEP_BACK_AND_OUT]
+    return mapping_of(
+        "multidirectional_lunge", [*parts, *parts[:2]],
+        (("target", Bound(measure="hip_drop_share", at_least=0.1)),),
+        Camera(azimuth_deg=38), anchor="right_ankle",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("place", [0, 4])
+def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, place):
+    assert (sequences["set"]["n_complete"], sequences["set"]["n_repetitions"]) == (1, 2)
+    correction = Correction(
+        kind="outcome", repetition=place, measure="hip_drop_share", check_kind="target",
+        outcome="not_met", reason="seen", made_by="M.T.",
+    )  # fmt: skip
+    found = corrected(sequences, [correction])["set"]
+    assert (found["n_complete"], found["dose"]["done"], found["n_repetitions"]) == (1, 1, 2)
+
+
+def test_a_sequence_with_a_part_left_out_is_no_whole_one(sequences):
+    found = corrected(sequences, [left_out(1)])["set"]
+    assert (found["n_complete"], found["n_repetitions"]) == (0, 2)
+    assert "0 complete sequences, 2 more cut or unfinished in the clip, 1 left out" in found["text"]
+
+
+def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
+    raw, _ = turning_round()
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("split_squat"), bounds=DEEP)
+    both = report_mapping(assess(raw, request).report)
+    assert PEAK in both["set"]["symmetry"]
+    assert corrected(both, [overruled(0, "not_met")])["set"]["symmetry"] == both["set"]["symmetry"]
+    found = corrected(both, [left_out(0)])["set"]
+    assert found["symmetry"] is None
+    assert "5 complete repetitions (2 left, 3 right), 1 left out" in found["text"]
+
+
+def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
+    bounds = (("target", Bound(measure="knee_flexion_least_deg", at_most=20)),)
+    report = report_mapping(chair_report(stands(6), bounds))
+    five = report["set"]["measures"]["time_for_five_s"]
+    correction = Correction(
+        kind="outcome", repetition=0, measure="knee_flexion_least_deg", check_kind="target",
+        outcome="not_met", reason="seen", made_by="M.T.",
+    )  # fmt: skip
+    for corrections in ([correction], [left_out(5)]):
+        assert corrected(report, corrections)["set"]["measures"]["time_for_five_s"] == five
+    assert "time_for_five_s" not in corrected(report, [left_out(2)])["set"]["measures"]
