@@ -256,7 +256,8 @@ def _plural(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
 
 
-_WORST_FIRST = ("not_met", "passed", "undecided", "met", "kept")
+_WORST_FIRST = ("not_met", "passed", "undecided", "not_visible", "not_judged", "met", "kept")
+"""What is not known of one bound keeps the repetition from being told as reached."""
 
 KindAndOutcome = tuple[str, str]
 
@@ -264,9 +265,7 @@ KindAndOutcome = tuple[str, str]
 def _outcome_by_kind(checks: Sequence[KindAndOutcome]) -> dict[str, str]:
     """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
     found: dict[str, str] = {}
-    for kind, outcome in sorted(
-        (c for c in checks if c[1] in _WORST_FIRST), key=lambda c: _WORST_FIRST.index(c[1])
-    ):
+    for kind, outcome in sorted(checks, key=lambda c: _WORST_FIRST.index(c[1])):
         found.setdefault(kind, outcome)
     return found
 

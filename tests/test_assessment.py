@@ -65,6 +65,14 @@ def test_the_sentence_counts_repetitions_and_not_their_targets():
     assert "target reached" not in report.whole.text
 
 
+def test_a_target_that_could_not_be_seen_keeps_a_repetition_from_being_told_as_reached():
+    inward = Bound(measure="fppa_change_deg", at_most=5)
+    whole = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", inward))).whole
+    assert whole.n_met == 0
+    assert "reached" not in whole.text
+    assert "3 checks could not be seen" in whole.text
+
+
 def test_two_bounds_on_a_measure_that_the_exercise_does_not_list_measure_it_once():
     key = "rear_knee_height_share"
     bounds = (
