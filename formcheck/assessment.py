@@ -84,15 +84,16 @@ UNIT_WORDS = {
 
 
 def bound_text(bound: Bound) -> str:
-    """The bound in words, for instance "at least 60 deg" or "80 to 100 deg"."""
+    """The bound in words: "at least 60 deg", "80 to 100 deg", "at most 0 deg, give or take 10"."""
     unit = UNIT_WORDS[MEASURES[bound.measure].unit]
+    tolerance = f", give or take {bound.tolerance:g}" if bound.tolerance else ""
     if bound.at_least is not None and bound.at_most is not None:
         if bound.at_least == bound.at_most:
-            return f"{bound.at_least:g}{unit}, give or take {bound.tolerance:g}"
-        return f"{bound.at_least:g} to {bound.at_most:g}{unit}"
+            return f"{bound.at_least:g}{unit}{tolerance}"
+        return f"{bound.at_least:g} to {bound.at_most:g}{unit}{tolerance}"
     if bound.at_least is not None:
-        return f"at least {bound.at_least:g}{unit}"
-    return f"at most {bound.at_most:g}{unit}"
+        return f"at least {bound.at_least:g}{unit}{tolerance}"
+    return f"at most {bound.at_most:g}{unit}{tolerance}"
 
 
 _OUTCOME_TEXT = {

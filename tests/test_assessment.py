@@ -7,7 +7,7 @@ import pytest
 from exercise_cases import LUNGE, SITTING, SQUAT, STANDING
 from skeleton import Posture, both, film, mirrored, repeated
 
-from formcheck.assessment import drop_targets_beyond_limits, prescribed_bounds
+from formcheck.assessment import bound_text, drop_targets_beyond_limits, prescribed_bounds
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound, PrescribedExercise
@@ -47,6 +47,24 @@ def test_a_hold_beside_a_target_on_another_angle_is_timed_on_its_plateau_and_jud
     report = report_of("wall_sit", WALL, SAT, bounds, stay_s=8)
     held = [c for r in report.repetitions for c in r.checks if c.measure == "plateau_hold_s"]
     assert [c.outcome for c in held] == ["met"] * 3
+
+
+@pytest.mark.parametrize(
+    ("ends", "words"),
+    [
+        ({"at_most": 0}, "at most 0 deg, give or take 10"),
+        ({"at_least": -5}, "at least -5 deg, give or take 10"),
+        ({"at_least": -5, "at_most": 5}, "-5 to 5 deg, give or take 10"),
+        ({"at_least": 0, "at_most": 0}, "0 deg, give or take 10"),
+    ],
+)
+def test_a_bound_is_told_with_its_tolerance(ends, words):
+    bound = Bound(measure="thigh_inclination_deg", tolerance=10, **ends)
+    assert bound_text(bound) == words
+    assert bound_text(replace(bound, tolerance=0)) == words.split(",")[0]
+    (check, *_) = report_of("squat", STANDING, SQUAT, (("target", bound),)).repetitions[0].checks
+    assert check.bound == words
+    assert check.text.endswith(f"wanted {words}")
 
 
 @pytest.mark.parametrize("order", [(90, 120), (120, 90)])
