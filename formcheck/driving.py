@@ -16,6 +16,7 @@ from formcheck.kinematics import Series, driving_values
 from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
 from formcheck.records import Finding, Repetition, Track, View
 from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts
+from formcheck.track import runs
 from formcheck.working_leg import (
     nearest_part,
     number_sequences,
@@ -112,7 +113,7 @@ def attempts_in(
 ) -> tuple[Attempt, ...]:
     """The attempts of the exercise in its driving signal."""
     sign = 1.0 if driving_view.direction == "rises" else -1.0
-    return find_attempts(
+    found = find_attempts(
         sign * values,
         series.grid_hz,
         driving_view.least_range.value,
@@ -121,6 +122,86 @@ def attempts_in(
         off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
         settings=settings,
     )
+    return _joined_across_gaps(found, sign * values, series.grid_hz, settings)
+
+
+JOIN_MOST_S = 1.0
+"""What is lost for up to this long at the turn of a repetition does not make two of it (common
+practice: nobody comes all the way back and goes again in it)."""
+
+
+def _joined_across_gaps(attempts, rising, grid_hz, settings) -> tuple[Attempt, ...]:
+    """The attempts, where a gap at the turn cuts one in two the two as one.
+
+    The first ends at its own extreme and the second begins at its own: who had come back in
+    between would be lost on the way. The turn lies in the gap, where nothing is measured.
+    """
+    out: list[Attempt] = []
+    for b in attempts:
+        a = out[-1] if out else None
+        if a is None or not _is_the_rest_of(a, b, rising, grid_hz):
+            out.append(b)
+            continue
+        extreme = max(a.extreme, b.extreme)
+        level = extreme - settings.turn_share * (extreme - min(a.rest_before, b.rest_after))
+        near_a = a.start + np.flatnonzero(rising[a.start : a.end + 1] >= level)
+        near_b = b.start + np.flatnonzero(rising[b.start : b.end + 1] >= level)
+        out[-1] = Attempt(
+            start=a.start,
+            turn_from=max(int(near_a[0]), a.turn_from) if len(near_a) else a.end,
+            turn_to=min(int(near_b[-1]), b.turn_to) if len(near_b) else b.start,
+            end=b.end,
+            rest_before=a.rest_before,
+            rest_after=b.rest_after,
+            extreme=extreme,
+            is_complete=not (a.is_cut_before or b.is_cut_after),
+            is_cut_before=a.is_cut_before,
+            is_cut_after=b.is_cut_after,
+        )
+    return tuple(out)
+
+
+def _is_the_rest_of(a: Attempt, b: Attempt, rising: np.ndarray, grid_hz: float) -> bool:
+    gap = rising[a.end + 1 : b.start]
+    return (
+        a.is_cut_after
+        and b.is_cut_before
+        and 0 < len(gap) <= JOIN_MOST_S * grid_hz
+        and not np.isfinite(gap).any()
+        and a.turn_to >= a.end - 1
+        and b.turn_from <= b.start + 1
+    )
+
+
+LOST_LEAST_S = 0.5
+"""A shorter gap is bridged (common practice, as in the repetition finder)."""
+
+
+def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track) -> list[Finding]:
+    """Where the landmarks that drive the exercise are lost in the middle of an attempt."""
+    least = LOST_LEAST_S * track.grid_hz
+    is_seen = np.isfinite(values)
+    is_there = np.isfinite(track.image_px[..., 0]).any(axis=1)
+    at = {}
+    for a, b in runs(~is_seen):
+        if a == 0 or b == len(values) or b - a < least or not is_there[a:b].any():
+            continue  # the clip's edge, a blink, or nobody in the picture, which is told apart
+        for attempt in attempts:
+            if attempt.start < a and b <= attempt.end:
+                at[a, b] = "it is counted as one, and what lies in the gap is not measured"
+            elif (attempt.is_cut_after and abs(attempt.end - a) <= 1) or (
+                attempt.is_cut_before and abs(attempt.start - b) <= 1
+            ):
+                at.setdefault((a, b), "what was seen of it is listed, and not judged")
+    return [
+        Finding(
+            code="landmarks_lost",
+            text=f"The body could not be followed here, in the middle of a repetition: {what}. "
+            "Film in good light, with nothing in front of the legs.",
+            from_s=float(track.time_s[a]), to_s=float(track.time_s[b - 1]),
+        )
+        for (a, b), what in at.items()
+    ]  # fmt: skip
 
 
 def parts_of(

@@ -141,11 +141,17 @@ def _hips_sag(s: Setting, look, earlier):
     return at if change > look.above else None
 
 
+def _turn_is_seen(s: Setting) -> bool:
+    """Whether nothing is missing at the turn, so that its depth and its limits are known."""
+    return bool(np.isfinite(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1]).all())
+
+
 def _lowering_faster(s: Setting, look, earlier):
     a = s.attempt
     first, last = a.turn_from - a.start, a.end - a.turn_to
     lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
-    if not raising or not a.is_complete or lowering / raising >= look.below:
+    is_known = a.is_complete and _turn_is_seen(s)
+    if not raising or not is_known or lowering / raising >= look.below:
         return None
     return a.start if s.first_phase == "lowering" else a.turn_to
 
@@ -153,12 +159,13 @@ def _lowering_faster(s: Setting, look, earlier):
 def _quick_turn(s: Setting, look, earlier):
     a = s.attempt
     pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
-    return a.turn if a.is_complete and pause_s < look.below else None
+    return a.turn if a.is_complete and _turn_is_seen(s) and pause_s < look.below else None
 
 
 def _fades(s: Setting, look, earlier):
     best = max((e.attempt.range for e in earlier), default=None)
-    if best is None or not s.attempt.is_complete or s.attempt.range >= look.below * best:
+    is_known = s.attempt.is_complete and _turn_is_seen(s)
+    if best is None or not is_known or s.attempt.range >= look.below * best:
         return None
     return s.attempt.turn
 
@@ -240,7 +247,8 @@ def _does_not_reach_seat(s: Setting, look, earlier):
 
 def _not_fully_up(s: Setting, look, earlier):
     best = max((e.attempt.extreme for e in earlier), default=None)
-    if best is None or not s.attempt.is_complete or best - s.attempt.extreme <= look.above:
+    is_known = s.attempt.is_complete and _turn_is_seen(s)
+    if best is None or not is_known or best - s.attempt.extreme <= look.above:
         return None
     return s.attempt.turn
 

@@ -18,6 +18,7 @@ from formcheck.driving import (
     attempts_in,
     drive,
     is_of_signal,
+    lost_findings,
     measured_side,
     parts_of,
     repetitions_of,
@@ -173,6 +174,7 @@ def measured_stretch(track: Track, raw: RawTrack, request: Request, settings: Se
             return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
         attempts, other = _of_the_side_asked_for(attempts, request, track, view)
         findings += other
+    findings += lost_findings(attempts, values, track)
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(

@@ -138,3 +138,56 @@ def test_a_clip_without_a_cut_is_measured_to_its_last_picture():
     change = raw.change.copy()
     change[150] = 80.0
     assert longest_uncut_s(replace(raw, change=change))[1] == pytest.approx(raw.time_s[149])
+
+
+def _with_ankle_lost(raw, at_s: float, half_s: float):
+    visibility = raw.visibility.copy()
+    visibility[np.abs(raw.time_s - at_s) < half_s, :, ANKLE] = 0.03
+    return replace(raw, visibility=visibility)
+
+
+SLOW = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+                there_s=1.5, stay_s=0.3, back_s=1.5)  # fmt: skip
+SECOND_TURN_S = 2 * 1.2 + 3.3 + 1.5 + 0.15
+
+
+@pytest.mark.parametrize("half_s", [0.3, 0.35, 0.4])
+@pytest.mark.parametrize("off_s", [-0.2, 0.0, 0.2])
+def test_a_gap_at_the_turn_makes_no_two_repetitions_of_one(half_s, off_s):
+    report = _report(_with_ankle_lost(film(SLOW), SECOND_TURN_S + off_s, half_s))
+    assert (report.whole.n_repetitions, report.whole.n_complete) == (3, 3)
+    second = report.repetitions[1]
+    peak = next(v for v in second.measures if v.key == "knee_flexion_peak_deg")
+    if isinstance(peak, Measured):  # the edge of the gap saw the deepest point
+        assert off_s != 0
+        assert abs(peak.value - 105) < 1
+    tempo = [v for v in second.measures if v.key in ("lowering_s", "pause_s", "raising_s")]
+    assert not any(isinstance(v, Measured) for v in tempo)
+    assert second.remarks == ()
+    (lost,) = [f for f in report.findings if f.code == "landmarks_lost"]
+    assert lost.from_s == pytest.approx(SECOND_TURN_S + off_s - half_s, abs=0.15)
+    assert lost.to_s == pytest.approx(SECOND_TURN_S + off_s + half_s, abs=0.15)
+    assert "counted as one" in lost.text
+
+
+def test_a_gap_long_enough_to_come_back_in_is_told_and_joins_nothing():
+    held = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+                    there_s=1.5, stay_s=1.5, back_s=1.5)  # fmt: skip
+    second_turn_s = 2 * 1.2 + 4.5 + 1.5 + 0.75
+    report = _report(_with_ankle_lost(film(held), second_turn_s, 0.7))
+    assert (report.whole.n_repetitions, report.whole.n_complete) == (4, 2)
+    (lost,) = [f for f in report.findings if f.code == "landmarks_lost"]
+    assert "listed, and not judged" in lost.text
+
+
+def test_who_comes_up_in_a_gap_did_two_and_not_one():
+    pulses = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+                      rest_s=0.0, there_s=0.8, stay_s=0.0, back_s=0.8)  # fmt: skip
+    report = _report(_with_ankle_lost(film(pulses), 1.6, 0.4))
+    assert report.whole.n_repetitions == 3
+
+
+def test_a_gap_while_resting_is_no_matter():
+    report = _report(_with_ankle_lost(film(SLOW), 1.2 + 3.3 + 0.6, 0.4))
+    assert report.whole.n_complete == 3
+    assert "landmarks_lost" not in _codes(report)
