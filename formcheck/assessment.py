@@ -2,7 +2,7 @@
 without a bound that somebody set."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from formcheck.records import (
     Value,
 )
 from formcheck.symmetry import complete_of_side, symmetry_of
-from formcheck.uncertainty import COVERAGE_FACTOR, combined, decide
+from formcheck.uncertainty import COVERAGE_FACTOR, combined, decide, measured, model_parts
 
 BoundOfKind = tuple[str, Bound]
 
@@ -128,6 +128,53 @@ def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: 
     return Check(measure=bound.measure, kind=kind, bound=wanted, outcome=outcome, text=text)
 
 
+def checks_of_each(
+    repetitions: Sequence[AssessedRepetition],
+) -> tuple[AssessedRepetition, ...]:
+    """The repetitions without the checks that cannot be made on them.
+
+    A measure of the whole set is judged once, in the set's sentence; after the last repetition
+    of a leg there is no rest to judge.
+    """
+    last = {r.repetition.side: k for k, r in enumerate(repetitions)}.values()
+    return tuple(
+        replace(
+            r,
+            checks=tuple(
+                c
+                for c in r.checks
+                if MEASURES[c.measure].at != "set"
+                and not (c.measure == "rest_s" and c.outcome == "not_visible" and k in last)
+            ),
+        )
+        for k, r in enumerate(repetitions)
+    )
+
+
+NOT_SEEN = "not seen: "
+NOT_JUDGED = "nobody set a target, so nothing is judged"
+
+
+def _set_checks(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -> tuple[str, ...]:
+    """Each bound on a measure of the whole set, held against it, in words."""
+    values = {m.key: m.mean for m in measures}
+    found = []
+    for kind, bound in bounds:
+        key = bound.measure
+        if MEASURES[key].at != "set":
+            continue
+        name, unit = MEASURES[key].label.lower(), UNIT_WORDS[MEASURES[key].unit]
+        wanted = f"{'limit' if kind == 'limit' else 'wanted'} {bound_text(bound)}"
+        if key not in values:
+            found.append(f"{NOT_SEEN}{name}, {wanted}")
+            continue
+        value = measured(key, values[key], model_parts("time") if unit == " s" else ())
+        outcome = _OUTCOME_TEXT[kind, decide(kind, value.low, value.high, *bound.band(kind))]
+        number = f"{value.value:g}" if MEASURES[key].unit == "1" else _number(value.value)
+        found.append(f"{outcome}: {name} {number}{unit}, {wanted}")
+    return tuple(found)
+
+
 def _number(x: float) -> str:
     return f"{x:.0f}" if abs(x) >= 10 else f"{x:.1f}" if abs(x) >= 1 else f"{x:.2f}"
 
@@ -207,6 +254,7 @@ def assess_set(
     repetitions: Sequence[AssessedRepetition],
     findings: Sequence[Finding],
     *,
+    bounds: Sequence[BoundOfKind],
     line: PrescribedExercise | None,
     involved: Side | None,
     clip_s: tuple[float, float],
@@ -215,8 +263,9 @@ def assess_set(
 
     Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
-    line : what was prescribed. involved : the leg that the symmetry is put for. clip_s : first
-    and last moment looked at.
+    bounds : those in force; the ones on measures of the whole set are judged here. line : what
+    was prescribed. involved : the leg that the symmetry is put for. clip_s : first and last
+    moment looked at.
     """
     by_number: dict[int, list[AssessedRepetition]] = {}
     for r in repetitions:
@@ -237,20 +286,24 @@ def assess_set(
         for v in r.measures:
             if isinstance(v, Measured):
                 keys.setdefault(v.key, []).append(v)
-    dose_prescribed = planned_repetitions(line, exercise, repetitions) if line else None
+    planned = planned_repetitions(line, exercise, repetitions) if line else None
+    measures = (
+        *(summarise_measure(k, v) for k, v in keys.items()),
+        *chair_stand_measures([r.repetition for r in repetitions], listed, clip_s),
+    )
     return AssessedSet(
         n_repetitions=len(by_number),
         n_complete=len(complete),
         n_met=len(met),
-        dose_prescribed=dose_prescribed,
+        dose_prescribed=planned,
         dose_done=len(complete),
-        measures=tuple(summarise_measure(k, v) for k, v in keys.items())
-        + chair_stand_measures([r.repetition for r in repetitions], listed, clip_s),
+        measures=measures,
         symmetry=symmetry_of(repetitions, involved),
         text=_set_text(
-            exercise, repetitions, len(by_number), len(complete), dose_prescribed, findings
+            exercise, repetitions, len(by_number), len(complete), planned, findings,
+            _set_checks(bounds, measures), is_judged=bool(bounds),
         ),
-    )
+    )  # fmt: skip
 
 
 def _plural(n: int, word: str) -> str:
@@ -277,7 +330,8 @@ class SetFacts:
 
     of_side : complete ones of the left and of the right leg; None where they are not told apart.
     checks : (kind, outcome) of every check, one tuple for each complete repetition.
-    longest_hold_s : of a hold; None for other exercises. n_left_out : by a clinician.
+    longest_hold_s : of a hold; None for other exercises. of_set : checks on measures of the whole
+    set, in words. n_left_out : by a clinician.
     """
 
     name: str
@@ -288,6 +342,7 @@ class SetFacts:
     of_side: tuple[int, int] | None
     checks: tuple[tuple[KindAndOutcome, ...], ...]
     longest_hold_s: float | None
+    of_set: tuple[str, ...]
     is_judged: bool
     n_left_out: int = 0
 
@@ -317,14 +372,15 @@ def set_sentence(f: SetFacts) -> str:
     hidden = sum(outcome == "not_visible" for checks in f.checks for _, outcome in checks)
     if hidden:
         parts.append(f"{_plural(hidden, 'check')} could not be seen")
+    parts += f.of_set
     if f.longest_hold_s is not None:
         parts.append(f"longest hold {f.longest_hold_s:.1f} s")
     if not f.is_judged:
-        parts.append("nobody set a target, so nothing is judged")
+        parts.append(NOT_JUDGED)
     return "; ".join(parts) + "."
 
 
-def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str:
+def _set_text(exercise, repetitions, n, n_complete, planned, findings, of_set, is_judged) -> str:
     word = exercise.kind if exercise.kind in ("hold", "sequence") else "repetition"
     if not n:
         spoilt = [f.text for f in findings if f.spoils == "clip"]
@@ -342,7 +398,7 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
             word=word,
             n=n,
             n_complete=n_complete,
-            planned=prescribed,
+            planned=planned,
             of_side=tuple(complete_of_side(repetitions, s) for s in SIDES) if is_of_both else None,
             checks=tuple(
                 tuple((c.kind, c.outcome) for c in r.checks)
@@ -350,6 +406,7 @@ def _set_text(exercise, repetitions, n, n_complete, prescribed, findings) -> str
                 if r.repetition.is_complete
             ),
             longest_hold_s=max(held) if exercise.kind == "hold" and held else None,
-            is_judged=any(r.checks for r in repetitions),
+            of_set=of_set,
+            is_judged=is_judged,
         )
     )

@@ -13,9 +13,10 @@ from statistics import fmean, stdev
 from typing import Any, Literal
 
 from formcheck.anatomy import SIDES
-from formcheck.assessment import SetFacts, set_sentence
+from formcheck.assessment import NOT_JUDGED, NOT_SEEN, SetFacts, set_sentence
 from formcheck.chair_tests import CHAIR_STAND_S
 from formcheck.errors import UsageError
+from formcheck.measures import MEASURES
 
 Kind = Literal["left out", "limits", "outcome", "comment"]
 OUTCOMES = {
@@ -141,10 +142,10 @@ def _recount(report: dict[str, Any]) -> None:
         for number in complete
     )  # fmt: skip
     whole["dose"] = {**whole["dose"], "done": len(complete)}
-    whole["text"] = _sentence(whole, repetitions, {n: groups[n] for n in complete})
     if len(kept) < len(repetitions):
         whole["symmetry"] = None
         whole["measures"] = _means(kept) | _chair_tests(whole["measures"], repetitions)
+    whole["text"] = _sentence(whole, repetitions, {n: groups[n] for n in complete})
 
 
 def _parts(repetitions: Sequence[Mapping]) -> set[str]:
@@ -210,6 +211,13 @@ def _sentence(
     if found is None:
         return whole["text"]
     kept = [r for r in repetitions if not r["left_out"]]
+    # What the set as a whole came to, of measures that are still there.
+    names = [MEASURES[k].label.lower() for k in whole["measures"] if MEASURES[k].at == "set"]
+    of_set = [
+        part
+        for part in whole["text"].rstrip(".").split("; ")[1:]
+        if part.startswith(NOT_SEEN) or any(f": {name} " in part for name in names)
+    ]
     of_side = tuple(sum(parts[0]["side"] == s for parts in complete.values()) for s in SIDES)
     held = [m["value"] for r in kept for key, m in r["measures"].items()
             if key == "plateau_hold_s" and "value" in m]  # fmt: skip
@@ -225,7 +233,8 @@ def _sentence(
                 tuple((c["kind"], c["outcome"]) for c in r["checks"]) for r in kept if r["complete"]
             ),
             longest_hold_s=max(held) if found["word"] == "hold" and held else None,
-            is_judged=any(r["checks"] for r in repetitions),
+            of_set=tuple(of_set),
+            is_judged=NOT_JUDGED not in whole["text"],
             n_left_out=len(repetitions) - len(kept),
         )
     )

@@ -14,7 +14,7 @@ import numpy as np
 
 from formcheck import __version__, storage
 from formcheck.anatomy import MIRROR, Side
-from formcheck.assessment import assess_set
+from formcheck.assessment import assess_set, checks_of_each
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS
 from formcheck.pose import PoseModel, estimate, track_identity
@@ -118,9 +118,11 @@ def assess(
     )
     if len(parts) > 1:
         assessed = _numbered_on(assessed)
+    assessed = checks_of_each(assessed)
     findings = _without_doubles([*findings, *(f for p in parts for f in p.findings)])
     whole = assess_set(
         request.exercise, assessed, findings,
+        bounds=request_bounds(request),
         line=request.prescribed,
         involved=_involved(request),
         clip_s=(float(track.time_s[0]), float(track.time_s[-1])),

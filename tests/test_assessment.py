@@ -91,6 +91,15 @@ def test_a_target_that_could_not_be_seen_keeps_a_repetition_from_being_told_as_r
     assert "3 checks could not be seen" in whole.text
 
 
+def test_after_the_last_repetition_there_is_no_rest_to_judge():
+    rest = ("target", Bound(measure="rest_s", at_least=0.3))
+    report = report_of("squat", STANDING, SQUAT, (rest,))
+    assert [len(r.checks) for r in report.repetitions] == [1, 1, 0]
+    report = report_of("squat", STANDING, SQUAT, (rest, ("target", DEEP)))
+    assert report.whole.n_met == 3
+    assert "could not be seen" not in report.whole.text
+
+
 def test_two_bounds_on_a_measure_that_the_exercise_does_not_list_measure_it_once():
     key = "rear_knee_height_share"
     bounds = (

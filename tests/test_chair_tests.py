@@ -10,6 +10,7 @@ from skeleton import Key, Movement, film
 from formcheck.chair_tests import chair_stand_measures
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
+from formcheck.programme import Bound
 from formcheck.records import Repetition
 
 KEYS = ("n_in_30_s", "time_for_five_s")
@@ -48,6 +49,32 @@ def test_the_fifth_stand_counts_when_the_patient_stays_standing():
 def test_ten_stands_within_30_s_are_ten_wherever_the_clip_ends_after_them(to_s):
     # The tenth rise is half way up at 30.4 s, 29.2 s after the first start.
     assert chair_values(chair_report(stands(10), to_s=to_s))["n_in_30_s"] == 10
+
+
+def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
+    bounds = (("target", Bound(measure="n_in_30_s", at_least=8)),)
+    report = chair_report(stands(10), bounds)
+    assert not any(r.checks for r in report.repetitions)
+    assert report.whole.text == (
+        "Sit to stand: 10 complete repetitions; "
+        "target reached: stands in 30 s 10, wanted at least 8."
+    )
+    short = chair_report(stands(5), bounds)
+    assert "not seen: stands in 30 s, wanted at least 8" in short.whole.text
+
+
+@pytest.mark.parametrize(
+    ("most_s", "words"),
+    [
+        (15, "target reached"),
+        (13.45, "too close to call"),
+        (10, "target not reached"),
+    ],
+)
+def test_a_time_for_five_stands_is_judged_with_the_doubt_of_a_time(most_s, words):
+    bounds = (("target", Bound(measure="time_for_five_s", at_most=most_s)),)
+    text = chair_report(stands(5), bounds).whole.text
+    assert f"{words}: five stands 13 s, wanted at most {most_s:g} s" in text
 
 
 def stand(k: int, **changes) -> Repetition:

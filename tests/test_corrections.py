@@ -115,7 +115,11 @@ def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
 
 
 def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
-    bounds = (("target", Bound(measure="knee_flexion_least_deg", at_most=20)),)
+    bounds = (
+        ("target", Bound(measure="knee_flexion_least_deg", at_most=20)),
+        ("target", Bound(measure="time_for_five_s", at_most=15)),
+        ("target", Bound(measure="n_in_30_s", at_least=8)),
+    )
     report = report_mapping(chair_report(stands(6), bounds))
     five = report["set"]["measures"]["time_for_five_s"]
     correction = Correction(
@@ -123,5 +127,10 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
         outcome="not_met", reason="seen", made_by="M.T.",
     )  # fmt: skip
     for corrections in ([correction], [left_out(5)]):
-        assert corrected(report, corrections)["set"]["measures"]["time_for_five_s"] == five
-    assert "time_for_five_s" not in corrected(report, [left_out(2)])["set"]["measures"]
+        found = corrected(report, corrections)["set"]
+        assert found["measures"]["time_for_five_s"] == five
+        assert "target reached: five stands" in found["text"]
+    found = corrected(report, [left_out(2)])["set"]
+    assert "time_for_five_s" not in found["measures"]
+    assert "five stands" not in found["text"]
+    assert "not seen: stands in 30 s, wanted at least 8" in found["text"]
