@@ -11,11 +11,11 @@ import numpy as np
 
 from formcheck.anatomy import LANDMARK, other_side
 from formcheck.circumstances import Setting
+from formcheck.holds import find_plateau
 from formcheck.kinematics import FOOT_SHARE
 from formcheck.measures import MEASURES
 from formcheck.programme import LookFor
 from formcheck.records import Measured, Remark, Value
-from formcheck.repetitions import find_plateau
 from formcheck.track import low_pass
 
 BENT_LEG_LEAST_DEG = 20.0
@@ -92,9 +92,10 @@ def _hold_broken(s: Setting, look, earlier):
     plateau = find_plateau(driving, s.attempt, s.series.grid_hz, _band(s))
     if plateau is None:
         return None
-    inside = np.abs(driving[s.attempt.turn_from : s.attempt.turn_to + 1] - plateau.level)
-    left = np.flatnonzero(inside > 2 * _band(s))
-    return s.attempt.turn_from + int(left[0]) if len(left) else None
+    away = np.abs(driving[s.attempt.start : s.attempt.end + 1] - plateau.level)
+    near = np.flatnonzero(away <= _band(s))
+    left = np.flatnonzero(away[near[0] : near[-1]] > 2 * _band(s))
+    return s.attempt.start + int(near[0] + left[0]) if len(left) else None
 
 
 def _band(s: Setting) -> float:
