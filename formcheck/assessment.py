@@ -1,7 +1,7 @@
 """A set held against its targets and limits, and summed up in words. The tool never judges
 without a bound that somebody set."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +21,7 @@ from formcheck.records import (
     SetMeasure,
     Value,
 )
-from formcheck.symmetry import complete_of_side, symmetry_of
+from formcheck.symmetry import symmetry_of
 from formcheck.uncertainty import COVERAGE_FACTOR, combined, decide, measured, model_parts
 
 BoundOfKind = tuple[str, Bound]
@@ -300,7 +300,7 @@ def assess_set(
         measures=measures,
         symmetry=symmetry_of(repetitions, involved),
         text=_set_text(
-            exercise, repetitions, len(by_number), len(complete), planned, findings,
+            exercise, by_number, complete, planned, findings,
             _set_checks(bounds, measures), is_judged=bool(bounds),
         ),
     )  # fmt: skip
@@ -380,12 +380,29 @@ def set_sentence(f: SetFacts) -> str:
     return "; ".join(parts) + "."
 
 
-def _set_text(exercise, repetitions, n, n_complete, planned, findings, of_set, is_judged) -> str:
+def complete_of_each_leg(
+    legs: Iterable[tuple[int, str]], complete: Collection[int]
+) -> tuple[int, int] | None:
+    """How many are complete of the left and of the right leg; None where one leg worked alone,
+    or where both had a part in one sequence.
+
+    legs : (number, side) of every repetition. complete : the numbers of complete ones.
+    """
+    pairs = set(legs)
+    numbers = {number for number, _ in pairs}
+    if len(pairs) > len(numbers) or not set(SIDES) <= {side for _, side in pairs}:
+        return None
+    left, right = (sum((n, side) in pairs for n in complete) for side in SIDES)
+    return left, right
+
+
+def _set_text(exercise, by_number, complete, planned, findings, of_set, is_judged) -> str:
     word = exercise.kind if exercise.kind in ("hold", "sequence") else "repetition"
-    if not n:
+    if not by_number:
         spoilt = [f.text for f in findings if f.spoils == "clip"]
         return f"{exercise.name}: no {word} was found." + (f" {spoilt[0]}" if spoilt else "")
-    is_of_both = set(SIDES) <= {r.repetition.side for r in repetitions}
+    repetitions = [r for parts in by_number.values() for r in parts]
+    legs = ((r.repetition.number, r.repetition.side) for r in repetitions)
     held = [
         v.value
         for r in repetitions
@@ -396,10 +413,10 @@ def _set_text(exercise, repetitions, n, n_complete, planned, findings, of_set, i
         SetFacts(
             name=exercise.name,
             word=word,
-            n=n,
-            n_complete=n_complete,
+            n=len(by_number),
+            n_complete=len(complete),
             planned=planned,
-            of_side=tuple(complete_of_side(repetitions, s) for s in SIDES) if is_of_both else None,
+            of_side=complete_of_each_leg(legs, complete),
             checks=tuple(
                 tuple((c.kind, c.outcome) for c in r.checks)
                 for r in repetitions

@@ -12,8 +12,13 @@ from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import Any, Literal
 
-from formcheck.anatomy import SIDES
-from formcheck.assessment import NOT_JUDGED, NOT_SEEN, SetFacts, set_sentence
+from formcheck.assessment import (
+    NOT_JUDGED,
+    NOT_SEEN,
+    SetFacts,
+    complete_of_each_leg,
+    set_sentence,
+)
 from formcheck.chair_tests import CHAIR_STAND_S
 from formcheck.errors import UsageError
 from formcheck.measures import MEASURES
@@ -145,7 +150,7 @@ def _recount(report: dict[str, Any]) -> None:
     if len(kept) < len(repetitions):
         whole["symmetry"] = None
         whole["measures"] = _means(kept) | _chair_tests(whole["measures"], repetitions)
-    whole["text"] = _sentence(whole, repetitions, {n: groups[n] for n in complete})
+    whole["text"] = _sentence(whole, repetitions, complete)
 
 
 def _parts(repetitions: Sequence[Mapping]) -> set[str]:
@@ -204,7 +209,7 @@ _BEGINNING = re.compile(r"(?P<name>.*): \d+ complete (?P<word>hold|sequence|repe
 
 
 def _sentence(
-    whole: Mapping[str, Any], repetitions: Sequence[Mapping], complete: Mapping[int, list[dict]]
+    whole: Mapping[str, Any], repetitions: Sequence[Mapping], complete: Sequence[int]
 ) -> str:
     """The set's sentence, written anew; the exercise's name and word are those of the found one."""
     found = _BEGINNING.match(whole["text"])
@@ -218,7 +223,7 @@ def _sentence(
         for part in whole["text"].rstrip(".").split("; ")[1:]
         if part.startswith(NOT_SEEN) or any(f": {name} " in part for name in names)
     ]
-    of_side = tuple(sum(parts[0]["side"] == s for parts in complete.values()) for s in SIDES)
+    legs = ((r["number"], r["side"]) for r in repetitions)
     held = [m["value"] for r in kept for key, m in r["measures"].items()
             if key == "plateau_hold_s" and "value" in m]  # fmt: skip
     return set_sentence(
@@ -228,7 +233,7 @@ def _sentence(
             n=whole["n_repetitions"],
             n_complete=whole["n_complete"],
             planned=whole["dose"]["prescribed"],
-            of_side=of_side if set(SIDES) <= {r["side"] for r in repetitions} else None,
+            of_side=complete_of_each_leg(legs, complete),
             checks=tuple(
                 tuple((c["kind"], c["outcome"]) for c in r["checks"]) for r in kept if r["complete"]
             ),

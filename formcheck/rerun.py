@@ -11,14 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from formcheck import storage
-from formcheck.anatomy import SIDES, Side
+from formcheck.anatomy import Side
 from formcheck.errors import FileError, UsageError
 from formcheck.kinematics import build_series
 from formcheck.measures import MEASURES
 from formcheck.pipeline import Request, Settings, assess
 from formcheck.records import Analysis, GoniometerReading, RawTrack, Symmetry
 from formcheck.schema_version import is_newer_minor, schema_fault, warn_newer_minor
-from formcheck.symmetry import complete_of_side, symmetry_of
+from formcheck.symmetry import symmetry_of
 from formcheck.video import shown_name
 
 REQUEST_SCHEMA = "formcheck.request/1.0"
@@ -138,7 +138,7 @@ def compare_folders(
     rows = symmetry_of(both, involved)
     if not rows:
         raise UsageError("the two folders have no measured repetition of both legs to compare")
-    return rows, {side: complete_of_side(both, side) for side in SIDES}
+    return rows, {report.side: report.whole.n_complete for report in (a.report, b.report)}
 
 
 CALIBRATION_SCHEMA = "formcheck.calibration/1.0"

@@ -75,17 +75,6 @@ def compare_sides(
     )  # fmt: skip
 
 
-def complete_of_side(repetitions: Sequence[AssessedRepetition], side: Side) -> int:
-    """How many repetitions of one leg are complete; the parts of a sequence count as one."""
-    return len(
-        {
-            r.repetition.number
-            for r in repetitions
-            if r.repetition.is_complete and r.repetition.side == side
-        }
-    )
-
-
 def symmetry_of(
     repetitions: Sequence[AssessedRepetition], involved: Side | None
 ) -> tuple[Symmetry, ...] | None:

@@ -7,7 +7,12 @@ import pytest
 from exercise_cases import LUNGE, SITTING, SQUAT, STANDING
 from skeleton import Posture, both, film, mirrored, repeated
 
-from formcheck.assessment import bound_text, drop_targets_beyond_limits, prescribed_bounds
+from formcheck.assessment import (
+    bound_text,
+    complete_of_each_leg,
+    drop_targets_beyond_limits,
+    prescribed_bounds,
+)
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound, PrescribedExercise
@@ -159,3 +164,17 @@ def test_a_dose_of_an_exercise_of_both_legs_or_of_one_leg_alone_is_due_once():
         )
         whole = assess(film(repeated(STANDING, [turn] * 3), anchor="hips"), request).report.whole
         assert whole.dose_prescribed == 3
+
+
+@pytest.mark.parametrize(
+    ("legs", "complete", "found"),
+    [
+        ([(1, "left"), (2, "right"), (3, "left")], [1, 2], (1, 1)),
+        ([(1, "left"), (1, "left"), (2, "right")], [2], (0, 1)),
+        ([(1, "left"), (2, "left")], [1, 2], None),
+        ([(1, "left"), (1, "right")], [1], None),
+        ([(1, "both")], [1], None),
+    ],
+)
+def test_the_legs_are_counted_by_what_is_complete(legs, complete, found):
+    assert complete_of_each_leg(legs, complete) == found

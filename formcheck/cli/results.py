@@ -48,7 +48,9 @@ def compare(
         )
     first_leg = rows[0].involved or "left"
     ours, others = n_complete[first_leg], n_complete[other_side(first_leg)]
-    typer.echo(f"  Complete repetitions: index {100 * ours / others:.0f}% ({ours} and {others})")
+    # A leg may have no whole sequence, and steps to compare all the same.
+    index = f"index {100 * ours / others:.0f}% " if others else ""
+    typer.echo(f"  Complete repetitions: {index}({ours} and {others})")
     for row in rows:
         label = MEASURES[row.key].label
         if not isinstance(row.value, Measured):
