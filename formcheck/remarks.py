@@ -27,13 +27,13 @@ def find_remarks(
     plane: str,
     s: Setting,
     values: Sequence[Value],
-    earlier: Sequence[Setting],
+    in_set: Sequence[Setting],
 ) -> tuple[Remark, ...]:
     """Remarks of one repetition, in the exercise file's order.
 
-    values : the repetition's measures; earlier : the settings of the repetitions before it in
-    the set, for what is compared with the set's own first or best. A remark on a measure is
-    made only when the whole interval is past the threshold.
+    values : the repetition's measures; in_set : the settings of all the set's repetitions in time
+    order, for what is compared with the set's own first or best. A remark on a measure is made
+    only when the whole interval is past the threshold.
     """
     by_key = {v.key: v for v in values}
     out = []
@@ -43,7 +43,7 @@ def find_remarks(
         if look.feature in MEASURES:
             at_s = _measure_past(look, by_key.get(look.feature), s)
         else:
-            index = FEATURE_FINDERS[look.feature](s, look, earlier)
+            index = FEATURE_FINDERS[look.feature](s, look, in_set)
             at_s = None if index is None else float(s.series.time_s[index])
         if at_s is not None:
             out.append(Remark(code=look.code, at_s=at_s, text=look.text))
@@ -59,6 +59,10 @@ def _measure_past(look: LookFor, value: Value | None, s: Setting) -> float | Non
     if not past:
         return None
     return float(s.series.time_s[s.attempt.turn]) if value.at_s is None else value.at_s
+
+
+def _earlier(s: Setting, in_set: Sequence[Setting]) -> list[Setting]:
+    return [e for e in in_set if e.attempt.start < s.attempt.start]
 
 
 def _span(s: Setting) -> slice:
@@ -87,7 +91,7 @@ def _rises_above_rest(s: Setting, values: np.ndarray, above: float) -> int | Non
     return s.attempt.start + at if piece[at] > above else None
 
 
-def _hold_broken(s: Setting, look, earlier):
+def _hold_broken(s: Setting, look, in_set):
     driving = _trusted(s, s.driving)
     plateau = find_plateau(driving, s.attempt, s.series.grid_hz, _band(s))
     if plateau is None:
@@ -132,12 +136,12 @@ def _change_over_hold(s: Setting, values: np.ndarray) -> tuple[float, int]:
     return float(np.nanmedian(last) - np.nanmedian(first)), b
 
 
-def _slides_up(s: Setting, look, earlier):
+def _slides_up(s: Setting, look, in_set):
     change, at = _change_over_hold(s, s.series.knee_flexion_deg)
     return at if change < -look.above else None
 
 
-def _hips_sag(s: Setting, look, earlier):
+def _hips_sag(s: Setting, look, in_set):
     change, at = _change_over_hold(s, s.series.trunk_thigh_deg)
     return at if change > look.above else None
 
@@ -147,7 +151,7 @@ def _turn_is_seen(s: Setting) -> bool:
     return bool(np.isfinite(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1]).all())
 
 
-def _lowering_faster(s: Setting, look, earlier):
+def _lowering_faster(s: Setting, look, in_set):
     a = s.attempt
     first, last = a.turn_from - a.start, a.end - a.turn_to
     lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
@@ -157,45 +161,47 @@ def _lowering_faster(s: Setting, look, earlier):
     return a.start if s.first_phase == "lowering" else a.turn_to
 
 
-def _quick_turn(s: Setting, look, earlier):
+def _quick_turn(s: Setting, look, in_set):
     a = s.attempt
     pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
     return a.turn if a.is_complete and _turn_is_seen(s) and pause_s < look.below else None
 
 
-def _fades(s: Setting, look, earlier):
-    best = max((e.attempt.range for e in earlier), default=None)
+def _fades(s: Setting, look, in_set):
+    best = max((e.attempt.range for e in _earlier(s, in_set)), default=None)
     is_known = s.attempt.is_complete and _turn_is_seen(s)
     if best is None or not is_known or s.attempt.range >= look.below * best:
         return None
     return s.attempt.turn
 
 
-def _heel_lifts(s: Setting, look, earlier):
+def _heel_lifts(s: Setting, look, in_set):
     return _rises_above_rest(s, s.series.heel_height_share, look.above)
 
 
-def _knee_bends(s: Setting, look, earlier):
+def _knee_bends(s: Setting, look, in_set):
     return _rises_above_rest(s, s.series.knee_flexion_deg, look.above)
 
 
-def _thigh_lifts(s: Setting, look, earlier):
+def _thigh_lifts(s: Setting, look, in_set):
     return _rises_above_rest(s, -s.series.thigh_inclination_deg, look.above)
 
 
-def _trunk_leans_further(s: Setting, look, earlier):
-    if not earlier:
-        return None
+def _trunk_leans_further(s: Setting, look, in_set):
+    # A repetition that the clip cuts may turn half way, where the trunk leans less.
     values = _trusted(s, s.series.trunk_inclination_deg)
-    first = values[earlier[0].attempt.turn]
-    return s.attempt.turn if values[s.attempt.turn] - first > look.above else None
+    at_turns = [values[e.attempt.turn] for e in _earlier(s, in_set) if e.attempt.is_complete]
+    known = [v for v in at_turns if np.isfinite(v)]
+    if not known:
+        return None
+    return s.attempt.turn if values[s.attempt.turn] - known[0] > look.above else None
 
 
-def _trunk_leans_back(s: Setting, look, earlier):
+def _trunk_leans_back(s: Setting, look, in_set):
     return _rises_above_rest(s, -s.series.trunk_inclination_deg, look.above)
 
 
-def _leg_passes_other_thigh(s: Setting, look, earlier):
+def _leg_passes_other_thigh(s: Setting, look, in_set):
     far = other_side(s.series.side)
     hip, knee = (s.track.image_px[:, LANDMARK[far, j]] for j in ("hip", "knee"))
     thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
@@ -213,7 +219,7 @@ PUSH_MOST_DEG = 45.0
 later arms that hang pass the thighs, too."""
 
 
-def _hands_on_thighs(s: Setting, look, earlier):
+def _hands_on_thighs(s: Setting, look, in_set):
     side = s.series.side
     wrist, hip, knee = (s.track.image_px[:, LANDMARK[side, j]] for j in ("wrist", "hip", "knee"))
     along = knee - hip
@@ -239,17 +245,17 @@ def _hands_on_thighs(s: Setting, look, earlier):
     return at
 
 
-def _does_not_reach_seat(s: Setting, look, earlier):
+def _does_not_reach_seat(s: Setting, look, in_set):
     if not s.attempt.is_complete:
         return None  # the clip cuts it, so how it ends is not known
-    seated = earlier[0].attempt.rest_before if earlier else s.attempt.rest_before
+    seated = in_set[0].attempt.rest_before
     return s.attempt.end if s.attempt.rest_after - seated > look.above else None
 
 
-def _not_fully_up(s: Setting, look, earlier):
-    best = max((e.attempt.extreme for e in earlier), default=None)
+def _not_fully_up(s: Setting, look, in_set):
+    best = max(e.attempt.extreme for e in in_set)
     is_known = s.attempt.is_complete and _turn_is_seen(s)
-    if best is None or not is_known or best - s.attempt.extreme <= look.above:
+    if not is_known or best - s.attempt.extreme <= look.above:
         return None
     return s.attempt.turn
 
@@ -264,17 +270,17 @@ def _shrinks(s: Setting, length: np.ndarray, above: float) -> int | None:
     return s.attempt.start + at if 1 - piece[at] / rest > above else None
 
 
-def _pelvis_rolls_back(s: Setting, look, earlier):
+def _pelvis_rolls_back(s: Setting, look, in_set):
     left, right = (s.track.image_px[:, LANDMARK[x, "hip"]] for x in ("left", "right"))
     return _shrinks(s, np.linalg.norm(left - right, axis=1), look.above)
 
 
-def _leg_drifts_forward(s: Setting, look, earlier):
+def _leg_drifts_forward(s: Setting, look, in_set):
     hip, ankle = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("hip", "ankle"))
     return _shrinks(s, np.linalg.norm(hip - ankle, axis=1), look.above)
 
 
-def _toes_turn_up(s: Setting, look, earlier):
+def _toes_turn_up(s: Setting, look, in_set):
     heel, toe = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("heel", "toe"))
     # A foot that points at the camera has no direction in the picture, so its rise is taken
     # against its full length.

@@ -380,11 +380,9 @@ def _measure_all(
     band = next(
         (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
     )
-    done: list[AssessedRepetition] = []
-    settings_of: list[Setting] = []
-    for k, (rep, attempt) in enumerate(zip(repetitions, attempts, strict=True)):
-        side = rep.side if rep.side != "both" else leg
-        s = Setting(
+    sides = [rep.side if rep.side != "both" else leg for rep in repetitions]
+    in_set = tuple(
+        Setting(
             track=track, series=all_series[side], view=view, attempt=attempt,
             driving=values, driving_unit=unit,
             driving_signal=driving_view.driving_signal,
@@ -397,17 +395,18 @@ def _measure_all(
             frame_s=frame_s, band=band, stature_cm=request.context.stature_cm,
             is_hidden=hidden[side], settings=settings.measurement,
             repetition=settings.repetition, readings=request.readings, model=raw.source.model,
-        )  # fmt: skip
+        )
+        for k, (side, attempt) in enumerate(zip(sides, attempts, strict=True))
+    )  # fmt: skip
+    done: list[AssessedRepetition] = []
+    for rep, s, side in zip(repetitions, in_set, sides, strict=True):
         measures = tuple(_measure_one(key, s, view, side) for key in keys)
         by_key = {v.key: v for v in measures}
         checks = tuple(
-            check_bound(kind, b, by_key[b.measure], view.plane, attempt.is_complete)
+            check_bound(kind, b, by_key[b.measure], view.plane, rep.is_complete)
             for kind, b in bounds
         )
-        remarks = find_remarks(
-            request.exercise.look_for, view.plane, s, measures, tuple(settings_of)
-        )
-        settings_of.append(s)
+        remarks = find_remarks(request.exercise.look_for, view.plane, s, measures, in_set)
         done.append(
             AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
         )

@@ -424,6 +424,21 @@ def test_nothing_is_said_of_the_height_or_pace_of_a_raise_that_the_clip_cuts(to_
     assert last.remarks == ()
 
 
+@pytest.mark.parametrize("from_s", [1.7, 1.8, 1.9])
+def test_a_trunk_is_compared_with_a_repetition_that_the_clip_does_not_cut(from_s):
+    raw = film(repeated(STANDING, [SQUAT] * 3, stay_s=0), from_s=from_s + 1.2)
+    report = assess_raw(raw, "squat")
+    assert [r.repetition.is_complete for r in report.repetitions] == [False, True, True]
+    assert [x.code for r in report.repetitions for x in r.remarks] == []
+
+
+def test_a_first_stand_that_is_not_full_is_told_against_the_later_ones():
+    half_up = Posture(trunk=20, **both(hip=35, knee=35))
+    report = assess_raw(film(repeated(SITTING, [half_up, STANDING, STANDING])), "sit_to_stand")
+    told = [[x.code for x in r.remarks] for r in report.repetitions]
+    assert told == [["not_fully_up"], [], []]
+
+
 def test_a_landmark_that_slips_for_a_moment_bends_no_knee():
     raw = film(repeated(STANDING, [RAISED_HEEL] * 3), anchor="left_toe")
     assert not any(r.remarks for r in assess_raw(raw, "calf_raise").repetitions)
