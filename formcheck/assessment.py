@@ -217,8 +217,11 @@ def is_met(repetition: AssessedRepetition) -> bool | None:
     return all(o in ("met", "kept") for o in outcomes)
 
 
-def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
+def summarise_measure(key: str, values: Sequence[Measured], *, is_alike: bool = True) -> SetMeasure:
     """Mean, consistency (SD), first, last, and the fitted change over the set.
+
+    is_alike : False where the two legs, or the directions of a sequence, stand among the values:
+    how they differ is neither scatter nor a change, so there is no SD and no trend.
 
     The change runs over own noise only: what is shared through the clip cancels. Its interval
     is that of a straight line's slope with the larger of the own parts and the scatter seen.
@@ -226,7 +229,7 @@ def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
     x = np.array([v.value for v in values])
     n = len(x)
     change = None
-    if n >= 3:
+    if n >= 3 and is_alike:
         number = np.arange(n) - (n - 1) / 2
         slope = float((number * x).sum() / (number**2).sum())
         scatter = np.sqrt(((x - x.mean() - slope * number) ** 2).sum() / max(n - 2, 1))
@@ -242,7 +245,7 @@ def summarise_measure(key: str, values: Sequence[Measured]) -> SetMeasure:
     return SetMeasure(
         key=key,
         mean=float(x.mean()),
-        sd=float(x.std(ddof=1)) if n >= 2 else None,
+        sd=float(x.std(ddof=1)) if n >= 2 and is_alike else None,
         first=float(x[0]),
         last=float(x[-1]),
         change_over_set=change,
@@ -279,16 +282,18 @@ def assess_set(
     ]
     met = [n for n in complete if all(is_met(p) for p in by_number[n])]
     listed = {key for v in exercise.views for key in v.measures}
-    keys: dict[str, list[Measured]] = {}
+    values: dict[str, list[Measured]] = {}
+    movements: dict[str, set] = {}
     for r in repetitions:
         if not r.repetition.is_complete:
             continue
         for v in r.measures:
             if isinstance(v, Measured):
-                keys.setdefault(v.key, []).append(v)
+                values.setdefault(v.key, []).append(v)
+                movements.setdefault(v.key, set()).add((r.repetition.side, r.repetition.part))
     planned = planned_repetitions(line, exercise, repetitions) if line else None
     measures = (
-        *(summarise_measure(k, v) for k, v in keys.items()),
+        *(summarise_measure(k, v, is_alike=len(movements[k]) == 1) for k, v in values.items()),
         *chair_stand_measures([r.repetition for r in repetitions], listed, clip_s),
     )
     return AssessedSet(

@@ -175,15 +175,18 @@ def _complete(repetitions: Sequence[Mapping], n_found: int) -> list[int]:
 
 def _means(kept: Sequence[Mapping]) -> dict[str, dict]:
     values: dict[str, list[float]] = {}
+    movements: dict[str, set] = {}
     for r in kept:
         if r["complete"]:
             for key, measure in r["measures"].items():
                 if "value" in measure:
                     values.setdefault(key, []).append(measure["value"])
+                    movements.setdefault(key, set()).add((r["side"], r["part"]))
     return {
         key: {
             "mean": round(fmean(v), 3),
-            "sd": round(stdev(v), 3) if len(v) > 1 else None,
+            # As in `summarise_measure`: how two legs differ is no scatter.
+            "sd": round(stdev(v), 3) if len(v) > 1 and len(movements[key]) == 1 else None,
             "first": v[0],
             "last": v[-1],
         }

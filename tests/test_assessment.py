@@ -4,8 +4,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from exercise_cases import LUNGE, SITTING, SQUAT, STANDING
-from skeleton import Posture, both, film, mirrored, repeated
+from exercise_cases import LUNGE, SITTING, SQUAT, STANDING, STEP_LEFT, STEP_LEFT_SHORT, hips_fall
+from skeleton import LEG, Camera, Posture, both, film, mirrored, repeated
 
 from formcheck.assessment import (
     bound_text,
@@ -178,3 +178,27 @@ def test_a_dose_of_an_exercise_of_both_legs_or_of_one_leg_alone_is_due_once():
 )
 def test_the_legs_are_counted_by_what_is_complete(legs, complete, found):
     assert complete_of_each_leg(legs, complete) == found
+
+
+def test_how_the_two_legs_differ_is_no_scatter_and_no_trend():
+    def lowered(turn):
+        return replace(turn, up=-hips_fall(turn, "right_ankle") * LEG)
+
+    def found(turns):
+        request = Request(
+            clip=Path("made_up.mp4"), exercise=load_exercise("lateral_lunge"), side="both"
+        )
+        raw = film(repeated(STANDING, turns), Camera(azimuth_deg=0), anchor="hips")
+        report = assess(raw, request).report
+        sides = {r.repetition.side for r in report.repetitions}
+        return sides, next(m for m in report.whole.measures if m.key == "hip_drop_share")
+
+    left, right = lowered(STEP_LEFT_SHORT), mirrored(lowered(STEP_LEFT))
+    sides, one_leg = found([left] * 3)
+    assert len(sides) == 1
+    assert one_leg.sd == pytest.approx(0, abs=0.01)
+    assert one_leg.change_over_set is not None
+    sides, both_legs = found([left, right] * 3)
+    assert len(sides) == 2
+    assert both_legs.sd is both_legs.change_over_set is None
+    assert both_legs.mean == pytest.approx((both_legs.first + both_legs.last) / 2, abs=0.01)

@@ -110,6 +110,7 @@ def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
     assert PEAK in both["set"]["symmetry"]
     assert corrected(both, [overruled(0, "not_met")])["set"]["symmetry"] == both["set"]["symmetry"]
     found = corrected(both, [left_out(0)])["set"]
+    assert both["set"]["measures"][PEAK]["sd"] is found["measures"][PEAK]["sd"] is None
     assert found["symmetry"] is None
     assert "5 complete repetitions (2 left, 3 right), 1 left out" in found["text"]
 
