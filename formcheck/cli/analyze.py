@@ -5,6 +5,15 @@ from typing import Annotated
 
 import typer
 
+from formcheck.cli.options import (
+    BlurFace,
+    Cache,
+    CutOff,
+    PoseMode,
+    PoseModel,
+    PoseRate,
+    settings_of,
+)
 from formcheck.cli.progress import progress_bar
 from formcheck.errors import UsageError
 
@@ -59,11 +68,6 @@ def bounds_from_options(at_least: list[str], at_most: list[str]):
     return tuple(bounds)
 
 
-def given(**options):
-    """The options that the person gave: the settings records hold the defaults."""
-    return {name: value for name, value in options.items() if value is not None}
-
-
 def analyze(
     clip: Annotated[Path, typer.Argument(readable=False, help="The recorded video.")],
     exercise: Annotated[
@@ -98,9 +102,7 @@ def analyze(
     video: Annotated[
         bool, typer.Option("--video/--no-video", help="Write annotated.mp4 too.")
     ] = True,
-    blur_face: Annotated[
-        bool, typer.Option("--blur-face/--no-blur-face", help="Blur every face in annotated.mp4.")
-    ] = True,
+    blur_face: BlurFace = True,
     json_output: Annotated[
         bool, typer.Option("--json", help="Print report.json to stdout; no files unless --out.")
     ] = False,
@@ -125,22 +127,11 @@ def analyze(
         Path | None,
         typer.Option(readable=False, help="The patient's goniometer readings (see calibrate)."),
     ] = None,
-    pose_model: Annotated[
-        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
-    ] = None,
-    pose_rate: Annotated[
-        float | None, typer.Option(help="Pictures looked at each second. [default: 15]")
-    ] = None,
-    pose_mode: Annotated[
-        str | None,
-        typer.Option(help="image (stateless) or video (follows the person). [default: image]"),
-    ] = None,
-    cut_off_hz: Annotated[
-        float | None, typer.Option(min=0.5, max=14, help="Low-pass cut-off. [default: 6]")
-    ] = None,
-    cache: Annotated[
-        bool, typer.Option("--cache/--no-cache", help="Keep landmarks for a quick second run.")
-    ] = True,
+    pose_model: PoseModel = None,
+    pose_rate: PoseRate = None,
+    pose_mode: PoseMode = None,
+    cut_off_hz: CutOff = None,
+    cache: Cache = True,
 ) -> None:
     """Measure the set in a recorded clip and write the report.
 
@@ -152,12 +143,10 @@ def analyze(
     from formcheck import report as report_files
     from formcheck.cli.words import set_lines
     from formcheck.exercises import load_exercise
-    from formcheck.pipeline import Request, Settings, result_files, write_results
+    from formcheck.pipeline import Request, result_files, write_results
     from formcheck.pipeline import analyze as analyze_clip
-    from formcheck.pose import PoseSettings
     from formcheck.records import Context, Pain
     from formcheck.storage import default_cache_folder, refuse_to_overwrite
-    from formcheck.track import TrackSettings
 
     if side not in (None, "left", "right", "both"):
         raise UsageError(f"--side {side}: write left, right (the patient's own) or both")
@@ -213,10 +202,7 @@ def analyze(
             pain=Pain(before=pain_before, during=pain_during, after=pain_after),
         ),
     )
-    settings = Settings(
-        pose=PoseSettings(**given(model=pose_model, mode=pose_mode, rate_hz=pose_rate)),
-        track=TrackSettings(**given(cut_off_hz=cut_off_hz)),
-    )
+    settings = settings_of(pose_model, pose_rate, pose_mode, cut_off_hz)
     if out is None and not json_output:
         out = Path(f"{clip.stem}_formcheck")
     if out is not None:

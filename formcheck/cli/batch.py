@@ -9,7 +9,15 @@ from typing import Annotated
 
 import typer
 
-from formcheck.cli.analyze import given
+from formcheck.cli.options import (
+    BlurFace,
+    CutOff,
+    PoseMode,
+    PoseModel,
+    PoseRate,
+    given,
+    settings_of,
+)
 from formcheck.errors import BATCH_INCOMPLETE_EXIT_CODE
 
 LINE_EVERY_S = 10.0
@@ -40,9 +48,7 @@ def batch(
         bool,
         typer.Option("--video/--no-video", help="Write annotated.mp4 of each clip too."),
     ] = False,
-    blur_face: Annotated[
-        bool, typer.Option("--blur-face/--no-blur-face", help="Blur every face in annotated.mp4.")
-    ] = True,
+    blur_face: BlurFace = True,
     dry_run: Annotated[
         bool,
         typer.Option("--dry-run", help="Only list what would be done with each clip, and why."),
@@ -62,18 +68,10 @@ def batch(
     clip_memory_gb: Annotated[
         float | None, typer.Option(min=0.1, help="Most memory for one clip. [default: 4]")
     ] = None,
-    pose_model: Annotated[
-        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
-    ] = None,
-    pose_rate: Annotated[
-        float | None, typer.Option(help="Pictures looked at each second. [default: 15]")
-    ] = None,
-    pose_mode: Annotated[
-        str | None, typer.Option(help="image or video, as for analyze. [default: image]")
-    ] = None,
-    cut_off_hz: Annotated[
-        float | None, typer.Option(min=0.5, max=14, help="Low-pass cut-off. [default: 6]")
-    ] = None,
+    pose_model: PoseModel = None,
+    pose_rate: PoseRate = None,
+    pose_mode: PoseMode = None,
+    cut_off_hz: CutOff = None,
 ) -> None:
     """Measure every clip of a folder; run it again to go on where it stopped.
 
@@ -83,16 +81,10 @@ def batch(
     repetition, index.html and log.jsonl. Ends with code 7 when a clip was not measured.
     """
     from formcheck.batch import BatchSettings, Describing, Limits, plan_batch, run_batch
-    from formcheck.pipeline import Settings
-    from formcheck.pose import PoseSettings
-    from formcheck.track import TrackSettings
 
     settings = BatchSettings(
         describing=Describing(pattern=pattern, exercise=exercise, prescription=prescription),
-        settings=Settings(
-            pose=PoseSettings(**given(model=pose_model, mode=pose_mode, rate_hz=pose_rate)),
-            track=TrackSettings(**given(cut_off_hz=cut_off_hz)),
-        ),
+        settings=settings_of(pose_model, pose_rate, pose_mode, cut_off_hz),
         with_video=video,
         is_face_blurred=blur_face,
         n_workers=workers,

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from formcheck.cli.options import PoseModel
+
 
 def register(app: typer.Typer) -> None:
     app.command()(benchmark)
@@ -18,9 +20,7 @@ def benchmark(
         Path, typer.Argument(readable=False, help="The clip to time; half a minute or more.")
     ],
     exercise: Annotated[str, typer.Option(help="Which exercise it shows.")] = "squat",
-    pose_model: Annotated[
-        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
-    ] = None,
+    pose_model: PoseModel = None,
     repeat: Annotated[int, typer.Option(min=1, help="Rounds; the best of each is kept.")] = 1,
     batch: Annotated[
         int, typer.Option(min=0, help="Time a batch of this many copies of the clip too.")

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from formcheck.cli.options import PoseModel
 from formcheck.errors import UsageError
 
 DATA = Annotated[
@@ -40,9 +41,7 @@ def serve(
             min=1, help="Delete sets this many days after they arrived. Off unless given."
         ),
     ] = None,
-    pose_model: Annotated[
-        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
-    ] = None,
+    pose_model: PoseModel = None,
 ) -> None:
     """Serve the clinic's pages on this computer only, until Ctrl-C.
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from formcheck.cli.options import Cache, PoseMode, PoseModel, PoseRate, settings_of
 from formcheck.cli.progress import progress_bar
 
 
@@ -27,35 +28,26 @@ def validate(
     json_output: Annotated[
         bool, typer.Option("--json", help="Print all figures as JSON to stdout.")
     ] = False,
-    pose_model: Annotated[
-        str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
-    ] = None,
-    pose_rate: Annotated[
-        float | None, typer.Option(help="Pictures looked at each second. [default: 15]")
-    ] = None,
-    pose_mode: Annotated[str | None, typer.Option(help="image or video. [default: image]")] = None,
-    cache: Annotated[
-        bool, typer.Option("--cache/--no-cache", help="Keep landmarks for a quick second run.")
-    ] = True,
+    pose_model: PoseModel = None,
+    pose_rate: PoseRate = None,
+    pose_mode: PoseMode = None,
+    cache: Cache = True,
 ) -> None:
     """Measure clips whose true values are known, and print how far off the numbers are.
 
     Each clip needs a truth file beside it. Printed per camera view and measure: errors, share of
     95 % intervals that hold the truth, and decisions against targets 20 deg either side of it.
     """
-    from formcheck.pipeline import Settings
-    from formcheck.pose import PoseSettings
     from formcheck.storage import default_cache_folder, refuse_to_overwrite, write_text
     from formcheck.validation import validate as run
     from formcheck.validation_tables import comparisons_csv, validation_json, validation_lines
 
-    options = {"model": pose_model, "rate_hz": pose_rate, "mode": pose_mode}
-    pose = PoseSettings(**{k: v for k, v in options.items() if v is not None})
+    settings = settings_of(pose_model, pose_rate, pose_mode)
     if csv_file is not None and folder.is_dir():
         refuse_to_overwrite(folder.iterdir(), (csv_file,))
     with progress_bar() as progress:
         found = run(
-            folder, Settings(pose=pose),
+            folder, settings,
             cache_dir=default_cache_folder() if cache else None, progress=progress,
         )  # fmt: skip
     if csv_file is not None:
