@@ -224,23 +224,27 @@ def summarise_measure(key: str, values: Sequence[Measured], *, is_alike: bool = 
     how they differ is neither scatter nor a change, so there is no SD and no trend.
 
     The change runs over own noise only: what is shared through the clip cancels. Its interval
-    is that of a straight line's slope with the larger of the own parts and the scatter seen.
+    is that of a straight line's slope, the wider of the one from the own parts and the one from
+    the scatter about the line, which few repetitions tell badly: Student's t, n - 2 degrees.
     """
+    from scipy.special import stdtrit  # Student's t quantile, without all of scipy.stats
+
     x = np.array([v.value for v in values])
     n = len(x)
     change = None
     if n >= 3 and is_alike:
         number = np.arange(n) - (n - 1) / 2
         slope = float((number * x).sum() / (number**2).sum())
-        scatter = np.sqrt(((x - x.mean() - slope * number) ** 2).sum() / max(n - 2, 1))
+        scatter = np.sqrt(((x - x.mean() - slope * number) ** 2).sum() / (n - 2))
         own = float(np.mean([combined(v.parts, "own") for v in values]))
-        standard = max(own, float(scatter)) / np.sqrt((number**2).sum()) * (n - 1)
+        wider = max(COVERAGE_FACTOR * own, float(stdtrit(n - 2, 0.975) * scatter))
+        half = float(wider / np.sqrt((number**2).sum()) * (n - 1))
         part = Part(
-            name="own noise of the repetitions", standard=standard, kind="own",
-            source="least-squares line; larger of own parts and scatter",
+            name="own noise of the repetitions", standard=half / COVERAGE_FACTOR, kind="own",
+            source="least-squares line; wider of own parts and, by Student's t, the scatter",
         )  # fmt: skip
         # Not by `measured`: a change of a time may well be below zero.
-        value, half = slope * (n - 1), COVERAGE_FACTOR * standard
+        value = slope * (n - 1)
         change = Measured(key=key, value=value, low=value - half, high=value + half, parts=(part,))
     return SetMeasure(
         key=key,

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from exercise_cases import LUNGE, SITTING, SQUAT, STANDING, STEP_LEFT, STEP_LEFT_SHORT, hips_fall
 from skeleton import LEG, Camera, Posture, both, film, mirrored, repeated
@@ -12,10 +13,12 @@ from formcheck.assessment import (
     complete_of_each_leg,
     drop_targets_beyond_limits,
     prescribed_bounds,
+    summarise_measure,
 )
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound, PrescribedExercise
+from formcheck.records import Measured, Part
 
 WALL = Posture(**both(hip=8, knee=8))
 SAT = Posture(**both(hip=90, knee=90))
@@ -202,3 +205,28 @@ def test_how_the_two_legs_differ_is_no_scatter_and_no_trend():
     assert len(sides) == 2
     assert both_legs.sd is both_legs.change_over_set is None
     assert both_legs.mean == pytest.approx((both_legs.first + both_legs.last) / 2, abs=0.01)
+
+
+@pytest.mark.parametrize("n", [3, 4, 6, 10])
+@pytest.mark.parametrize("scatter_deg", [1.0, 8.0])
+def test_the_interval_of_a_trend_holds_for_few_repetitions(n, scatter_deg):
+    rng = np.random.default_rng(7)
+    own = (Part(name="own", standard=2.5, kind="own", source="test"),)
+    n_sets, held = 1000, 0
+    for values in rng.normal(90, scatter_deg, (n_sets, n)):
+        key = "knee_flexion_peak_deg"
+        seen = [Measured(key=key, value=v, low=v, high=v, parts=own) for v in values]
+        change = summarise_measure(key, seen).change_over_set
+        held += change.low <= 0 <= change.high
+    # Three standard errors of a share of 0.95 below it.
+    assert held / n_sets >= 0.95 - 3 * (0.95 * 0.05 / n_sets) ** 0.5
+
+
+def test_the_interval_of_a_trend_is_by_hand_that_of_a_line_with_students_t():
+    key = "knee_flexion_peak_deg"
+    change = summarise_measure(
+        key, [Measured(key=key, value=v, low=v, high=v) for v in (90.0, 96.0, 90.0)]
+    ).change_over_set
+    # Residuals -2, 4, -2: scatter sqrt(24); t(1, 0.975) = 12.706; slope's error scatter / sqrt(2).
+    assert change.value == pytest.approx(0)
+    assert change.high == pytest.approx(12.706 * 24**0.5 / 2**0.5 * 2, rel=1e-3)
