@@ -126,6 +126,11 @@ def circular_mean_deg(angles_deg: np.ndarray) -> float:
     return float(np.degrees(np.arctan2(np.sin(known_rad).mean(), np.cos(known_rad).mean())))
 
 
+def within_180_deg(angle_deg: float) -> float:
+    """The same direction above -180 and at most 180 degrees; NaN stays."""
+    return 180 - (180 - angle_deg) % 360
+
+
 def plane_of(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> str:
     """The plane that a camera at this azimuth sees: sagittal, frontal, oblique or unknown."""
     if not np.isfinite(azimuth_deg):
@@ -241,6 +246,7 @@ def find_view(
     turned = (head - azimuth + 180) % 360 - 180
     if np.isfinite(turned) and abs(turned) <= settings.head_gate_deg:
         azimuth += turned * settings.head_weight / (1 + settings.head_weight)
+        azimuth = within_180_deg(azimuth)
     if lying:
         azimuth = _with_long_axis_deg(azimuth, track, is_still)
     half_width = 1.96 * settings.azimuth_standard_deg

@@ -7,6 +7,7 @@ import numpy as np
 
 from formcheck.anatomy import LANDMARK, LEG
 from formcheck.assessment import bound_text
+from formcheck.camera import within_180_deg
 from formcheck.errors import UsageError
 from formcheck.measures import MEASURES
 from formcheck.records import Measured, Report
@@ -57,7 +58,8 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         f"{track.is_filled.mean():.1%} of samples filled, "
         f"{track.is_repaired.mean():.1%} with the legs exchanged back",
         f"Camera: {seen.view.plane}, azimuth {seen.view.azimuth_deg:.1f} deg "
-        f"({seen.view.azimuth_low_deg:.1f} to {seen.view.azimuth_high_deg:.1f})",
+        f"({within_180_deg(seen.view.azimuth_low_deg):.1f} to "
+        f"{within_180_deg(seen.view.azimuth_high_deg):.1f})",
         f"Repetition: {rep.start_s:.2f} to {rep.end_s:.2f} s, turn {rep.turn_s:.2f} s "
         f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
         f"found in {analysis.trace.label}",

@@ -14,6 +14,7 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 from formcheck import storage
+from formcheck.camera import within_180_deg
 from formcheck.errors import FileError
 from formcheck.measures import MEASURES
 from formcheck.records import (
@@ -176,8 +177,9 @@ def report_mapping(report: Report) -> dict:
             "plane": view.plane,
             "azimuth_deg": {
                 "value": _rounded(view.azimuth_deg, 2),
-                "low": _rounded(view.azimuth_low_deg, 2),
-                "high": _rounded(view.azimuth_high_deg, 2),
+                # Behind the person an interval goes over 180: from 170, say, to -170.
+                "low": _rounded(within_180_deg(view.azimuth_low_deg), 2),
+                "high": _rounded(within_180_deg(view.azimuth_high_deg), 2),
             },
             "near_side": view.near_side,
             "person_height_px": _rounded(view.person_height_px, 1),

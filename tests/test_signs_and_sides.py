@@ -27,6 +27,7 @@ from formcheck.anatomy import LEG as LEG_JOINTS
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.records import Context, Measured, NotMeasurable
+from formcheck.report import report_mapping
 
 each_side = pytest.mark.parametrize("side", SIDES)
 front_and_back = pytest.mark.parametrize("azimuth_deg", [0, 180], ids=["front", "back"])
@@ -425,6 +426,16 @@ def test_legs_under_each_others_names_for_a_while_accuse_nobody(exercise):
         Request(clip=Path("x"), exercise=load_exercise(exercise), side="left"),
     ).report
     assert "wrong_leg" not in {f.code for f in report.findings}
+
+
+@pytest.mark.parametrize("azimuth_deg", [172, 178, 180, -178, -172, 90, 0])
+def test_the_azimuth_is_written_within_180_deg_behind_the_person_too(azimuth_deg):
+    report = report_of("squat", STANDING, SQUAT, azimuth_deg=azimuth_deg, given=None)
+    written = report_mapping(report)["view"]["azimuth_deg"]
+    for end, off_deg in (("value", 0.0), ("low", -9.8), ("high", 9.8)):
+        assert -180 < written[end] <= 180
+        apart = (written[end] - (azimuth_deg + off_deg) + 180) % 360 - 180
+        assert apart == pytest.approx(0, abs=0.5), end
 
 
 # -- mirrored, tilted, near, oblique
