@@ -1,8 +1,8 @@
 """Change over sessions against measurement error, and criteria put as facts to the clinician.
 
 A change counts as larger than error only beyond the smallest detectable change: from the
-clinic's own test-retest recordings where there are any, else published, else from the two
-intervals of the two days. Criteria never advise: each is a list of
+clinic's own test-retest recordings where there are any, else the larger of a published one and
+the two intervals of the two days. Criteria never advise: each is a list of
 facts that hold, do not hold, or cannot be told from what was entered.
 """
 
@@ -81,11 +81,15 @@ def smallest_change(
     """
     if mdc95 is not None and math.isfinite(mdc95):
         return mdc95, "smallest detectable change of this clinic's own test-retest recordings"
-    if key in PUBLISHED_SMALLEST_CHANGE:
-        return PUBLISHED_SMALLEST_CHANGE[key]
-    both = math.hypot(first.between_standard, last.between_standard)
-    if math.isfinite(both) and both > 0:
-        return NORMAL_95 * both, ("the two intervals, as no test-retest recordings are there")
+    both = NORMAL_95 * math.hypot(first.between_standard, last.between_standard)
+    both = both if math.isfinite(both) else 0.0
+    published, source = PUBLISHED_SMALLEST_CHANGE.get(key, (0.0, ""))
+    # Published cameras stood where they should: what these days' cameras add is not in it.
+    if published and published >= both:
+        return published, source
+    if both:
+        wider = f"; they are wider than the {source}" if published else ""
+        return both, f"the two intervals, as no test-retest recordings are there{wider}"
     return float("nan"), "no error is known for this measure"
 
 

@@ -39,6 +39,16 @@ def test_without_it_a_published_smallest_difference_is_taken():
     assert change.verdict == "within_error"
 
 
+def test_a_published_smallest_difference_does_not_beat_wider_intervals_of_the_two_days():
+    change = change_between("fppa_peak_deg", _value(0, 5, 9.0), _value(8, 15, 9.0))
+    assert change.smallest == pytest.approx(1.96 * 9 * 2**0.5)
+    assert change.verdict == "within_error"
+    assert "intervals" in change.basis
+    assert "Munro" in change.basis
+    narrow = change_between("fppa_peak_deg", _value(0, 5, 2.0), _value(8, 15, 2.0))
+    assert (narrow.smallest, narrow.verdict) == (8.93, "larger_than_error")
+
+
 def test_without_either_the_two_intervals_decide():
     change = change_between(KNEE, _value(0, 80, 3.0), _value(7, 90, 4.0))
     assert change.smallest == pytest.approx(1.96 * 5)
