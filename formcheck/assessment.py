@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.anatomy import SIDES, Side
+from formcheck.anatomy import SIDES, Side, other_side
 from formcheck.chair_tests import chair_stand_measures
 from formcheck.driving import is_of_signal
 from formcheck.measures import MEASURES
@@ -31,37 +31,93 @@ EXTENSION_TOLERANCE_DEG = 5.0
 
 
 def prescribed_bounds(
-    line: PrescribedExercise, exercise: Exercise, prescription: Prescription | None = None
+    line: PrescribedExercise,
+    exercise: Exercise,
+    prescription: Prescription | None = None,
+    side: str | None = None,
 ) -> tuple[BoundOfKind, ...]:
     """Targets and limits of one line of a programme, the hold time among them.
 
     A prescribed hold is a target on the time inside the target's band where the hold has one,
     else on the plateau. Full extension becomes a target only where the clinician entered the
-    patient's own passive extension.
+    patient's own passive extension, and not where `side` is known to be the other leg.
     """
     bounds: list[BoundOfKind] = [("target", b) for b in line.targets]
     bounds += [("limit", b) for b in line.limits]
     named = {b.measure for _, b in bounds}
-    listed = {key for v in exercise.views for key in v.measures}
+    listed = _listed(exercise)
     if line.hold_s is not None and not named & {"plateau_hold_s", "hold_in_band_s"}:
         has_band = any(is_of_signal(b, v) for b in line.targets for v in exercise.views)
         key = "hold_in_band_s" if has_band and "hold_in_band_s" in listed else "plateau_hold_s"
         if key in listed:
             bounds.append(("target", Bound(measure=key, at_least=line.hold_s)))
-    extends = any(
-        v.driving_signal == "knee_flexion" and v.direction == "falls" for v in exercise.views
-    )
+    passive = _passive_extension(line, exercise, prescription)
+    if passive is not None and side not in _other_leg(prescription):
+        bounds.append(("target", passive))
+    return tuple(bounds)
+
+
+def _listed(exercise: Exercise) -> set[str]:
+    return {key for v in exercise.views for key in v.measures}
+
+
+def _passive_extension(
+    line: PrescribedExercise, exercise: Exercise, prescription: Prescription | None
+) -> Bound | None:
+    """The target that comes from the passive extension entered, or None."""
     key = "knee_flexion_least_deg"
     if (
-        prescription is not None
-        and prescription.passive_extension_deg is not None
-        and extends
-        and key in listed
-        and key not in named
+        prescription is None
+        or prescription.passive_extension_deg is None
+        or key not in _listed(exercise)
+        or key in {b.measure for b in (*line.targets, *line.limits)}
+        or not any(
+            v.driving_signal == "knee_flexion" and v.direction == "falls" for v in exercise.views
+        )
     ):
-        most = prescription.passive_extension_deg + EXTENSION_TOLERANCE_DEG
-        bounds.append(("target", Bound(measure=key, at_most=most)))
-    return tuple(bounds)
+        return None
+    return Bound(measure=key, at_most=prescription.passive_extension_deg + EXTENSION_TOLERANCE_DEG)
+
+
+def _other_leg(prescription: Prescription) -> tuple[Side, ...]:
+    """The leg that is not the involved one; none where both are, or nobody said."""
+    involved = prescription.involved_side
+    return (other_side(involved),) if involved in SIDES else ()
+
+
+def bounds_where_meant(
+    bounds: Sequence[BoundOfKind],
+    repetitions: Sequence[AssessedRepetition],
+    line: PrescribedExercise | None,
+    exercise: Exercise,
+    prescription: Prescription | None,
+) -> tuple[tuple[BoundOfKind, ...], tuple[AssessedRepetition, ...]]:
+    """(bounds in force, repetitions with the checks that can be made on them).
+
+    The passive extension was measured on the involved knee, so the other one is not judged by
+    it. A measure of the whole set is judged once, in the set's sentence; after the last
+    repetition of a leg there is no rest to judge.
+    """
+    passive = _passive_extension(line, exercise, prescription) if line else None
+    others = _other_leg(prescription) if passive else ()
+    last = {r.repetition.side: k for k, r in enumerate(repetitions)}.values()
+
+    def is_meant(c: Check, k: int) -> bool:
+        if MEASURES[c.measure].at == "set":
+            return False
+        if c.measure == "rest_s" and c.outcome == "not_visible" and k in last:
+            return False
+        if passive is None or repetitions[k].repetition.side not in others:
+            return True
+        return (c.kind, c.measure, c.bound) != ("target", passive.measure, bound_text(passive))
+
+    judged = tuple(
+        replace(r, checks=tuple(c for c in r.checks if is_meant(c, k)))
+        for k, r in enumerate(repetitions)
+    )
+    if repetitions and all(r.repetition.side in others for r in repetitions):
+        bounds = [b for b in bounds if b != ("target", passive)]
+    return tuple(bounds), judged
 
 
 def planned_repetitions(
@@ -126,29 +182,6 @@ def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: 
         if kind == "limit":
             text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, limit {wanted}"
     return Check(measure=bound.measure, kind=kind, bound=wanted, outcome=outcome, text=text)
-
-
-def checks_of_each(
-    repetitions: Sequence[AssessedRepetition],
-) -> tuple[AssessedRepetition, ...]:
-    """The repetitions without the checks that cannot be made on them.
-
-    A measure of the whole set is judged once, in the set's sentence; after the last repetition
-    of a leg there is no rest to judge.
-    """
-    last = {r.repetition.side: k for k, r in enumerate(repetitions)}.values()
-    return tuple(
-        replace(
-            r,
-            checks=tuple(
-                c
-                for c in r.checks
-                if MEASURES[c.measure].at != "set"
-                and not (c.measure == "rest_s" and c.outcome == "not_visible" and k in last)
-            ),
-        )
-        for k, r in enumerate(repetitions)
-    )
 
 
 NOT_SEEN = "not seen: "
@@ -285,7 +318,6 @@ def assess_set(
         and (not wanted or wanted <= {p.repetition.part for p in parts})
     ]
     met = [n for n in complete if all(is_met(p) for p in by_number[n])]
-    listed = {key for v in exercise.views for key in v.measures}
     values: dict[str, list[Measured]] = {}
     movements: dict[str, set] = {}
     for r in repetitions:
@@ -298,7 +330,7 @@ def assess_set(
     planned = planned_repetitions(line, exercise, repetitions) if line else None
     measures = (
         *(summarise_measure(k, v, is_alike=len(movements[k]) == 1) for k, v in values.items()),
-        *chair_stand_measures([r.repetition for r in repetitions], listed, clip_s),
+        *chair_stand_measures([r.repetition for r in repetitions], _listed(exercise), clip_s),
     )
     return AssessedSet(
         n_repetitions=len(by_number),

@@ -55,7 +55,7 @@ def request_for(clinic: Clinic, stored: StoredSet) -> Request:
         # A set of an exercise that is not prescribed is measured, and not judged.
         with contextlib.suppress(UsageError):
             line = prescribed_line(prescription, stored.exercise, stored.side)
-            bounds = prescribed_bounds(line, exercise, prescription)
+            bounds = prescribed_bounds(line, exercise, prescription, stored.side)
     answers = {a.moment: a for a in answers_of_set(clinic, stored.id)}
     before, after = answers.get("before"), answers.get("after")
     return Request(

@@ -90,7 +90,10 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         low, high = bound.band(kind)
         lower = "no lower edge" if low == -math.inf else f"{low:g}"
         upper = "no upper edge" if high == math.inf else f"{high:g}"
-        check = checks[key, kind, bound_text(bound)]
+        check = checks.get((key, kind, bound_text(bound)))
+        if check is None:
+            lines.append(f"{kind.capitalize()} {bound_text(bound)}: not meant for this repetition.")
+            continue
         lines.append(
             f"{kind.capitalize()} {bound_text(bound)} (decided on {lower} to {upper}): "
             f"{check.outcome}. {check.text}"

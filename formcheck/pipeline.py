@@ -14,7 +14,7 @@ import numpy as np
 
 from formcheck import __version__, storage
 from formcheck.anatomy import MIRROR, Side
-from formcheck.assessment import assess_set, checks_of_each
+from formcheck.assessment import assess_set, bounds_where_meant
 from formcheck.errors import ClipError
 from formcheck.kinematics import SIGNALS
 from formcheck.pose import PoseModel, estimate, track_identity
@@ -118,11 +118,14 @@ def assess(
     )
     if len(parts) > 1:
         assessed = _numbered_on(assessed)
-    assessed = checks_of_each(assessed)
+    bounds, assessed = bounds_where_meant(
+        request_bounds(request), assessed, request.prescribed, request.exercise,
+        request.prescription,
+    )  # fmt: skip
     findings = _without_doubles([*findings, *(f for p in parts for f in p.findings)])
     whole = assess_set(
         request.exercise, assessed, findings,
-        bounds=request_bounds(request),
+        bounds=bounds,
         line=request.prescribed,
         involved=_involved(request),
         clip_s=(float(track.time_s[0]), float(track.time_s[-1])),
@@ -153,7 +156,7 @@ def assess(
         key=main.driving_view.driving_signal,
     )  # fmt: skip
     return Analysis(
-        report=report, trace=trace, track=track, raw=raw, bounds=request_bounds(request),
+        report=report, trace=trace, track=track, raw=raw, bounds=bounds,
         seen=tuple(p.seen for p in parts),
     )  # fmt: skip
 

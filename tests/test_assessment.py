@@ -1,6 +1,7 @@
 """A set against what was prescribed: which bounds are in force, and the set in a sentence."""
 
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,12 @@ from formcheck.assessment import (
 )
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound, PrescribedExercise
+from formcheck.programme import (
+    PRESCRIPTION_SCHEMA,
+    Bound,
+    PrescribedExercise,
+    Prescription,
+)
 from formcheck.records import Measured, Part
 
 WALL = Posture(**both(hip=8, knee=8))
@@ -230,3 +236,51 @@ def test_the_interval_of_a_trend_is_by_hand_that_of_a_line_with_students_t():
     # Residuals -2, 4, -2: scatter sqrt(24); t(1, 0.975) = 12.706; slope's error scatter / sqrt(2).
     assert change.value == pytest.approx(0)
     assert change.high == pytest.approx(12.706 * 24**0.5 / 2**0.5 * 2, rel=1e-3)
+
+
+PASSIVE = Prescription(
+    schema=PRESCRIPTION_SCHEMA, patient="KN-204", involved_side="left", prescribed_by="M.T.",
+    valid_from=date(2025, 1, 1), passive_extension_deg=15.0,
+    exercises=(PrescribedExercise(exercise="seated_knee_extension", sets=1, repetitions=2),),
+)  # fmt: skip
+
+
+def extensions_of(side, told, bounds=None):
+    """Two seated extensions that stop 8 deg short, of a leg filmed from its own side."""
+    exercise, line = load_exercise("seated_knee_extension"), PASSIVE.exercises[0]
+    if bounds is None:
+        bounds = prescribed_bounds(line, exercise, PASSIVE, told)
+    rest, turn = SITTING, replace(SITTING, left_knee=8, left_foot=None)
+    if side == "right":
+        rest, turn = mirrored(rest), mirrored(turn)
+    camera = Camera(azimuth_deg=90 if side == "left" else -90)
+    raw = film(repeated(rest, [turn] * 2, stay_s=2), camera, anchor="hips")
+    request = Request(
+        clip=Path("made_up.mp4"), exercise=exercise, side=told, bounds=bounds, prescribed=line,
+        prescription=PASSIVE,
+    )  # fmt: skip
+    return assess(raw, request)
+
+
+@pytest.mark.parametrize("is_told", [True, False])
+def test_the_passive_extension_of_one_knee_does_not_judge_the_other(is_told):
+    involved = extensions_of("left", "left" if is_told else None)
+    assert [c.bound for r in involved.report.repetitions for c in r.checks] == [
+        "at most 20 deg"
+    ] * 2
+    other = extensions_of("right", "right" if is_told else None)
+    assert other.report.side == "right"
+    assert not any(r.checks for r in other.report.repetitions)
+    assert not other.bounds
+    assert "nobody set a target" in other.report.whole.text
+
+
+def test_a_target_on_extension_that_was_given_judges_either_knee():
+    given = (("target", Bound(measure="knee_flexion_least_deg", at_most=10)),)
+    other = extensions_of("right", "right", given)
+    assert [len(r.checks) for r in other.report.repetitions] == [1, 1]
+    nobody_named = replace(PASSIVE, involved_side="none")
+    exercise = load_exercise("seated_knee_extension")
+    for side in (None, "both", "left", "right"):
+        (bound,) = prescribed_bounds(PASSIVE.exercises[0], exercise, nobody_named, side)
+        assert bound == ("target", Bound(measure="knee_flexion_least_deg", at_most=20))

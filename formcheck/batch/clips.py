@@ -367,7 +367,7 @@ class _RequestReader:
             line = prescribed_line(whole, given.exercise or str(name), side or None)
             exercise = exercise_of(line, path)
             side = side_of(line, side or None) or ""
-            bounds = prescribed_bounds(line, exercise, whole)
+            bounds = prescribed_bounds(line, exercise, whole, side)
         return Request(
             clip=clip,
             exercise=exercise,

@@ -173,7 +173,7 @@ def analyze(
         named = {prescribed.exercise for prescribed in whole.exercises}
         line = prescribed_line(whole, exercise if exercise in named else record.id, side)
         side = side_of(line, side)
-        bounds = prescribed_bounds(line, record, whole) + bounds
+        bounds = prescribed_bounds(line, record, whole, side) + bounds
         load_kg = line.load_kg if load_kg is None else load_kg
         step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm
         seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm
