@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from exercise_cases import LUNGE, SITTING, SQUAT, STANDING, STEP_LEFT, STEP_LEFT_SHORT, hips_fall
 from skeleton import LEG, Camera, Posture, both, film, mirrored, repeated
+from test_attempts_in_time import turning_round
 
+from formcheck import storage
 from formcheck.assessment import (
     bound_text,
     complete_of_each_leg,
@@ -17,7 +19,8 @@ from formcheck.assessment import (
     summarise_measure,
 )
 from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
+from formcheck.explanation import explain_measure
+from formcheck.pipeline import Request, Settings, assess
 from formcheck.programme import (
     PRESCRIPTION_SCHEMA,
     Bound,
@@ -25,6 +28,8 @@ from formcheck.programme import (
     Prescription,
 )
 from formcheck.records import Measured, Part
+from formcheck.report import write_json
+from formcheck.rerun import REQUEST_NAME, TRACK_NAME, request_json
 
 WALL = Posture(**both(hip=8, knee=8))
 SAT = Posture(**both(hip=90, knee=90))
@@ -284,3 +289,23 @@ def test_a_target_on_extension_that_was_given_judges_either_knee():
     for side in (None, "both", "left", "right"):
         (bound,) = prescribed_bounds(PASSIVE.exercises[0], exercise, nobody_named, side)
         assert bound == ("target", Bound(measure="knee_flexion_least_deg", at_most=20))
+
+
+def test_explain_says_that_the_other_knee_is_not_meant(tmp_path):
+    straight = replace(SITTING, left_knee=8, left_foot=None)
+    raw, _ = turning_round(SITTING, [straight] * 2, [straight] * 2)
+    exercise, line = load_exercise("seated_knee_extension"), PASSIVE.exercises[0]
+    request = Request(
+        clip=Path("made_up.mp4"), exercise=exercise, prescribed=line, prescription=PASSIVE,
+        bounds=prescribed_bounds(line, exercise, PASSIVE),
+    )  # fmt: skip
+    analysis = assess(raw, request)
+    of_side = {r.repetition.side: r for r in analysis.report.repetitions}
+    assert (len(of_side["left"].checks), len(of_side["right"].checks)) == (1, 0)
+    storage.write_track(analysis.raw, tmp_path / TRACK_NAME)
+    storage.write_text(tmp_path / REQUEST_NAME, request_json(request, Settings()))
+    write_json(analysis.report, tmp_path / "report.json")
+    for side, words in (("left", "(decided on"), ("right", "not meant for this repetition")):
+        number = of_side[side].repetition.number
+        lines = explain_measure(tmp_path, number, "knee_flexion_least_deg")
+        assert any(words in text for text in lines if text.startswith("Target at most 20 deg"))
