@@ -39,15 +39,17 @@ def prescribed_bounds(
     """Targets and limits of one line of a programme, the hold time among them.
 
     A prescribed hold is a target on the time inside the target's band where the hold has one,
-    else on the plateau. Full extension becomes a target only where the clinician entered the
-    patient's own passive extension, and not where `side` is known to be the other leg.
+    else on the plateau. A target that asks for what a limit forbids is left out. Full extension
+    becomes a target only where the clinician entered the patient's own passive extension, and
+    not where `side` is known to be the other leg.
     """
-    bounds: list[BoundOfKind] = [("target", b) for b in line.targets]
-    bounds += [("limit", b) for b in line.limits]
-    named = {b.measure for _, b in bounds}
+    written = [*(("target", b) for b in line.targets), *(("limit", b) for b in line.limits)]
+    bounds = list(drop_targets_beyond_limits(written, exercise))
+    named = {b.measure for _, b in written}
     listed = _listed(exercise)
     if line.hold_s is not None and not named & {"plateau_hold_s", "hold_in_band_s"}:
-        has_band = any(is_of_signal(b, v) for b in line.targets for v in exercise.views)
+        targets = [b for kind, b in bounds if kind == "target"]
+        has_band = any(is_of_signal(b, v) for b in targets for v in exercise.views)
         key = "hold_in_band_s" if has_band and "hold_in_band_s" in listed else "plateau_hold_s"
         if key in listed:
             bounds.append(("target", Bound(measure=key, at_least=line.hold_s)))
@@ -212,22 +214,35 @@ def _number(x: float) -> str:
     return f"{x:.0f}" if abs(x) >= 10 else f"{x:.1f}" if abs(x) >= 1 else f"{x:.2f}"
 
 
-def drop_targets_beyond_limits(bounds: Sequence[BoundOfKind]) -> tuple[BoundOfKind, ...]:
-    """The bounds with no target that asks for more than a limit on the same measure allows.
+def drop_targets_beyond_limits(
+    bounds: Sequence[BoundOfKind], exercise: Exercise | None = None
+) -> tuple[BoundOfKind, ...]:
+    """The bounds with no target that asks for more than a limit on the same quantity allows.
 
     A comfort limit beats a depth target: reaching the limit is then all that is wanted.
+    exercise : tells which measures speak of one angle (the level held and the knee's peak).
     """
     limits = [b for kind, b in bounds if kind == "limit"]
     return tuple(
         (kind, b)
         for kind, b in bounds
-        if kind == "limit" or not any(_is_beyond(b, limit) for limit in limits)
+        if kind == "limit" or not any(_is_beyond(b, limit, exercise) for limit in limits)
     )
 
 
-def _is_beyond(target: Bound, limit: Bound) -> bool:
-    """Whether all that satisfies a target on a measure lies past a limit on the same measure."""
-    if target.measure != limit.measure:
+def _quantity(key: str, exercise: Exercise | None) -> str:
+    """The key, or for the level of a hold that the knee drives the knee's own at its turn."""
+    if exercise is not None and key == "plateau_level_deg":
+        for view in exercise.views:
+            if view.driving_signal == "knee_flexion":
+                end = "peak" if view.direction == "rises" else "least"
+                return f"knee_flexion_{end}_deg"
+    return key
+
+
+def _is_beyond(target: Bound, limit: Bound, exercise: Exercise | None) -> bool:
+    """Whether all that satisfies a target on a quantity lies past a limit on the same one."""
+    if _quantity(target.measure, exercise) != _quantity(limit.measure, exercise):
         return False
     too_high = (
         target.at_least is not None

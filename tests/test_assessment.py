@@ -94,6 +94,42 @@ def test_a_target_past_any_of_several_limits_is_dropped(order):
     assert drop_targets_beyond_limits((("target", DEEP), *limits)) == (("target", DEEP), *limits)
 
 
+LEVEL = Bound(measure="plateau_level_deg", at_least=90, at_most=90, tolerance=10)
+STRAIGHT = Bound(measure="plateau_level_deg", at_most=10)
+
+
+@pytest.mark.parametrize(
+    ("exercise", "target", "limit", "is_kept"),
+    [
+        ("wall_sit", LEVEL, Bound(measure="knee_flexion_peak_deg", at_most=65), False),
+        ("wall_sit", LEVEL, Bound(measure="knee_flexion_peak_deg", at_most=100), True),
+        ("wall_sit", LEVEL, Bound(measure="knee_flexion_least_deg", at_most=65), True),
+        ("bridge", LEVEL, Bound(measure="knee_flexion_peak_deg", at_most=65), True),
+        ("seated_knee_extension", STRAIGHT,
+         Bound(measure="knee_flexion_least_deg", at_least=30), False),
+        ("seated_knee_extension", STRAIGHT,
+         Bound(measure="knee_flexion_peak_deg", at_least=30), True),
+    ],
+)  # fmt: skip
+def test_a_comfort_limit_beats_a_target_on_the_same_angle_under_another_key(
+    exercise, target, limit, is_kept
+):
+    bounds = (("target", target), ("limit", limit))
+    found = drop_targets_beyond_limits(bounds, load_exercise(exercise))
+    assert found == (bounds if is_kept else bounds[1:])
+
+
+def test_a_hold_as_deep_as_the_limit_allows_is_timed_on_its_plateau_and_reached():
+    comfort = Bound(measure="knee_flexion_peak_deg", at_most=70)
+    prescribed = replace(line(5, LEVEL), limits=(comfort,))
+    bounds = prescribed_bounds(prescribed, load_exercise("wall_sit"))
+    held = ("target", Bound(measure="plateau_hold_s", at_least=5))
+    assert bounds == (("limit", comfort), held)
+    shallow = Posture(**both(hip=55, knee=55))
+    report = report_of("wall_sit", WALL, shallow, bounds, stay_s=8)
+    assert report.whole.n_met == 3
+
+
 def test_the_sentence_counts_repetitions_and_not_their_targets():
     report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", LEANT)))
     assert "target reached in 3;" in report.whole.text.replace(".", ";")
