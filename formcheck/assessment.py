@@ -144,14 +144,14 @@ UNIT_WORDS = {
 def bound_text(bound: Bound) -> str:
     """The bound in words: "at least 60 deg", "80 to 100 deg", "at most 0 deg, give or take 10"."""
     unit = UNIT_WORDS[MEASURES[bound.measure].unit]
-    tolerance = f", give or take {bound.tolerance:g}" if bound.tolerance else ""
+    tolerance = f", give or take {bound.tolerance:zg}" if bound.tolerance else ""
     if bound.at_least is not None and bound.at_most is not None:
         if bound.at_least == bound.at_most:
-            return f"{bound.at_least:g}{unit}{tolerance}"
-        return f"{bound.at_least:g} to {bound.at_most:g}{unit}{tolerance}"
+            return f"{bound.at_least:zg}{unit}{tolerance}"
+        return f"{bound.at_least:zg} to {bound.at_most:zg}{unit}{tolerance}"
     if bound.at_least is not None:
-        return f"at least {bound.at_least:g}{unit}{tolerance}"
-    return f"at most {bound.at_most:g}{unit}{tolerance}"
+        return f"at least {bound.at_least:zg}{unit}{tolerance}"
+    return f"at most {bound.at_most:zg}{unit}{tolerance}"
 
 
 _OUTCOME_TEXT = {
@@ -173,7 +173,7 @@ def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: 
     name = MEASURES[bound.measure].label.lower()
     wanted = bound_text(bound)
     if not is_complete:
-        outcome, text = "not_judged", "the clip cuts this repetition, so it is not judged"
+        outcome, text = "not_judged", "not judged: this repetition is not whole in the clip"
     elif not isinstance(value, Measured):
         outcome, text = "not_visible", f"{name}: {value.reason}"
     else:

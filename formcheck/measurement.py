@@ -91,7 +91,7 @@ def measure(key: str, s: Setting) -> Value:
     return value
 
 
-CUT = "the clip cuts this repetition before it could be seen"
+CUT = "the repetition is cut off there, by the clip or where the leg was lost from sight"
 
 
 def _is_cut_away(key: str, s: Setting) -> bool:

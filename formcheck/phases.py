@@ -34,7 +34,8 @@ def find_phases(rising: np.ndarray, attempt: Attempt, grid_hz: float) -> Phases:
     repetition and its turn leave out a third of a movement's time: who lowers for 3 s would read
     2 s, and a pause that was not made.
     """
-    margin = round(2 * grid_hz)
+    # A movement begins a little before 5 % of its range; not before limits that a person set.
+    margin = 0 if attempt.is_moved else round(2 * grid_hz)
     first = max(attempt.start - margin, 0)
     piece = np.asarray(rising[first : attempt.end + margin + 1], float)
     if np.isfinite(piece).sum() < 4:

@@ -122,7 +122,8 @@ def assess(
         request_bounds(request), assessed, request.prescribed, request.exercise,
         request.prescription,
     )  # fmt: skip
-    findings = _without_doubles([*findings, *(f for p in parts for f in p.findings)])
+    findings = [*findings, *(f for p in parts for f in p.findings)]
+    findings = _without_doubles([*findings, *_one_leg_only(request, assessed)])
     whole = assess_set(
         request.exercise, assessed, findings,
         bounds=bounds,
@@ -170,6 +171,19 @@ def _numbered_on(assessed: Sequence[AssessedRepetition]) -> tuple[AssessedRepeti
         number = numbers.setdefault(key, len(numbers) + 1)
         out.append(replace(r, repetition=replace(r.repetition, number=number)))
     return tuple(out)
+
+
+def _one_leg_only(request: Request, assessed: Sequence[AssessedRepetition]) -> tuple[Finding, ...]:
+    sides = {r.repetition.side for r in assessed}
+    if request.side != "both" or request.exercise.working_leg == "both" or len(sides) != 1:
+        return ()
+    found = sides.pop()
+    if found == "both":
+        return ()
+    return (Finding(
+        code="one_leg_only",
+        text=f"Both legs were asked for, and only repetitions of the {found} one were found.",
+    ),)  # fmt: skip
 
 
 def _without_doubles(findings: Sequence[Finding]) -> list[Finding]:

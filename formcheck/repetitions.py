@@ -60,6 +60,8 @@ class Attempt:
     is_complete: bool
     is_cut_before: bool = False
     is_cut_after: bool = False
+    is_moved: bool = False
+    """Whether a person set its start and end."""
 
     @property
     def turn(self) -> int:
@@ -194,8 +196,9 @@ def move_limits(
             extreme, turn_from = a.extreme, (start + end) // 2
             turn_to = turn_from
         out[place] = replace(
-            a, start=start, turn_from=turn_from, turn_to=turn_to, end=end, extreme=extreme
-        )
+            a, start=start, turn_from=turn_from, turn_to=turn_to, end=end, extreme=extreme,
+            is_moved=True,
+        )  # fmt: skip
     return tuple(out)
 
 

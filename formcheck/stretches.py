@@ -82,7 +82,7 @@ class Stretch:
 
 def request_bounds(request: Request) -> tuple[tuple[str, Bound], ...]:
     """The bounds in force: a limit on a measure beats a target that asks for more."""
-    return drop_targets_beyond_limits(request.bounds)
+    return drop_targets_beyond_limits(request.bounds, request.exercise)
 
 
 def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], list[Finding]]:

@@ -164,7 +164,7 @@ def test_of_a_cut_repetition_only_what_was_seen_is_measured():
     assert value(first, "knee_flexion_peak_deg").value == pytest.approx(105, abs=1)
     for key in ("knee_flexion_peak_deg", "raising_s", "pause_s", "range_deg"):
         assert isinstance(value(last, key), NotMeasurable), key
-    assert "cuts" in value(last, "raising_s").reason
+    assert "cut off" in value(last, "raising_s").reason
 
 
 # -- time

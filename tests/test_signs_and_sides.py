@@ -578,3 +578,14 @@ def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
         widths[roll] = thigh.high - thigh.low
         assert thigh.low <= 30 <= thigh.high
     assert widths[9.0] > widths[0.0] + 4
+
+
+def test_both_legs_asked_for_and_one_found_is_told():
+    raw = film(repeated(STANDING, [LUNGE] * 2), Camera(azimuth_deg=90))
+
+    def found(side):
+        request = Request(clip=Path("x"), exercise=load_exercise("forward_lunge"), side=side)
+        return {f.code: f.text for f in assess(raw, request).report.findings}
+
+    assert "only repetitions of the left one" in found("both")["one_leg_only"]
+    assert "one_leg_only" not in found("left")
