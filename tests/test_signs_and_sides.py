@@ -581,7 +581,7 @@ def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
 
 
 def test_both_legs_asked_for_and_one_found_is_told():
-    raw = film(repeated(STANDING, [LUNGE] * 2), Camera(azimuth_deg=90))
+    raw = film(repeated(STANDING, [LUNGE] * 2), Camera(azimuth_deg=90), anchor="right_toe")
 
     def found(side):
         request = Request(clip=Path("x"), exercise=load_exercise("forward_lunge"), side=side)

@@ -263,10 +263,11 @@ def test_decisions_are_swept_every_degree_either_side_of_the_truth():
 
 @given(st.floats(-30, 150), st.floats(-15, 15), st.floats(0.1, 25))
 def test_an_interval_that_holds_the_truth_makes_no_wrong_decision(true, error, half):
-    n, wrong, undecided = sweep(true, true + error - half, true + error + half)
+    low, high = true + error - half, true + error + half
+    n, wrong, undecided = sweep(true, low, high)
     assert n == 41
     assert 0 <= undecided <= n
-    if abs(error) <= half:
+    if low <= true <= high:
         assert wrong == 0
 
 
