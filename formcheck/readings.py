@@ -28,18 +28,18 @@ def largest_at(s: Setting, piece: np.ndarray) -> int | None:
         return None
     at = int(np.nanargmax(piece))
     span = float(piece[at] - np.nanmin(piece))
+    most = piece[at] + s.settings.unseen_most_share * span
+    known = np.flatnonzero(np.isfinite(piece))
     for a, b in runs(~np.isfinite(piece)):
         if b - a <= max(1, round(s.frame_s * s.series.grid_hz)):
             continue
-        edges = []
-        if a >= 2:
-            edges.append((piece[a - 1], piece[a - 1] - piece[max(a - 3, 0)], a - 1 - max(a - 3, 0)))
-        if b <= len(piece) - 2:
-            after = min(b + 2, len(piece) - 1)
-            edges.append((piece[b], piece[b] - piece[after], after - b))
-        for value, rise, n in edges:
-            hidden = value + (b - a) / 4 * rise / n
-            if rise > 0 and hidden > piece[at] + s.settings.unseen_most_share * span:
+        for beside in (known[known < a][::-1], known[known >= b]):
+            if len(beside) < 2:
+                continue
+            # A sample or two between this gap and another one tell no speed by themselves.
+            edge, away = beside[0], next((k for k in beside if abs(k - beside[0]) >= 2), beside[-1])
+            speed = (piece[edge] - piece[away]) / abs(edge - away)
+            if speed > 0 and piece[edge] + (b - a) / 4 * speed > most:
                 return None
     return at
 

@@ -20,7 +20,7 @@ from formcheck.holds import (
 )
 from formcheck.phases import find_phases
 from formcheck.readings import HIDDEN, at_rest_before, moment_s, seen_enough, stretch
-from formcheck.records import Part
+from formcheck.records import Measured, Part
 from formcheck.track import runs
 from formcheck.uncertainty import (
     COVERAGE_FACTOR,
@@ -61,10 +61,20 @@ def _unseen_hold_part(s: Setting, stay: Plateau) -> Part:
         # Beyond what was not seen the hold may have gone on to the turn's end.
         longer_s = (s.attempt.end - s.attempt.start) / s.series.grid_hz
         longer_s -= (stay.end - stay.start) / s.series.grid_hz
+    return _time_not_seen_part(longer_s)
+
+
+def _time_not_seen_part(longer_s: float) -> Part:
     return Part(
         name="time not seen", standard=longer_s / COVERAGE_FACTOR, kind="own",
         source="the hold may have gone on while landmarks were missing in this clip",
     )  # fmt: skip
+
+
+def _perhaps_longer(found: Measured, unseen: Part) -> Measured:
+    """The time with what may have been missed of it: that makes it longer, never shorter."""
+    longer = measured(found.key, found.value, [*found.parts, unseen], found.at_s)
+    return replace(longer, low=found.low)
 
 
 def read_hold(key: str, s: Setting):
@@ -81,7 +91,8 @@ def read_hold(key: str, s: Setting):
     at_s = moment_s(s, (plateau.start + plateau.end) // 2)
     held_s = (plateau.end - plateau.start + 1) / s.series.grid_hz
     if key == "plateau_hold_s":
-        return measured(key, held_s, [*hold_parts(s), _unseen_hold_part(s, plateau)], at_s)
+        held = measured(key, held_s, hold_parts(s), at_s)
+        return _perhaps_longer(held, _unseen_hold_part(s, plateau))
     if key == "plateau_level_deg":
         if s.driving_signal == "knee_flexion":
             return measured(key, *knee_value(s, plateau.level), at_s)
@@ -122,14 +133,17 @@ def read_band(key: str, s: Setting):
         return "no target band was prescribed for this hold"
     low, high = s.band.band("target")
     piece = _as_bounded(s, s.driving)
-    if not np.isfinite(piece).any():
+    if not seen_enough(s, piece):
         return HIDDEN
+    is_seen = np.isfinite(piece)
     k = 0 if key == "hold_in_band_s" else 1
 
-    def lasted_s(least: float, most: float) -> float:
+    def lasted_s(least: float, most: float, *, with_unseen: bool = False) -> float:
         with np.errstate(invalid="ignore"):
             inside = (piece >= least) & (piece <= most)
-        inside = across_blinks(inside, np.isfinite(piece), s.series.grid_hz)
+        inside = across_blinks(inside, is_seen, s.series.grid_hz)
+        if with_unseen:
+            inside = _and_unseen_beside(inside, is_seen)
         return longest_and_total_s(inside, s.series.grid_hz)[k]
 
     value = lasted_s(low, high)
@@ -143,8 +157,19 @@ def read_band(key: str, s: Setting):
         source="time gained or lost when the angle is off by its 95 % interval",
     )
     found = measured(key, value, [*hold_parts(s), edge], moment_s(s, s.attempt.turn))
+    unseen_s = lasted_s(low, high, with_unseen=True) - value
+    found = _perhaps_longer(found, _time_not_seen_part(unseen_s))
     whole_s = (s.attempt.end - s.attempt.start + 1) / s.series.grid_hz
     return replace(found, high=min(found.high, max(whole_s, value)))
+
+
+def _and_unseen_beside(inside: np.ndarray, is_seen: np.ndarray) -> np.ndarray:
+    """The mask, (n,) bool, also True in unseen stretches that touch it."""
+    out = inside.copy()
+    for a, b in runs(~is_seen):
+        if inside[max(a - 1, 0)] or inside[min(b, len(inside) - 1)]:
+            out[a:b] = True
+    return out
 
 
 def _limits_seen(s: Setting, *limits: int) -> bool:

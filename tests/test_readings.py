@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,9 +10,11 @@ from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SQUAT, STANDI
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 
 from formcheck.anatomy import LANDMARK
+from formcheck.circumstances import MeasurementSettings
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound
+from formcheck.readings import largest_at
 from formcheck.records import Measured, NotMeasurable
 
 WALL_SIT_REST, WALL_SIT = Posture(**both(hip=20, knee=20)), Posture(**both(hip=88, knee=88))
@@ -130,6 +133,50 @@ def test_what_was_not_seen_for_seconds_is_a_doubt_about_the_hold():
     assert held.high >= 12.3 > held.value
     assert "time not seen" in {p.name for p in held.parts}
     assert outcomes(report) == ["undecided"]
+
+
+def _wall_sit_hidden(from_s, to_s, *bounds):
+    raw = film(repeated(WALL_SIT_REST, [WALL_SIT], stay_s=12), Camera())
+    image = raw.image_px.copy()
+    at = np.flatnonzero((raw.time_s > from_s) & (raw.time_s < to_s))
+    image[at, 0, LANDMARK["left", "ankle"]] += np.float32([0, -30])
+    band = ("target", Bound(measure="knee_flexion_peak_deg", at_least=80, at_most=100))
+    (found,) = report_of("wall_sit", replace(raw, image_px=image), band, *bounds).repetitions
+    return found
+
+
+@pytest.mark.parametrize("key", ["hold_in_band_s", "hold_in_band_total_s"])
+@pytest.mark.parametrize(
+    ("from_s", "to_s", "outcome"),
+    [(6, 8, "undecided"), (5, 9, "undecided"), (4, 11, "not_visible")],
+)
+def test_time_in_a_band_that_was_not_seen_is_not_told_as_missed(key, from_s, to_s, outcome):
+    found = _wall_sit_hidden(from_s, to_s, ("target", Bound(measure=key, at_least=11)))
+    assert found.checks[-1].outcome == outcome
+    in_band = value(found, key)
+    if outcome == "undecided":
+        assert in_band.high == pytest.approx(12.6, abs=0.1)
+        assert "time not seen" in {p.name for p in in_band.parts}
+
+
+def test_what_was_seen_of_a_hold_is_not_taken_from_it_for_what_was_not():
+    keys = ("plateau_hold_s", "hold_in_band_s", "hold_in_band_total_s")
+    targets = [("target", Bound(measure=k, at_least=5.0)) for k in keys]
+    found = _wall_sit_hidden(6, 8, *targets)
+    assert [c.outcome for c in found.checks] == ["met"] * 4
+
+
+def test_a_sample_seen_between_two_gaps_lets_no_peak_hide():
+    bend = 100 * np.sin(np.pi * np.arange(91) / 90)
+    for gaps in ([(36, 54)], [(33, 35), (36, 54), (55, 57)], [(33, 34), (36, 54), (56, 57)]):
+        seen = bend.copy()
+        for a, b in gaps:
+            seen[a:b] = np.nan
+        s = SimpleNamespace(
+            settings=MeasurementSettings(), frame_s=1 / 15, series=SimpleNamespace(grid_hz=30.0)
+        )
+        assert largest_at(s, seen) is None
+        assert largest_at(s, -seen) in (0, 90)
 
 
 def test_where_two_people_may_be_the_patient_no_time_is_measured_either():
