@@ -264,8 +264,9 @@ def _wrong_leg(
     working = clearly_working_side(attempts, track, view, rule, is_hidden)
     if working in (None, near):
         return None
-    is_asked = request.side == near
-    told = f"the {near} one was asked for" if is_asked else "no side was given"
+    told = {None: "no side was given", "both": "both legs were asked for"}.get(
+        request.side, f"the {near} one was asked for"
+    )
     return Finding(
         code="wrong_leg",
         text=f"The feet show that the {working} leg works; {told}. The {working} leg is turned "

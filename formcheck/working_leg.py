@@ -118,7 +118,7 @@ def _clearly_planted(a: Attempt, track: Track, view: View, is_hidden: np.ndarray
         ]
     for free in SIDES:
         planted = other_side(free)
-        least, most = min(moved[free]), max(moved[planted])
+        least, most = np.min(moved[free]), np.max(moved[planted])
         if least >= MOVED_ALONE_LEAST_SHARE and most < least / 3:  # NaN is neither
             return planted
     return None

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,12 +23,14 @@ from exercise_cases import (
 )
 from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 
-from formcheck.anatomy import LANDMARK, SIDES
+from formcheck.anatomy import LANDMARK, N_LANDMARKS, SIDES
 from formcheck.anatomy import LEG as LEG_JOINTS
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.records import Context, Measured, NotMeasurable
+from formcheck.repetitions import Attempt
 from formcheck.report import report_mapping
+from formcheck.working_leg import clearly_working_side
 
 each_side = pytest.mark.parametrize("side", SIDES)
 front_and_back = pytest.mark.parametrize("azimuth_deg", [0, 180], ids=["front", "back"])
@@ -374,15 +377,22 @@ each_of_one_leg = pytest.mark.parametrize("exercise", ONE_LEG_WORKS)
 
 
 @each_of_one_leg
-@pytest.mark.parametrize("is_asked", [True, False], ids=["asked", "assumed"])
-def test_the_far_leg_at_work_is_told_and_the_near_one_is_not_measured_for_it(exercise, is_asked):
+@pytest.mark.parametrize(
+    ("given", "asked"),
+    [
+        ("right", "the right one was asked for"),
+        (None, "no side was given"),
+        ("both", "both legs were asked for"),
+    ],
+)
+def test_the_far_leg_at_work_is_told_and_the_near_one_is_not_measured_for_it(
+    exercise, given, asked
+):
     rest, turn, key = ONE_LEG_WORKS[exercise]
-    report = report_of(
-        exercise, rest, turn, azimuth_deg=-90, given="right" if is_asked else None
-    )  # the left leg works, the camera stands at the right
+    # The left leg works, the camera stands at the right.
+    report = report_of(exercise, rest, turn, azimuth_deg=-90, given=given)
     finding = next(f for f in report.findings if f.code == "wrong_leg")
     assert "feet show that the left leg works" in finding.text
-    asked = "the right one was asked for" if is_asked else "no side was given"
     assert asked in finding.text
     assert "mirrored" in finding.text
     assert "side_assumed" not in {f.code for f in report.findings}
@@ -404,6 +414,19 @@ def test_the_near_leg_at_work_is_measured_whether_it_was_named_or_not(exercise, 
         assert "wrong_leg" not in {f.code for f in report.findings}
         assert report.is_usable
         assert key in values_of(report)
+
+
+def test_a_foot_that_was_not_seen_to_come_back_accuses_nobody():
+    feet = np.zeros((30, N_LANDMARKS, 2))
+    feet[10:20, LANDMARK["left", "ankle"], 0] = 50
+    track, view = SimpleNamespace(image_px=feet), SimpleNamespace(person_height_px=400)
+    attempt = Attempt(
+        start=0, turn_from=12, turn_to=14, end=25, rest_before=0.0, rest_after=0.0, extreme=1.0,
+        is_complete=True,
+    )  # fmt: skip
+    for hidden_at, found in ((5, "right"), (0, None), (25, None)):
+        is_hidden = np.arange(30) == hidden_at
+        assert clearly_working_side([attempt], track, view, "stance", is_hidden) == found
 
 
 @each_of_one_leg
