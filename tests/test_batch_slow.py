@@ -262,7 +262,7 @@ def test_sixty_hostile_files_have_their_reason_and_every_good_clip_its_result(tm
     )]  # fmt: skip
     copies(good, folder, fine)
     began = time.monotonic()
-    batch = replace(BY_NAME, settings=Settings(pose=PoseSettings(model="lite", rate_hz=1.0)))
+    batch = replace(BY_NAME, settings=Settings(pose=PoseSettings(model="lite", rate_hz=2.0)))
     end = run_batch(folder, out, batch)
     assert time.monotonic() - began < 600
     rows = _rows(out)
