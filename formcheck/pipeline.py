@@ -108,7 +108,8 @@ def assess(
             "picture, in good light"
         )
     track = clean(_seen_directly(raw), settings.track)
-    track = only_between(track, *longest_uncut_s(raw, settings.quality))
+    from_s, to_s = longest_uncut_s(raw, settings.quality)
+    track = only_between(track, from_s, to_s)
     parts, findings = stretches_by_side(track, raw, request, settings)
     # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
     parts = [p for p in parts if p.repetitions] or parts[:1]
@@ -129,7 +130,7 @@ def assess(
         bounds=bounds,
         line=request.prescribed,
         involved=_involved(request),
-        clip_s=(float(track.time_s[0]), float(track.time_s[-1])),
+        clip_s=(max(float(track.time_s[0]), from_s), min(float(track.time_s[-1]), to_s)),
     )  # fmt: skip
     report = Report(
         created_at=created_at,

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from exercise_cases import SITTING, STANDING
 from skeleton import Key, Movement, film
@@ -12,6 +13,7 @@ from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound
 from formcheck.records import Repetition
+from formcheck.report_html import render_html
 
 KEYS = ("n_in_30_s", "time_for_five_s")
 
@@ -25,11 +27,13 @@ def stands(n: int, stay_s: float = 0.5, seat_s: float = 0.3) -> Movement:
     return Movement(keys=tuple(keys))
 
 
+def chair_request(bounds=()) -> Request:
+    exercise = load_exercise("sit_to_stand")
+    return Request(clip=Path("made_up.mp4"), exercise=exercise, side="left", bounds=bounds)
+
+
 def chair_report(movement: Movement, bounds=(), **cut):
-    request = Request(
-        clip=Path("made_up.mp4"), exercise=load_exercise("sit_to_stand"), side="left", bounds=bounds
-    )
-    return assess(film(movement, **cut), request).report
+    return assess(film(movement, **cut), chair_request(bounds)).report
 
 
 def chair_values(report) -> dict[str, float]:
@@ -51,6 +55,18 @@ def test_ten_stands_within_30_s_are_ten_wherever_the_clip_ends_after_them(to_s):
     assert chair_values(chair_report(stands(10), to_s=to_s))["n_in_30_s"] == 10
 
 
+@pytest.mark.parametrize("cut_s", [14.0, 24.3])
+def test_stands_in_30_s_are_not_told_of_a_clip_cut_to_less(cut_s):
+    # 45 s in all: the longer part is 31 s or 24 s of them, and only that one is measured.
+    raw = film(stands(14))
+    change = np.full(len(raw.time_s), 0.5)
+    change[np.argmin(np.abs(raw.time_s - cut_s))] = 80
+    report = assess(replace(raw, change=change), chair_request()).report
+    assert "edited" in {f.code for f in report.findings}
+    assert ("n_in_30_s" in chair_values(report)) == (cut_s == 14.0)
+    assert "time_for_five_s" in chair_values(report)
+
+
 def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     bounds = (("target", Bound(measure="n_in_30_s", at_least=8)),)
     report = chair_report(stands(10), bounds)
@@ -61,6 +77,13 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     )
     short = chair_report(stands(5), bounds)
     assert "not seen: stands in 30 s, wanted at least 8" in short.whole.text
+
+
+def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set():
+    raw, no_target = film(stands(10)), "No target was set"
+    target = ("target", Bound(measure="n_in_30_s", at_least=8))
+    assert no_target not in render_html(assess(raw, chair_request((target,))))
+    assert no_target in render_html(assess(raw, chair_request()))
 
 
 @pytest.mark.parametrize(
