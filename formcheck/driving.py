@@ -15,7 +15,7 @@ from formcheck.holds import OFF_FLOOR_SHARE
 from formcheck.kinematics import Series, driving_values
 from formcheck.programme import Bound, Exercise, ExerciseView, SourcedNumber
 from formcheck.records import Finding, Repetition, Track, View
-from formcheck.repetitions import Attempt, RepetitionSettings, find_attempts
+from formcheck.repetitions import BLINK_S, Attempt, RepetitionSettings, find_attempts
 from formcheck.track import runs
 from formcheck.working_leg import (
     nearest_part,
@@ -173,18 +173,14 @@ def _is_the_rest_of(a: Attempt, b: Attempt, rising: np.ndarray, grid_hz: float) 
     )
 
 
-LOST_LEAST_S = 0.5
-"""A shorter gap is bridged (common practice, as in the repetition finder)."""
-
-
 def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track) -> list[Finding]:
     """Where the landmarks that drive the exercise are lost in the middle of an attempt."""
-    least = LOST_LEAST_S * track.grid_hz
     is_seen = np.isfinite(values)
     is_there = np.isfinite(track.image_px[..., 0]).any(axis=1)
     at = {}
     for a, b in runs(~is_seen):
-        if a == 0 or b == len(values) or b - a < least or not is_there[a:b].any():
+        is_blink = b - a <= BLINK_S * track.grid_hz
+        if a == 0 or b == len(values) or is_blink or not is_there[a:b].any():
             continue  # the clip's edge, a blink, or nobody in the picture, which is told apart
         for attempt in attempts:
             if attempt.start < a and b <= attempt.end:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from formcheck.repetitions import Attempt
+from formcheck.repetitions import BLINK_S, Attempt
 from formcheck.track import runs
 
 OFF_FLOOR_SHARE = 0.1
@@ -23,11 +23,6 @@ class Plateau:
     start: int
     end: int
     drift_per_s: float
-
-
-BLINK_S = 0.5
-"""Landmarks may be missing for this long in what is held without ending it, as in an attempt
-(common practice; sample clips, decision 6)."""
 
 
 def across_blinks(inside: np.ndarray, is_seen: np.ndarray, grid_hz: float) -> np.ndarray:

@@ -40,9 +40,10 @@ FEATURES: dict[str, str] = {
     "than `above`, deg.",
     "hips_sag": "The trunk-thigh angle at the end of the hold is larger than at its start by "
     "more than `above`, deg.",
-    "lowering_faster_than_raising": "Seconds of lowering over seconds of raising are less than "
-    "`below`, a ratio.",
-    "quick_turn": "The pause at the turn is shorter than `below`, s.",
+    "lowering_faster_than_raising": "Seconds of lowering over seconds of raising, each between "
+    "rest and a tenth of the range from the turn, are less than `below`, a ratio.",
+    "quick_turn": "The driving signal stays at the turn, within a tenth of its range, for less "
+    "than `below`, s.",
     "fades": "The driving range is less than `below` times the largest of the set so far.",
     "heel_lifts": "The working heel rises above its height at rest by more than `above`, share "
     "of foot length.",

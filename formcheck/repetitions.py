@@ -12,6 +12,10 @@ from formcheck.anatomy import LANDMARK, SIDES
 from formcheck.records import Track
 from formcheck.track import low_pass, runs
 
+BLINK_S = 0.5
+"""Landmarks may be missing for this long in an attempt, and in what is held, without ending it
+(common practice; sample clips, decision 6)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepetitionSettings:
@@ -149,11 +153,11 @@ def find_attempts(
         than they began (walking) are left out. None skips that guard.
 
     Notes: an attempt may pause or falter on the way; it is one as long as the dip is shallower
-    than `merge_share` of the rise. Gaps inside a stretch end the stretch: an attempt is not
-    joined across what was not seen.
+    than `merge_share` of the rise. A gap longer than `BLINK_S` ends the stretch: an
+    attempt is not joined across it here.
     """
     found: list[Attempt] = []
-    for start, stop in runs(_bridge(np.isfinite(values), int(0.5 * grid_hz))):
+    for start, stop in runs(_bridge(np.isfinite(values), int(BLINK_S * grid_hz))):
         if stop - start < max(4, int(settings.fastest_s * grid_hz)):
             continue
         piece = filled(values[start:stop])
