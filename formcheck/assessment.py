@@ -210,6 +210,16 @@ def _set_checks(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -
     return tuple(found)
 
 
+def outcomes_of_set(text: str) -> tuple[tuple[str, str], ...]:
+    """(kind, outcome) of each bound on a measure of the whole set, read off the set's sentence."""
+    return tuple(
+        kind_and_outcome
+        for part in text.rstrip(".").split("; ")[1:]
+        for kind_and_outcome, words in _OUTCOME_TEXT.items()
+        if part.startswith(f"{words}: ")
+    )
+
+
 def _number(x: float) -> str:
     return f"{x:.0f}" if abs(x) >= 10 else f"{x:.1f}" if abs(x) >= 1 else f"{x:.2f}"
 

@@ -17,6 +17,7 @@ from formcheck.assessment import (
     NOT_SEEN,
     SetFacts,
     complete_of_each_leg,
+    outcomes_of_set,
     set_sentence,
 )
 from formcheck.chair_tests import CHAIR_STAND_S
@@ -250,7 +251,8 @@ def _sentence(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
-    """How many repetitions of a set need what kind of look. Left-out ones are not counted."""
+    """How many repetitions of a set need what kind of look. Left-out ones are not counted; a bound
+    on the set as a whole counts as one more."""
 
     n_not_met: int
     n_passed: int
@@ -260,11 +262,13 @@ class Counts:
 def counts(report: Mapping[str, Any]) -> Counts:
     """Repetitions with a target not reached, a limit passed, a limit perhaps passed."""
     kept = [r for r in report["repetitions"] if not r.get("left_out")]
+    of_set = outcomes_of_set(report["set"]["text"])
 
     def n(kind: str, outcome: str) -> int:
-        return sum(
+        n_kept = sum(
             any(c["kind"] == kind and c["outcome"] == outcome for c in r["checks"]) for r in kept
         )
+        return n_kept + of_set.count((kind, outcome))
 
     return Counts(
         n_not_met=n("target", "not_met"),

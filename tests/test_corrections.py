@@ -8,7 +8,7 @@ from skeleton import Camera, Posture, film, one, repeated
 from test_attempts_in_time import turning_round
 from test_chair_tests import chair_report, stands
 
-from formcheck.corrections import Correction, corrected
+from formcheck.corrections import Correction, corrected, counts
 from formcheck.exercises import load_exercise
 from formcheck.pipeline import Request, assess
 from formcheck.programme import Bound, PrescribedExercise
@@ -135,3 +135,18 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
     assert "time_for_five_s" not in found["measures"]
     assert "five stands" not in found["text"]
     assert "not seen: stands in 30 s, wanted at least 8" in found["text"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "most_s", "expected"),
+    [
+        ("target", 15, (0, 0, 0)),
+        ("target", 10, (1, 0, 0)),
+        ("limit", 10, (0, 1, 0)),
+        ("limit", 13.45, (0, 0, 1)),
+    ],
+)
+def test_a_bound_on_the_whole_set_is_among_what_needs_a_look(kind, most_s, expected):
+    bound = (kind, Bound(measure="time_for_five_s", at_most=most_s))
+    n = counts(report_mapping(chair_report(stands(6), (bound,))))
+    assert (n.n_not_met, n.n_passed, n.n_doubtful) == expected
