@@ -252,15 +252,17 @@ def _sentence(
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
     """How many repetitions of a set need what kind of look. Left-out ones are not counted; a bound
-    on the set as a whole counts as one more."""
+    on the set as a whole counts as one more. `n_open` : of the complete ones, those with a target
+    too close to call or not seen, which nobody may take for reached."""
 
     n_not_met: int
+    n_open: int
     n_passed: int
     n_doubtful: int
 
 
 def counts(report: Mapping[str, Any]) -> Counts:
-    """Repetitions with a target not reached, a limit passed, a limit perhaps passed."""
+    """Repetitions with a target not reached or open, a limit passed, a limit perhaps passed."""
     kept = [r for r in report["repetitions"] if not r.get("left_out")]
     of_set = outcomes_of_set(report["set"]["text"])
 
@@ -270,8 +272,15 @@ def counts(report: Mapping[str, Any]) -> Counts:
         )
         return n_kept + of_set.count((kind, outcome))
 
+    open_targets = {("target", "undecided"), ("target", "not_visible")}
+    n_open = sum(
+        any((c["kind"], c["outcome"]) in open_targets for c in r["checks"])
+        for r in kept
+        if r["complete"]
+    )
     return Counts(
         n_not_met=n("target", "not_met"),
+        n_open=n_open + sum(o in open_targets for o in of_set),
         n_passed=n("limit", "passed"),
         n_doubtful=n("limit", "undecided"),
     )

@@ -333,8 +333,10 @@ def test_measuring_comes_before_drawing(clinic, results):
     job = jobs.claim(clinic, "w")
     from formcheck.clinic.sets import Outcome
 
-    nothing = Outcome(n_repetitions=0, n_complete=0, n_not_met=0, n_passed=0, n_doubtful=0,
-                      dose_prescribed=None, dose_done=0, summary="")  # fmt: skip
+    nothing = Outcome(
+        n_repetitions=0, n_complete=0, n_not_met=0, n_open=0, n_passed=0, n_doubtful=0,
+        dose_prescribed=None, dose_done=0, summary="",
+    )  # fmt: skip
     jobs.end_measured(clinic, job, "w", nothing)
     second = new_set(clinic, patient)
     assert jobs.claim(clinic, "w").uid == second.uid
@@ -585,6 +587,25 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     assert facts.pain == 2
     assert (facts.is_worse_next_morning, facts.has_new_swelling) == (True, True)
     assert facts.has_giving_way is False
+
+
+@pytest.mark.parametrize("outcome", ["undecided", "not_visible"])
+def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_says_so(
+    clinic, results, outcome
+):
+    patient = new_patient(clinic)
+    record = current_prescription(clinic, patient.id).record()
+    stored = measured_set(clinic, patient, results, outcomes={"target": outcome, "limit": "kept"})
+    assert (stored.n_not_met, stored.n_open) == (0, 2)
+    (facts,) = session_facts(clinic, patient.id, record)
+    assert facts.are_targets_met is None
+    for place in (0, 1):
+        add_correction(clinic, stored.uid, Correction(
+            kind="outcome", repetition=place, measure="knee_flexion_peak_deg",
+            check_kind="target", outcome="met", reason="seen in the video", made_by="M.T.",
+        ))  # fmt: skip
+    (facts,) = session_facts(clinic, patient.id, record)
+    assert facts.are_targets_met is True
 
 
 def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):

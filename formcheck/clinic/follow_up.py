@@ -188,9 +188,11 @@ def session_facts(
 
 
 def _are_targets_met(filmed: list[StoredSet]) -> bool | None:
+    """None while a set is not measured, or a target is too close to call or was not seen: a
+    clinician who accepts it overrules its outcome."""
     if any(s.n_not_met for s in filmed):
         return False
-    if not filmed or any(s.state not in ("measured", "reviewed") for s in filmed):
+    if not filmed or any(s.n_open or s.state not in ("measured", "reviewed") for s in filmed):
         return None
     return True
 

@@ -210,7 +210,14 @@ CREATE TABLE comments_received (
 );
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("the first schema", _FIRST),)
+_OPEN_TARGETS = """
+ALTER TABLE sets ADD COLUMN n_open INTEGER NOT NULL DEFAULT 0
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (
+    ("the first schema", _FIRST),
+    ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
+)
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 
 

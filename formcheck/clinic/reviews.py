@@ -118,7 +118,7 @@ def outcome_of(report: dict, between: Mapping[str, tuple[float, float]] = {}) ->
     )  # fmt: skip
     return Outcome(
         n_repetitions=whole["n_repetitions"], n_complete=whole["n_complete"],
-        n_not_met=n.n_not_met, n_passed=n.n_passed, n_doubtful=n.n_doubtful,
+        n_not_met=n.n_not_met, n_open=n.n_open, n_passed=n.n_passed, n_doubtful=n.n_doubtful,
         dose_prescribed=whole["dose"]["prescribed"], dose_done=whole["dose"]["done"],
         summary=whole["text"], means=means,
     )  # fmt: skip

@@ -71,6 +71,7 @@ class StoredSet:
     n_repetitions: int
     n_complete: int
     n_not_met: int
+    n_open: int
     n_passed: int
     n_doubtful: int
     dose_prescribed: int | None
@@ -105,6 +106,7 @@ class Outcome:
     n_repetitions: int
     n_complete: int
     n_not_met: int
+    n_open: int
     n_passed: int
     n_doubtful: int
     dose_prescribed: int | None
@@ -251,9 +253,10 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
     """Writes what a set comes to into its row."""
     change(
         connection,
-        """UPDATE sets SET n_repetitions = :n, n_complete = :nc, n_not_met = :nn, n_passed = :np,
-           n_doubtful = :nd, dose_prescribed = :dp, dose_done = :dd, summary = :s WHERE id = :id""",
-        n=outcome.n_repetitions, nc=outcome.n_complete, nn=outcome.n_not_met,
+        """UPDATE sets SET n_repetitions = :n, n_complete = :nc, n_not_met = :nn, n_open = :no,
+           n_passed = :np, n_doubtful = :nd, dose_prescribed = :dp, dose_done = :dd, summary = :s
+           WHERE id = :id""",
+        n=outcome.n_repetitions, nc=outcome.n_complete, nn=outcome.n_not_met, no=outcome.n_open,
         np=outcome.n_passed, nd=outcome.n_doubtful, dp=outcome.dose_prescribed,
         dd=outcome.dose_done, s=outcome.summary, id=set_id,
     )  # fmt: skip

@@ -12,6 +12,7 @@ from formcheck.measures import MEASURES
 _FIXED = (
     "patient", "day", "exercise", "side", "set_number", "state", "reviewed_by", "reviewed_on",
     "repetitions", "complete", "dose_prescribed", "dose_done", "target_not_reached",
+    "target_open",
     "past_limit", "perhaps_past_limit", "pain_before", "pain_during", "pain_after", "effort",
     "reason",
 )  # fmt: skip
@@ -44,6 +45,7 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
             "reviewed_on": last.day if last else "", "repetitions": s.n_repetitions,
             "complete": s.n_complete, "dose_prescribed": s.dose_prescribed,
             "dose_done": s.dose_done, "target_not_reached": s.n_not_met,
+            "target_open": s.n_open,
             "past_limit": s.n_passed, "perhaps_past_limit": s.n_doubtful,
             "pain_before": before.pain if before else None,
             "pain_during": after.pain_during if after else None,
