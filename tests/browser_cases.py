@@ -2,6 +2,7 @@
 
 import contextlib
 import re
+import sys
 import shutil
 from pathlib import Path
 
@@ -55,12 +56,20 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
         if not r.url.startswith((origin, "blob:", "data:", origin.replace("http", "ws")))
         else None,
     )  # fmt: skip
+    pending: list[str] = []
+    page.on("request", lambda r: pending.append(f"{r.method} {r.url}"))
+    for event in ("requestfinished", "requestfailed"):
+        page.on(event, lambda r: pending.remove(f"{r.method} {r.url}"))
     try:
         page.goto(link)
         page.wait_for_url(re.compile(r".*/(clinic|my)$"))
         yield page
         assert told == []
         assert foreign == [], "no request to anywhere else"
+    except BaseException:
+        # Shown with a failed test.
+        print(page.url, told, pending, page.inner_text("body"), sep="\n", file=sys.stderr)
+        raise
     finally:
         context.close()
 

@@ -448,6 +448,7 @@ def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(browser, tmp_p
             page.fill("#c-at", "3.2")
             page.fill("#c-words", "slower on the way down")
             page.click("button:has-text('Add the comment')")
+            page.wait_for_selector("li.entry:has-text('slower on the way down')")
             page.wait_for_selector("#trace-box .note-mark")
             assert page.input_value("#by-reviewed") == "M.T.", "initials are remembered"
             page.click("button:has-text('Mark as reviewed')")

@@ -172,6 +172,7 @@ class Served:
         self.process.wait(timeout=20)
         self._listener.join(timeout=10)
         self.process.stdout.close()
+        sys.stderr.writelines(self.errors)  # shown with a failed test
 
     def kill(self):
         """Ends the server at once, as a crash or a power cut of the program does."""

@@ -21,6 +21,7 @@ function wire(form, send) {
       bar.hidden = true;
     }
   });
+  button.disabled = false; // until here the form could not have been sent
 }
 
 function number(field, words) {

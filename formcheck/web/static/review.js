@@ -125,7 +125,9 @@ for (const button of document.querySelectorAll("[data-now]")) {
 }
 const moment = document.querySelector("[data-moment]");
 if (moment) {
-  moment.closest("details").addEventListener("toggle", () => { moment.value = video.currentTime.toFixed(2); });
+  moment.closest("details").addEventListener("toggle", () => {
+    if (!moment.value) moment.value = video.currentTime.toFixed(2); // what was typed stays
+  });
 }
 
 const notes = (document.getElementById("trace").dataset.notes.match(/[\d.]+/g) || []).map(Number);
@@ -135,4 +137,7 @@ if (answer.ok) {
   document.getElementById("trace-name").textContent =
     `${found.label[0].toUpperCase()}${found.label.slice(1)} over time. Choose a repetition or a moment; the numbers stand in the table of repetitions.`;
   trace = new Trace(document.getElementById("trace-box"), found, repetitions, notes, playStretch);
+} else {
+  document.getElementById("trace-name").textContent =
+    "The movement over time could not be loaded; load the page again. The numbers stand in the table of repetitions.";
 }
