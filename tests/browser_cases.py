@@ -2,8 +2,8 @@
 
 import contextlib
 import re
-import sys
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
