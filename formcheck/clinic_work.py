@@ -31,6 +31,7 @@ from formcheck.clinic.reviews import (
 )
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.errors import ClipError, FormcheckError, UsageError
+from formcheck.memory import keep_few_heaps, return_free_memory
 from formcheck.pipeline import Request, Settings, analyze, assess
 from formcheck.records import Analysis, Context, Pain
 
@@ -280,6 +281,7 @@ def work(root: Path, settings: Settings, *, is_once: bool = False) -> None:
             job = job_rows.claim(clinic, holder) if job_rows.n_waiting(clinic) else None
             if job is not None:
                 kept = do_job(clinic, job, holder, settings, kept)
+                return_free_memory()
             elif is_once:
                 return
             else:
@@ -303,6 +305,7 @@ def main() -> None:
     """The worker process: data folder and pose bundle come as its two arguments."""
     from formcheck.pose import PoseSettings
 
+    keep_few_heaps()
     _end_with_the_server()
     os.umask(0o077)
     with contextlib.suppress(AttributeError, OSError):

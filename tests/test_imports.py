@@ -28,7 +28,7 @@ LAYERS = {
         video pose pose_bundles native_messages overlay overlay_plan faces lettering
         report report_charts report_tables report_html sheet
         storage reliability_file schema exercise_files exercises prescriptions truth clinic exchange
-        exchange_package fhir bids
+        exchange_package fhir bids memory
     """,
     "composition": """
         request stretches pipeline rerun live explanation true_values batch validation

@@ -6,7 +6,6 @@ and each worker of a cluster.
 """
 
 import contextlib
-import ctypes
 import os
 import signal
 import subprocess
@@ -20,6 +19,7 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 
 from formcheck.batch.one_clip import Job, Outcome, measure_clip
+from formcheck.memory import keep_few_heaps, return_free_memory
 
 POLL_S = 0.1
 """Time between two looks at a worker's memory; one that fills 10 GB a second gains 1 GB."""
@@ -144,9 +144,6 @@ class _Worker:
             "OMP_NUM_THREADS": "1",
             "OPENBLAS_NUM_THREADS": "1",
             "OPENCV_FOR_THREADS_NUM": "1",
-            # Each clip is looked at by new threads; with a heap for each, glibc's memory grew by
-            # 60 KB a clip.
-            "MALLOC_ARENA_MAX": "2",
         }
         with theirs:
             self._process = subprocess.Popen(
@@ -238,6 +235,7 @@ def _memory_bytes(pid: int) -> int:
 
 def work() -> None:
     """Analyses clips that come through the line until it is closed."""
+    keep_few_heaps()
     line = Connection(int(sys.argv[1]))
     # Ctrl-C reaches everyone at the terminal; who gave the work decides what becomes of it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -250,15 +248,8 @@ def work() -> None:
         except EOFError:
             return
         outcome = measure_clip(job, models=models.of(job), progress=_teller(line))
-        _return_free_memory()
+        return_free_memory()
         line.send(outcome)
-
-
-def _return_free_memory() -> None:
-    """Gives freed pages back to the system, where the C library offers it (glibc)."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim:
-        trim(0)
 
 
 def _end_with_the_giver() -> None:

@@ -17,6 +17,7 @@ from formcheck.errors import (
     OutputError,
     UsageError,
 )
+from formcheck.memory import keep_few_heaps
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 
@@ -109,6 +110,7 @@ def _stopped() -> SystemExit:
 
 def main() -> None:
     """Runs the command line; every error ends in one line and a documented exit code."""
+    keep_few_heaps()
     _open_closed_streams()
     warnings.showwarning = _show_warning(warnings.showwarning)
     _register_commands()
