@@ -131,8 +131,8 @@ if (moment) {
 }
 
 const notes = (document.getElementById("trace").dataset.notes.match(/[\d.]+/g) || []).map(Number);
-const answer = await fetch(player.dataset.trace);
-if (answer.ok) {
+const answer = await fetch(player.dataset.trace).catch(() => null);
+if (answer?.ok) {
   const found = await answer.json();
   document.getElementById("trace-name").textContent =
     `${found.label[0].toUpperCase()}${found.label.slice(1)} over time. Choose a repetition or a moment; the numbers stand in the table of repetitions.`;
