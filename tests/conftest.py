@@ -1,11 +1,15 @@
 """Shared pieces: the sample clips, and the command line run as a person would."""
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+# A shell that runs this in the background has Ctrl-C ignored, and every child would inherit it.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_clips"
