@@ -10,8 +10,8 @@ from pathlib import Path
 import make_clips
 
 from formcheck.batch import BatchSettings, Describing
-from formcheck.pipeline import Settings
-from formcheck.pose import PoseSettings
+from formcheck.pose.landmarker import PoseSettings
+from formcheck.run.settings import Settings
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_clips"
 QUICK = Settings(pose=PoseSettings(model="lite", rate_hz=5.0))
@@ -50,8 +50,11 @@ def start(*args, **options) -> subprocess.Popen:
     """`formcheck batch ARGS...` in a process of its own."""
     return subprocess.Popen(
         [sys.executable, "-m", "formcheck", "batch", *map(os.fspath, args)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **options,
+    )
 
 
 @dataclass

@@ -10,9 +10,14 @@ import pytest
 
 AXE = Path(__file__).parent / "data" / "axe.min.js"
 FLAGS = (
-    "--no-sandbox", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync", "--no-first-run", "--no-default-browser-check", "--disable-extensions",
-)  # fmt: skip
+    "--no-sandbox",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--no-default-browser-check",
+    "--disable-extensions",
+)
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 PHONE, DESKTOP = {"width": 375, "height": 780}, {"width": 1280, "height": 900}
 
@@ -45,17 +50,20 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
     page.on("pageerror", lambda error: told.append(str(error)))
     page.on(
         "console",
-        lambda m: told.append(m.text)
-        if m.type == "error" and "status of 4" not in m.text else None,
-    )  # fmt: skip
+        lambda m: (
+            told.append(m.text) if m.type == "error" and "status of 4" not in m.text else None
+        ),
+    )
     foreign: list[str] = []
     origin = re.match(r"http://[^/]+", link)[0]
     page.on(
         "request",
-        lambda r: foreign.append(r.url)
-        if not r.url.startswith((origin, "blob:", "data:", origin.replace("http", "ws")))
-        else None,
-    )  # fmt: skip
+        lambda r: (
+            foreign.append(r.url)
+            if not r.url.startswith((origin, "blob:", "data:", origin.replace("http", "ws")))
+            else None
+        ),
+    )
     pending: list[str] = []
     page.on("request", lambda r: pending.append(f"{r.method} {r.url}"))
     for event in ("requestfinished", "requestfailed"):

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.anatomy import LANDMARK, N_LANDMARKS
-from formcheck.programme import Bound
-from formcheck.records import (
+from formcheck.model.anatomy import LANDMARK, N_LANDMARKS
+from formcheck.model.programme import Bound
+from formcheck.model.records import (
     Analysis,
     AssessedRepetition,
     AssessedSet,
@@ -124,14 +124,31 @@ def figure_px(
     points = np.zeros((len(flexion), N_LANDMARKS, 2))
     points += head[:, None, :]
     for row, (dx, dy) in enumerate(
-        [(1, 0.1), (0.7, -0.3), (0.6, -0.3), (0.5, -0.3), (0.7, -0.3), (0.6, -0.3), (0.5, -0.3),
-         (-0.1, -0.1), (-0.05, -0.1), (0.7, 0.5), (0.7, 0.5)]
-    ):  # fmt: skip
+        [
+            (1, 0.1),
+            (0.7, -0.3),
+            (0.6, -0.3),
+            (0.5, -0.3),
+            (0.7, -0.3),
+            (0.6, -0.3),
+            (0.5, -0.3),
+            (-0.1, -0.1),
+            (-0.05, -0.1),
+            (0.7, 0.5),
+            (0.7, 0.5),
+        ]
+    ):
         points[:, row] = head + np.array([ahead * dx * 0.06 * h, dy * 0.06 * h])
     places = {
-        "shoulder": shoulder, "elbow": elbow, "wrist": wrist, "hip": hip, "knee": knee,
-        "ankle": ankle, "heel": heel, "toe": toe,
-    }  # fmt: skip
+        "shoulder": shoulder,
+        "elbow": elbow,
+        "wrist": wrist,
+        "hip": hip,
+        "knee": knee,
+        "ankle": ankle,
+        "heel": heel,
+        "toe": toe,
+    }
     for (side, name), row in LANDMARK.items():
         if name in places:
             away = 0.0 if side == "left" else 0.015 * h
@@ -235,12 +252,16 @@ VIEW = View(
 )
 
 KNEE_PARTS = (
-    Part(name="landmark offset and definition", standard=3.0, kind="shared",
-         source="published single-camera studies, 3 to 6 deg"),
+    Part(
+        name="landmark offset and definition",
+        standard=3.0,
+        kind="shared",
+        source="published single-camera studies, 3 to 6 deg",
+    ),
     Part(name="camera off the side", standard=0.8, kind="shared", source="azimuth 84 ± 10 deg"),
     Part(name="landmark noise", standard=0.7, kind="own", source="seen in this clip"),
     Part(name="time grid", standard=0.2, kind="own", source="30 samples a second"),
-)  # fmt: skip
+)
 
 
 def measured(key: str, value: float, half: float, parts: tuple[Part, ...] = ()) -> Measured:
@@ -251,8 +272,9 @@ def measured(key: str, value: float, half: float, parts: tuple[Part, ...] = ()) 
 def decide(low: float, high: float, bound: Bound, kind: str) -> str:
     """The guard-band rule for a bound with one end, enough for tests of the pages."""
     edge = bound.at_least if bound.at_least is not None else bound.at_most
-    good, bad = (low >= edge, high < edge) if bound.at_least is not None else (
-        high <= edge, low > edge)  # fmt: skip
+    good, bad = (
+        (low >= edge, high < edge) if bound.at_least is not None else (high <= edge, low > edge)
+    )
     names = {"target": ("met", "not_met"), "limit": ("kept", "passed")}[kind]
     return names[0] if good else names[1] if bad else "undecided"
 
@@ -358,19 +380,28 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
         view=VIEW,
         is_usable=True,
         findings=(
-            Finding(code="feet_cut_off", text="The feet leave the picture; move the camera back.",
-                    from_s=2.0, to_s=3.1, spoils="stretch"),
+            Finding(
+                code="feet_cut_off",
+                text="The feet leave the picture; move the camera back.",
+                from_s=2.0,
+                to_s=3.1,
+                spoils="stretch",
+            ),
         ),
         repetitions=repetitions,
         whole=whole,
-    )  # fmt: skip
+    )
     return replace(made, **changes)
 
 
 def build_analysis(
-    motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, clip: Clip | None = None, people=None,
+    motion: Motion = Motion(),
+    *,
+    bounds=DEFAULT_BOUNDS,
+    clip: Clip | None = None,
+    people=None,
     **report_changes,
-) -> Analysis:  # fmt: skip
+) -> Analysis:
     """A whole analysis of synthetic squats: report, trace, track, landmarks and bounds."""
     clip = clip or build_clip(motion)
     track = build_track(clip, motion)
@@ -386,8 +417,15 @@ def build_analysis(
     )
 
 
-def write_figure_clip(path, motion: Motion = Motion(n_repetitions=1), *, width_px=320,
-                      height_px=240, rate_hz=20.0, jitter=False) -> Clip:  # fmt: skip
+def write_figure_clip(
+    path,
+    motion: Motion = Motion(n_repetitions=1),
+    *,
+    width_px=320,
+    height_px=240,
+    rate_hz=20.0,
+    jitter=False,
+) -> Clip:
     """Write a clip of the figure with a busy chequered face; the record of the clip.
 
     `jitter` makes the frame times uneven. The sides are rounded up to even by the encoder.

@@ -36,9 +36,16 @@ def day_before(days: int) -> str:
 
 
 def new_set(
-    clinic: Clinic, patient: Patient, *, day: str | None = None, exercise: str = "squat",
-    side: str = "left", content: bytes | None = None, clip: Path | None = None, **about,
-) -> StoredSet:  # fmt: skip
+    clinic: Clinic,
+    patient: Patient,
+    *,
+    day: str | None = None,
+    exercise: str = "squat",
+    side: str = "left",
+    content: bytes | None = None,
+    clip: Path | None = None,
+    **about,
+) -> StoredSet:
     """A set that waits to be measured; its recording is a clip, or bytes that only look so."""
     path = clinic.folder.uploads / f"{new_uid()}.mp4.part"
     if clip is not None:
@@ -50,9 +57,15 @@ def new_set(
 
 
 def measured_set(
-    clinic: Clinic, patient: Patient, results: Path, *, with_video: bool = False,
-    outcomes: dict[str, str] | None = None, added_deg: float = 0.0, **about,
-) -> StoredSet:  # fmt: skip
+    clinic: Clinic,
+    patient: Patient,
+    results: Path,
+    *,
+    with_video: bool = False,
+    outcomes: dict[str, str] | None = None,
+    added_deg: float = 0.0,
+    **about,
+) -> StoredSet:
     """A set whose results are a copy of a finished result folder.
 
     outcomes : what every check of a kind says, for instance {"limit": "passed"}. added_deg : put
@@ -82,8 +95,8 @@ def measured_set(
 
 def clinic_results(results: Path, into: Path) -> Path:
     """A result folder as the clinic keeps it: with the trace and what counts between days."""
-    from formcheck.clinic_work import between_days_mapping, trace_mapping
-    from formcheck.rerun import reassess
+    from formcheck.clinic.work import between_days_mapping, trace_mapping
+    from formcheck.run.rerun import reassess
 
     folder = into / "results"
     shutil.copytree(results, folder)

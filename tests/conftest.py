@@ -34,9 +34,13 @@ def run_formcheck(cache_home):
     def run(*args, timeout_s: float = 120, env: dict | None = None, cwd=None):
         return subprocess.run(
             [sys.executable, "-m", "formcheck", *map(os.fspath, args)],
-            capture_output=True, text=True, timeout=timeout_s, check=False, cwd=cwd,
+            capture_output=True,
+            text=True,
+            timeout=timeout_s,
+            check=False,
+            cwd=cwd,
             env={**os.environ, "XDG_CACHE_HOME": str(cache_home), **(env or {})},
-        )  # fmt: skip
+        )
 
     return run
 
@@ -56,9 +60,20 @@ def squat_results(run_formcheck, short_squat, tmp_path_factory) -> Path:
     """The result folder of that clip, measured with the small bundle."""
     out = tmp_path_factory.mktemp("results") / "squat"
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", "--side", "left", "--out", out,
-        "--pose-model", "lite", "--at-least", "knee_flexion_peak_deg=60",
-        "--at-most", "knee_flexion_peak_deg=170",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        "squat",
+        "--side",
+        "left",
+        "--out",
+        out,
+        "--pose-model",
+        "lite",
+        "--at-least",
+        "knee_flexion_peak_deg=60",
+        "--at-most",
+        "knee_flexion_peak_deg=170",
+    )
     assert done.returncode == 0, done.stderr
     return out

@@ -7,19 +7,10 @@ the true values at the good turn, read off the postures (angles are those writte
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from skeleton import (
-    FOOT,
-    HEEL_BEHIND_ANKLE,
-    LEG,
-    SHANK,
-    THIGH,
-    Posture,
-    both,
-    one,
-)
+from skeleton import FOOT, HEEL_BEHIND_ANKLE, LEG, SHANK, THIGH, Posture, both, one
 
-from formcheck.anatomy import Side
-from formcheck.programme import Bound
+from formcheck.model.anatomy import Side
+from formcheck.model.programme import Bound
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,9 +99,12 @@ ON_THE_FRONT = Posture(trunk=90, left_arm=150, right_arm=150, **both(hip=-90, fo
 ON_THE_SIDE = Posture(left_arm=20, right_arm=150)
 ONE_LEG = Posture(**one("right", hip=12, knee=25, foot=None))
 ONE_LEG_SQUAT = Posture(
-    trunk=12, trunk_left=5, left_hip_lower=-6, **one("left", hip=38, knee=62, out=-7, shank_out=6),
+    trunk=12,
+    trunk_left=5,
+    left_hip_lower=-6,
+    **one("left", hip=38, knee=62, out=-7, shank_out=6),
     **one("right", hip=15, knee=45, foot=None),
-)  # fmt: skip
+)
 ONE_LEG_SHORT = Posture(
     trunk=5, **one("left", hip=27, knee=44), **one("right", hip=12, knee=35, foot=None)
 )
@@ -144,10 +138,11 @@ def hips_fall(turn: Posture, anchor: str, rest: Posture = STANDING) -> float:
     from skeleton import Key, Movement, body_points
 
     heights = [
-        body_points(Movement(keys=(Key(posture=p, move_s=0, stay_s=1),)).numbers(np.zeros(1)),
-                    anchor)[0, 23:25, 2].mean()
+        body_points(
+            Movement(keys=(Key(posture=p, move_s=0, stay_s=1),)).numbers(np.zeros(1)), anchor
+        )[0, 23:25, 2].mean()
         for p in (rest, turn)
-    ]  # fmt: skip
+    ]
     return (heights[0] - heights[1]) / LEG
 
 
@@ -159,7 +154,10 @@ CASES = (
         short=Posture(trunk=-8, **both(hip=90, knee=-2, foot=None)),
         expect={"knee_flexion_least_deg": -2, "plateau_level_deg": -2},
         target=reach("plateau_hold_s", at_least=5),
-        stay_s=6, short_stay_s=2.5, anchor="hips", elsewhere_deg=None,
+        stay_s=6,
+        short_stay_s=2.5,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="straight_leg_raise",
@@ -168,7 +166,8 @@ CASES = (
         short=replace(ON_THE_BACK, left_hip=110, **OTHER_KNEE_BENT),
         expect={"leg_elevation_peak_deg": 38, "knee_flexion_gain_deg": 0},
         target=reach("leg_elevation_peak_deg", at_least=30),
-        anchor="hips", elsewhere_deg=None,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="seated_knee_extension",
@@ -176,11 +175,16 @@ CASES = (
         good=replace(SITTING, left_knee=4, left_foot=None),
         short=replace(SITTING, left_knee=50, left_foot=None),
         expect={
-            "knee_flexion_least_deg": 4, "knee_flexion_peak_deg": from_start(90, 4),
-            "thigh_inclination_deg": 0, "trunk_inclination_deg": 5, "plateau_level_deg": 4,
+            "knee_flexion_least_deg": 4,
+            "knee_flexion_peak_deg": from_start(90, 4),
+            "thigh_inclination_deg": 0,
+            "trunk_inclination_deg": 5,
+            "plateau_level_deg": 4,
         },
         target=reach("knee_flexion_least_deg", at_most=25),
-        stay_s=3, anchor="hips", is_counted_elsewhere=False,
+        stay_s=3,
+        anchor="hips",
+        is_counted_elsewhere=False,
     ),
     Case(
         exercise="short_arc_quad",
@@ -188,11 +192,14 @@ CASES = (
         good=replace(ON_THE_BACK, left_hip=110, left_knee=3),
         short=replace(ON_THE_BACK, left_hip=110, left_knee=33),
         expect={
-            "knee_flexion_least_deg": 3, "knee_flexion_peak_deg": from_start(46, 3),
+            "knee_flexion_least_deg": 3,
+            "knee_flexion_peak_deg": from_start(46, 3),
             "plateau_level_deg": 3,
         },
         target=reach("knee_flexion_least_deg", at_most=18),
-        stay_s=3, anchor="hips", elsewhere_deg=None,
+        stay_s=3,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="terminal_knee_extension",
@@ -200,11 +207,13 @@ CASES = (
         good=Posture(),
         short=Posture(**both(hip=15, knee=30)),
         expect={
-            "knee_flexion_least_deg": 0, "knee_flexion_peak_deg": from_start(42, 0),
+            "knee_flexion_least_deg": 0,
+            "knee_flexion_peak_deg": from_start(42, 0),
             "plateau_level_deg": 0,
         },
         target=reach("knee_flexion_least_deg", at_most=15),
-        stay_s=3, is_counted_elsewhere=False,
+        stay_s=3,
+        is_counted_elsewhere=False,
     ),
     Case(
         exercise="heel_slide",
@@ -213,7 +222,8 @@ CASES = (
         short=replace(ON_THE_BACK, left_hip=120, left_knee=60, left_foot=None),
         expect={"knee_flexion_peak_deg": 100, "knee_flexion_least_deg": from_start(0, 100)},
         target=reach("knee_flexion_peak_deg", at_least=90),
-        anchor="hips", elsewhere_deg=None,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="hip_abduction_side_lying",
@@ -222,7 +232,10 @@ CASES = (
         short=replace(ON_THE_SIDE, left_out=13),
         expect={"leg_elevation_peak_deg": 30},
         target=reach("leg_elevation_peak_deg", at_least=20),
-        azimuth_deg=0, roll_deg=90, anchor="hips", elsewhere_deg=None,
+        azimuth_deg=0,
+        roll_deg=90,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="hamstring_curl",
@@ -231,23 +244,30 @@ CASES = (
         short=replace(ON_THE_FRONT, left_knee=60),
         expect={"knee_flexion_peak_deg": 105, "knee_flexion_least_deg": from_start(0, 105)},
         target=reach("knee_flexion_peak_deg", at_least=90),
-        anchor="hips", elsewhere_deg=None,
+        anchor="hips",
+        elsewhere_deg=None,
     ),
     Case(
-        exercise="hamstring_curl", name="hamstring_curl standing",
+        exercise="hamstring_curl",
+        name="hamstring_curl standing",
         rest=STANDING,
         good=Posture(**one("left", knee=95, foot=None)),
         short=Posture(**one("left", knee=60, foot=None)),
         expect={"knee_flexion_peak_deg": 95, "knee_flexion_least_deg": from_start(0, 95)},
         target=reach("knee_flexion_peak_deg", at_least=85),
-        anchor="right_ankle", is_counted_elsewhere=False,
+        anchor="right_ankle",
+        is_counted_elsewhere=False,
     ),
     Case(
         exercise="bridge",
-        rest=HOOK_LYING, good=BRIDGE, short=HALF_BRIDGE,
+        rest=HOOK_LYING,
+        good=BRIDGE,
+        short=HALF_BRIDGE,
         expect={"trunk_thigh_deg": 0, "knee_flexion_peak_deg": 90, "plateau_level_deg": 0},
         target=reach("trunk_thigh_deg", at_least=0, at_most=0, tolerance=15),
-        stay_s=3, anchor="left_shoulder", elsewhere_deg=None,
+        stay_s=3,
+        anchor="left_shoulder",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="single_leg_bridge",
@@ -256,14 +276,20 @@ CASES = (
         short=replace(HALF_BRIDGE, **OTHER_LEG_OUT),
         expect={"trunk_thigh_deg": 0, "knee_flexion_peak_deg": 90, "plateau_level_deg": 0},
         target=reach("trunk_thigh_deg", at_least=0, at_most=0, tolerance=15),
-        stay_s=3, anchor="left_shoulder", elsewhere_deg=None,
+        stay_s=3,
+        anchor="left_shoulder",
+        elsewhere_deg=None,
     ),
     Case(
         exercise="hip_thrust",
-        rest=ON_BENCH, good=THRUST, short=HALF_THRUST,
+        rest=ON_BENCH,
+        good=THRUST,
+        short=HALF_THRUST,
         expect={"trunk_thigh_deg": 0, "knee_flexion_peak_deg": 100, "plateau_level_deg": 0},
         target=reach("trunk_thigh_deg", at_least=0, at_most=0, tolerance=15),
-        stay_s=3, anchor="left_shoulder", elsewhere_deg=45,
+        stay_s=3,
+        anchor="left_shoulder",
+        elsewhere_deg=45,
     ),
     Case(
         exercise="wall_sit",
@@ -271,42 +297,62 @@ CASES = (
         good=Posture(**both(hip=92, knee=92)),
         short=Posture(**both(hip=60, knee=60)),
         expect={
-            "knee_flexion_peak_deg": 92, "plateau_level_deg": 92, "thigh_inclination_deg": -2,
-            "shank_inclination_deg": 0, "trunk_inclination_deg": 0, "hold_drift_deg_per_min": 0,
+            "knee_flexion_peak_deg": 92,
+            "plateau_level_deg": 92,
+            "thigh_inclination_deg": -2,
+            "shank_inclination_deg": 0,
+            "trunk_inclination_deg": 0,
+            "hold_drift_deg_per_min": 0,
         },
         target=reach("plateau_level_deg", at_least=90, at_most=90, tolerance=10),
-        stay_s=8, n=2,
+        stay_s=8,
+        n=2,
     ),
     Case(
         exercise="squat",
-        rest=STANDING, good=SQUAT, short=HALF_SQUAT,
+        rest=STANDING,
+        good=SQUAT,
+        short=HALF_SQUAT,
         expect={
-            "knee_flexion_peak_deg": 105, "thigh_inclination_deg": 5, "shank_inclination_deg": 20,
-            "trunk_inclination_deg": 35, "knee_over_toe_share": knee_over_toe(20),
+            "knee_flexion_peak_deg": 105,
+            "thigh_inclination_deg": 5,
+            "shank_inclination_deg": 20,
+            "trunk_inclination_deg": 35,
+            "knee_over_toe_share": knee_over_toe(20),
         },
         target=reach("thigh_inclination_deg", at_most=2, tolerance=10),
     ),
     Case(
-        exercise="squat", name="squat from the front",
+        exercise="squat",
+        name="squat from the front",
         rest=STANDING,
         good=replace(SQUAT, trunk_left=4, left_out=-9, left_shank_out=3),
         short=HALF_SQUAT,
         expect={
-            "fppa_at_turn_deg": 12, "fppa_peak_deg": 12, "fppa_change_deg": 12,
-            "trunk_lateral_inclination_peak_deg": 4, "pelvic_obliquity_peak_deg": 0,
-            "hip_drop_share": hips_fall(replace(SQUAT, left_out=-9, left_shank_out=3),
-                                        "left_ankle"),
+            "fppa_at_turn_deg": 12,
+            "fppa_peak_deg": 12,
+            "fppa_change_deg": 12,
+            "trunk_lateral_inclination_peak_deg": 4,
+            "pelvic_obliquity_peak_deg": 0,
+            "hip_drop_share": hips_fall(
+                replace(SQUAT, left_out=-9, left_shank_out=3), "left_ankle"
+            ),
         },
         target=reach("hip_drop_share", at_least=0.3),
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
         exercise="sit_to_stand",
-        rest=SITTING, good=STANDING,
+        rest=SITTING,
+        good=STANDING,
         short=Posture(trunk=20, **both(hip=45, knee=45)),
         # Driven by the hips' height, which has risen 5 % when the knee is at 87.3 deg.
-        expect={"knee_flexion_peak_deg": 87.3, "knee_flexion_least_deg": 0,
-                "trunk_inclination_deg": 0},
+        expect={
+            "knee_flexion_peak_deg": 87.3,
+            "knee_flexion_least_deg": 0,
+            "trunk_inclination_deg": 0,
+        },
         target=reach("knee_flexion_least_deg", at_most=12),
     ),
     Case(
@@ -333,38 +379,54 @@ CASES = (
         good=Posture(trunk=70, **both(hip=14, knee=22)),
         short=Posture(trunk=40, **both(hip=8, knee=12)),
         expect={
-            "trunk_inclination_deg": 70, "knee_flexion_peak_deg": 22,
-            "thigh_inclination_deg": 76, "shank_inclination_deg": 8,
+            "trunk_inclination_deg": 70,
+            "knee_flexion_peak_deg": 22,
+            "thigh_inclination_deg": 76,
+            "shank_inclination_deg": 8,
         },
         target=reach("trunk_inclination_deg", at_least=60),
     ),
     Case(
         exercise="forward_lunge",
-        rest=STANDING, good=LUNGE, short=SHORT_LUNGE, expect=LUNGE_VALUES,
+        rest=STANDING,
+        good=LUNGE,
+        short=SHORT_LUNGE,
+        expect=LUNGE_VALUES,
         target=reach("knee_flexion_peak_deg", at_least=75),
         anchor="right_toe",
     ),
     Case(
         exercise="reverse_lunge",
-        rest=STANDING, good=LUNGE, short=SHORT_LUNGE, expect=LUNGE_VALUES,
+        rest=STANDING,
+        good=LUNGE,
+        short=SHORT_LUNGE,
+        expect=LUNGE_VALUES,
         target=reach("knee_flexion_peak_deg", at_least=75),
     ),
     Case(
         exercise="split_squat",
-        rest=SPLIT_STANCE, good=LUNGE, short=SHORT_LUNGE, expect=LUNGE_VALUES,
+        rest=SPLIT_STANCE,
+        good=LUNGE,
+        short=SHORT_LUNGE,
+        expect=LUNGE_VALUES,
         target=reach("thigh_inclination_deg", at_most=8, tolerance=10),
     ),
     Case(
-        exercise="split_squat", name="split_squat from the front",
+        exercise="split_squat",
+        name="split_squat from the front",
         rest=SPLIT_STANCE,
         good=replace(LUNGE, left_out=-8, left_shank_out=5, left_hip_lower=6, trunk_left=3),
         short=SHORT_LUNGE,
         expect={
-            "fppa_at_turn_deg": 13, "fppa_peak_deg": 13, "fppa_change_deg": 13,
-            "pelvic_obliquity_peak_deg": -6, "trunk_lateral_inclination_peak_deg": 3,
+            "fppa_at_turn_deg": 13,
+            "fppa_peak_deg": 13,
+            "fppa_change_deg": 13,
+            "pelvic_obliquity_peak_deg": -6,
+            "trunk_lateral_inclination_peak_deg": 3,
         },
         target=reach("hip_drop_share", at_least=0.25),
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
         exercise="rear_foot_elevated_split_squat",
@@ -376,7 +438,9 @@ CASES = (
     ),
     Case(
         exercise="lateral_lunge",
-        rest=STANDING, good=STEP_LEFT, short=STEP_LEFT_SHORT,
+        rest=STANDING,
+        good=STEP_LEFT,
+        short=STEP_LEFT_SHORT,
         expect={
             "hip_drop_share": hips_fall(STEP_LEFT, "right_ankle"),
             # Only the shank's sideways share counts: its foot stands outward of the knee.
@@ -385,78 +449,110 @@ CASES = (
         },
         target=reach("hip_drop_share", at_least=0.12),
         short_outcome="undecided",
-        azimuth_deg=0, elsewhere_deg=90, anchor="right_ankle",
+        azimuth_deg=0,
+        elsewhere_deg=90,
+        anchor="right_ankle",
     ),
     Case(
         exercise="rotational_lunge",
-        rest=STANDING, good=STEP_BACK_AND_OUT, short=STEP_BACK_SHORT,
+        rest=STANDING,
+        good=STEP_BACK_AND_OUT,
+        short=STEP_BACK_SHORT,
         expect={"hip_drop_share": hips_fall(STEP_BACK_AND_OUT, "right_ankle")},
         target=reach("hip_drop_share", at_least=0.15),
         short_outcome="undecided",
-        azimuth_deg=40, elsewhere_deg=90, anchor="right_ankle",
+        azimuth_deg=40,
+        elsewhere_deg=90,
+        anchor="right_ankle",
     ),
     Case(
         exercise="single_leg_deadlift",
         rest=ONE_LEG,
-        good=Posture(trunk=70, **one("left", hip=4, knee=15),
-                     **one("right", hip=-70, foot=None)),
-        short=Posture(trunk=40, **one("left", hip=3, knee=12),
-                      **one("right", hip=-40, foot=None)),
+        good=Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70, foot=None)),
+        short=Posture(trunk=40, **one("left", hip=3, knee=12), **one("right", hip=-40, foot=None)),
         expect={
-            "trunk_inclination_deg": 70, "knee_flexion_peak_deg": 15,
+            "trunk_inclination_deg": 70,
+            "knee_flexion_peak_deg": 15,
             "trunk_swing_leg_line_deg": 0,
         },
         target=reach("trunk_inclination_deg", at_least=60),
     ),
     Case(
-        exercise="single_leg_deadlift", name="single_leg_deadlift from the front",
+        exercise="single_leg_deadlift",
+        name="single_leg_deadlift from the front",
         rest=ONE_LEG,
-        good=Posture(trunk=70, left_hip_lower=-9, **one("left", hip=4, knee=15),
-                     **one("right", hip=-70, foot=None)),
-        short=Posture(trunk=45, left_hip_lower=-1, **one("left", hip=4, knee=15),
-                      **one("right", hip=-45, foot=None)),
+        good=Posture(
+            trunk=70,
+            left_hip_lower=-9,
+            **one("left", hip=4, knee=15),
+            **one("right", hip=-70, foot=None),
+        ),
+        short=Posture(
+            trunk=45,
+            left_hip_lower=-1,
+            **one("left", hip=4, knee=15),
+            **one("right", hip=-45, foot=None),
+        ),
         expect={"pelvic_obliquity_peak_deg": 9},
         target=reach("pelvic_obliquity_peak_deg", at_least=5),
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
         exercise="single_leg_squat",
-        rest=ONE_LEG, good=ONE_LEG_SQUAT, short=ONE_LEG_SHORT,
+        rest=ONE_LEG,
+        good=ONE_LEG_SQUAT,
+        short=ONE_LEG_SHORT,
         expect=FRONT_VALUES | {"hip_drop_share": hips_fall(ONE_LEG_SQUAT, "left_ankle", ONE_LEG)},
         target=reach("fppa_change_deg", at_least=6.5),
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
-        exercise="single_leg_squat", name="single_leg_squat from the side",
+        exercise="single_leg_squat",
+        name="single_leg_squat from the side",
         rest=ONE_LEG,
         good=replace(ONE_LEG_SQUAT, trunk_left=0, left_hip_lower=0, left_out=0, left_shank_out=0),
         short=replace(ONE_LEG_SHORT, left_hip=20, left_knee=34),
         expect={
-            "knee_flexion_peak_deg": 62, "thigh_inclination_deg": 52,
-            "shank_inclination_deg": 24, "trunk_inclination_deg": 12,
+            "knee_flexion_peak_deg": 62,
+            "thigh_inclination_deg": 52,
+            "shank_inclination_deg": 24,
+            "trunk_inclination_deg": 12,
         },
         target=reach("knee_flexion_peak_deg", at_least=48, at_most=76),
     ),
     Case(
         exercise="step_down",
-        rest=ONE_LEG, good=ONE_LEG_SQUAT, short=ONE_LEG_SHORT,
+        rest=ONE_LEG,
+        good=ONE_LEG_SQUAT,
+        short=ONE_LEG_SHORT,
         expect=FRONT_VALUES | {"hip_drop_share": hips_fall(ONE_LEG_SQUAT, "left_ankle", ONE_LEG)},
         target=reach("fppa_change_deg", at_least=6.5),
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
         exercise="step_up",
         rest=Posture(trunk=15, **one("left", hip=55, knee=70), **one("right", hip=5, knee=5)),
-        good=Posture(trunk_left=-6, left_hip_lower=7,
-                     **one("left", out=-6, shank_out=2), **one("right", hip=20, knee=45)),
+        good=Posture(
+            trunk_left=-6,
+            left_hip_lower=7,
+            **one("left", out=-6, shank_out=2),
+            **one("right", hip=20, knee=45),
+        ),
         short=Posture(trunk=5, **one("left", hip=20, knee=30), **one("right", hip=15, knee=30)),
         expect={
-            "fppa_at_turn_deg": 8, "fppa_peak_deg": 8, "fppa_change_deg": 8,
-            "pelvic_obliquity_peak_deg": -7, "trunk_lateral_inclination_peak_deg": -6,
+            "fppa_at_turn_deg": 8,
+            "fppa_peak_deg": 8,
+            "fppa_change_deg": 8,
+            "pelvic_obliquity_peak_deg": -7,
+            "trunk_lateral_inclination_peak_deg": -6,
         },
         target=reach("fppa_change_deg", at_least=1),
         short_outcome="undecided",
-        azimuth_deg=0, elsewhere_deg=90,
+        azimuth_deg=0,
+        elsewhere_deg=90,
     ),
     Case(
         exercise="single_leg_stance",
@@ -465,7 +561,11 @@ CASES = (
         short=Posture(trunk_left=4, left_hip_lower=-3, **one("right", hip=20, knee=50, foot=None)),
         expect={"pelvic_obliquity_peak_deg": 3, "trunk_lateral_inclination_peak_deg": 4},
         target=reach("plateau_hold_s", at_least=6),
-        azimuth_deg=0, elsewhere_deg=90, stay_s=8, short_stay_s=3, n=2,
+        azimuth_deg=0,
+        elsewhere_deg=90,
+        stay_s=8,
+        short_stay_s=3,
+        n=2,
     ),
-)  # fmt: skip
+)
 """Every exercise but the multidirectional lunge, which has its own tests."""

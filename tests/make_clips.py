@@ -214,10 +214,7 @@ def restamped(src, dst, ticks, time_base=Fraction(1, 90000)):
     display), whatever they are."""
     # Without an edit list, which would hide pictures stamped before the first one.
     plain = {"use_editlist": "0"}
-    with (
-        av.open(str(src)) as source,
-        av.open(str(dst), "w", container_options=plain) as out,
-    ):
+    with av.open(str(src)) as source, av.open(str(dst), "w", container_options=plain) as out:
         stream = out.add_stream_from_template(source.streams.video[0])
         stream.time_base = time_base
         packets = [p for p in source.demux(video=0) if p.size]

@@ -25,7 +25,10 @@ def peak_mb(code: str, *args, timeout_s: float = 900) -> float:
         pytest.skip("needs /proc")
     done = subprocess.run(
         [sys.executable, "-c", _PROGRAM, code, *map(os.fspath, args)],
-        capture_output=True, text=True, timeout=timeout_s, check=False,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     return int(done.stderr.split()[-1]) / 1024

@@ -14,8 +14,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from formcheck.anatomy import LANDMARK, MIRROR, N_LANDMARKS, SIDES, Side, other_side
-from formcheck.records import Clip, PoseSource, RawTrack
+from formcheck.model.anatomy import LANDMARK, MIRROR, N_LANDMARKS, SIDES, Side, other_side
+from formcheck.model.records import Clip, PoseSource, RawTrack
 
 THIGH, SHANK, TRUNK, FOOT, ANKLE = 0.245, 0.246, 0.288, 0.152, 0.039
 UPPER_ARM, FOREARM = 0.186, 0.146

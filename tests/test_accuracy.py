@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from conftest import SAMPLES
 
-from formcheck.validation import accuracy, validate
+from formcheck.evidence.validation import accuracy, validate
 
 pytestmark = pytest.mark.slow
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from formcheck.agreement import (
+from formcheck.evidence.agreement import (
     ICC_FORMS,
     icc,
     interval_score,
@@ -24,8 +24,13 @@ SHROUT_FLEISS = np.array(
     [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]], float
 )
 SHROUT_FLEISS_ANSWERS = {
-    "1,1": 0.17, "2,1": 0.29, "3,1": 0.71, "1,k": 0.44, "2,k": 0.62, "3,k": 0.91,
-}  # fmt: skip
+    "1,1": 0.17,
+    "2,1": 0.29,
+    "3,1": 0.71,
+    "1,k": 0.44,
+    "2,k": 0.62,
+    "3,k": 0.91,
+}
 
 # Bland and Altman 1986, Lancet 327:307-310: peak expiratory flow, two meters, l/min. Data read
 # in secondary copies; the answers are from memory and come out again.

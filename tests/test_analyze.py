@@ -14,7 +14,7 @@ import av
 import pytest
 from make_clips import mirrored, odd_width, rotated, trimmed, uneven_times, write
 
-from formcheck.measures import MEASURES
+from formcheck.model.measures import MEASURES
 
 LITE = ("--pose-model", "lite", "--no-video")
 
@@ -32,8 +32,13 @@ def squat(run_formcheck, clip, out, *more):
 def test_analyze_writes_every_file_and_prints_the_set(squat_results):
     names = {p.name for p in squat_results.iterdir()}
     assert names == {
-        "report.json", "reps.csv", "report.html", "annotated.mp4", "track.parquet", "request.json",
-    }  # fmt: skip
+        "report.json",
+        "reps.csv",
+        "report.html",
+        "annotated.mp4",
+        "track.parquet",
+        "request.json",
+    }
 
 
 def test_two_repetitions_are_found_measured_and_judged(squat_results):
@@ -50,8 +55,8 @@ def test_two_repetitions_are_found_measured_and_judged(squat_results):
 
 
 def test_every_repetition_carries_the_measures_its_exercise_lists_and_no_others(squat_results):
-    from formcheck.exercises import load_exercise
-    from formcheck.stretches import exercise_measures
+    from formcheck.files.exercises import load_exercise
+    from formcheck.motion.stretches import exercise_measures
 
     listed = list(exercise_measures(load_exercise("squat")))
     for rep in report_of(squat_results)["repetitions"]:
@@ -94,10 +99,21 @@ def test_a_second_run_gives_the_same_bytes_but_for_the_time_of_creation(
     run_formcheck, short_squat, squat_results, tmp_path
 ):
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", "--side", "left", "--out", tmp_path / "o",
-        *LITE, "--no-cache", "--at-least", "knee_flexion_peak_deg=60",
-        "--at-most", "knee_flexion_peak_deg=170",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        "squat",
+        "--side",
+        "left",
+        "--out",
+        tmp_path / "o",
+        *LITE,
+        "--no-cache",
+        "--at-least",
+        "knee_flexion_peak_deg=60",
+        "--at-most",
+        "knee_flexion_peak_deg=170",
+    )
     assert done.returncode == 0, done.stderr
     first, second = report_of(squat_results), report_of(tmp_path / "o")
     first["created_at"] = second["created_at"] = ""
@@ -108,8 +124,8 @@ def test_a_second_run_gives_the_same_bytes_but_for_the_time_of_creation(
 
 
 def test_a_result_folder_gives_its_own_report_again(squat_results):
-    from formcheck.report import report_json
-    from formcheck.rerun import reassess
+    from formcheck.report.files import report_json
+    from formcheck.run.rerun import reassess
 
     again = report_json(reassess(squat_results).report)
     assert again == (squat_results / "report.json").read_text(encoding="utf-8")
@@ -118,9 +134,14 @@ def test_a_result_folder_gives_its_own_report_again(squat_results):
 def test_other_targets_need_no_pose_estimation(run_formcheck, short_squat, squat_results, tmp_path):
     started = time.perf_counter()
     report = squat(
-        run_formcheck, short_squat, tmp_path / "o", "--side", "left",
-        "--at-least", "knee_flexion_peak_deg=120",
-    )  # fmt: skip
+        run_formcheck,
+        short_squat,
+        tmp_path / "o",
+        "--side",
+        "left",
+        "--at-least",
+        "knee_flexion_peak_deg=120",
+    )
     assert time.perf_counter() - started < 8  # looking at the pictures again takes longer
     outcomes = [c["outcome"] for r in report["repetitions"] for c in r["checks"]]
     assert outcomes == ["not_met", "not_met"]
@@ -328,9 +349,17 @@ def test_a_prescription_of_a_later_day_is_used_and_told(run_formcheck, short_squ
     later = sample.read_text(encoding="utf-8").replace("2025-03-", "2999-03-")
     (tmp_path / "p.toml").write_text(later, encoding="utf-8")
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", "--side", "left", *LITE, "--json",
-        "--prescription", tmp_path / "p.toml",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        "squat",
+        "--side",
+        "left",
+        *LITE,
+        "--json",
+        "--prescription",
+        tmp_path / "p.toml",
+    )
     assert done.returncode == 0
     assert "is valid from 2999-03-03 on, later than today" in done.stderr
 
@@ -344,9 +373,16 @@ def test_a_bound_of_minus_zero_is_zero():
 def test_a_clip_with_too_few_pictures_gets_one_line(run_formcheck, short_squat, tmp_path):
     trimmed(short_squat, tmp_path / "blink.mp4", 0.0, 0.1)
     bad_call(
-        run_formcheck, tmp_path / "blink.mp4", "--exercise", "squat", *LITE, "--pose-rate", "5",
-        code=3, says="only 1 picture",
-    )  # fmt: skip
+        run_formcheck,
+        tmp_path / "blink.mp4",
+        "--exercise",
+        "squat",
+        *LITE,
+        "--pose-rate",
+        "5",
+        code=3,
+        says="only 1 picture",
+    )
 
 
 def test_an_output_folder_that_is_a_file_is_refused(
@@ -354,9 +390,16 @@ def test_an_output_folder_that_is_a_file_is_refused(
 ):
     (tmp_path / "out").write_text("in the way")
     bad_call(
-        run_formcheck, short_squat, "--exercise", "squat", "--out", tmp_path / "out", *LITE,
-        code=5, says="file",
-    )  # fmt: skip
+        run_formcheck,
+        short_squat,
+        "--exercise",
+        "squat",
+        "--out",
+        tmp_path / "out",
+        *LITE,
+        code=5,
+        says="file",
+    )
     assert (tmp_path / "out").read_text() == "in the way"
 
 
@@ -370,10 +413,24 @@ def test_a_full_disk_leaves_no_half_file(run_formcheck, short_squat, squat_resul
         "from formcheck.cli import main; main()"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, "analyze", str(short_squat), "--exercise", "squat",
-         "--out", str(out), *LITE, "--no-cache"],
-        capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-c",
+            code,
+            "analyze",
+            str(short_squat),
+            "--exercise",
+            "squat",
+            "--out",
+            str(out),
+            *LITE,
+            "--no-cache",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
     assert done.returncode == 5, done.stderr
     assert "disk is full" in done.stderr
     assert "report.json" not in os.listdir(out)
@@ -383,10 +440,24 @@ def test_a_full_disk_leaves_no_half_file(run_formcheck, short_squat, squat_resul
 def test_a_run_stopped_half_way_leaves_no_half_file(short_squat, tmp_path):
     out = tmp_path / "out"
     process = subprocess.Popen(
-        [sys.executable, "-m", "formcheck", "analyze", str(short_squat), "--exercise", "squat",
-         "--out", str(out), "--pose-model", "lite", "--no-cache"],
-        stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "formcheck",
+            "analyze",
+            str(short_squat),
+            "--exercise",
+            "squat",
+            "--out",
+            str(out),
+            "--pose-model",
+            "lite",
+            "--no-cache",
+        ],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     time.sleep(2.0)
     process.send_signal(signal.SIGINT)
     _, stderr = process.communicate(timeout=60)
@@ -399,15 +470,17 @@ def test_a_run_stopped_half_way_leaves_no_half_file(short_squat, tmp_path):
 def _shell(command, cwd):
     return subprocess.run(
         ["bash", "-c", command.replace("FORMCHECK", f"{sys.executable} -m formcheck")],
-        capture_output=True, text=True, timeout=60, check=False, cwd=cwd,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        cwd=cwd,
+    )
 
 
 @pytest.mark.parametrize("out", [("--out", ""), ("--out=",)])
 def test_an_empty_value_is_refused_and_writes_nothing(run_formcheck, short_squat, tmp_path, out):
-    done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", *LITE, *out, cwd=tmp_path
-    )  # fmt: skip
+    done = run_formcheck("analyze", short_squat, "--exercise", "squat", *LITE, *out, cwd=tmp_path)
     assert done.returncode == 2
     assert "the value after --out" in done.stderr
     assert list(tmp_path.iterdir()) == []
@@ -439,8 +512,11 @@ def test_closed_streams_change_nothing_but_what_is_shown(tmp_path):
 def test_a_stop_is_told_in_one_line():
     process = subprocess.Popen(
         [sys.executable, "-m", "formcheck", "prescription", "new"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     assert process.stderr.read(5)  # it asks: it is under way
     process.send_signal(signal.SIGINT)
     stdout, stderr = process.communicate(timeout=60)
@@ -454,7 +530,7 @@ def test_debug_shows_the_traceback(run_formcheck, tmp_path):
 
 
 def test_help_is_instant_and_names_every_exit_code(run_formcheck):
-    from formcheck.errors import EXIT_CODES
+    from formcheck.model.errors import EXIT_CODES
 
     run_formcheck("--help")
     started = time.perf_counter()

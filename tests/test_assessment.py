@@ -10,26 +10,23 @@ from exercise_cases import LUNGE, SITTING, SQUAT, STANDING, STEP_LEFT, STEP_LEFT
 from skeleton import LEG, Camera, Posture, both, film, mirrored, repeated
 from test_attempts_in_time import turning_round
 
-from formcheck import storage
-from formcheck.assessment import (
+from formcheck.files import storage
+from formcheck.files.exercises import load_exercise
+from formcheck.model.programme import PRESCRIPTION_SCHEMA, Bound, PrescribedExercise, Prescription
+from formcheck.model.records import Measured, Part
+from formcheck.model.request import Request
+from formcheck.motion.assessment import (
     bound_text,
     complete_of_each_leg,
     drop_targets_beyond_limits,
     prescribed_bounds,
     summarise_measure,
 )
-from formcheck.exercises import load_exercise
-from formcheck.explanation import explain_measure
-from formcheck.pipeline import Request, Settings, assess
-from formcheck.programme import (
-    PRESCRIPTION_SCHEMA,
-    Bound,
-    PrescribedExercise,
-    Prescription,
-)
-from formcheck.records import Measured, Part
-from formcheck.report import write_json
-from formcheck.rerun import REQUEST_NAME, TRACK_NAME, request_json
+from formcheck.report.files import write_json
+from formcheck.run.explanation import explain_measure
+from formcheck.run.pipeline import assess
+from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, request_json
+from formcheck.run.settings import Settings
 
 WALL = Posture(**both(hip=8, knee=8))
 SAT = Posture(**both(hip=90, knee=90))
@@ -105,12 +102,20 @@ STRAIGHT = Bound(measure="plateau_level_deg", at_most=10)
         ("wall_sit", LEVEL, Bound(measure="knee_flexion_peak_deg", at_most=100), True),
         ("wall_sit", LEVEL, Bound(measure="knee_flexion_least_deg", at_most=65), True),
         ("bridge", LEVEL, Bound(measure="knee_flexion_peak_deg", at_most=65), True),
-        ("seated_knee_extension", STRAIGHT,
-         Bound(measure="knee_flexion_least_deg", at_least=30), False),
-        ("seated_knee_extension", STRAIGHT,
-         Bound(measure="knee_flexion_peak_deg", at_least=30), True),
+        (
+            "seated_knee_extension",
+            STRAIGHT,
+            Bound(measure="knee_flexion_least_deg", at_least=30),
+            False,
+        ),
+        (
+            "seated_knee_extension",
+            STRAIGHT,
+            Bound(measure="knee_flexion_peak_deg", at_least=30),
+            True,
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_comfort_limit_beats_a_target_on_the_same_angle_under_another_key(
     exercise, target, limit, is_kept
 ):
@@ -198,9 +203,11 @@ def test_a_dose_for_each_leg_is_due_twice_where_both_legs_worked_in_one_clip(sid
     prescribed = PrescribedExercise(exercise="forward_lunge", sets=1, repetitions=6, sides=sides)
     raw = film(repeated(STANDING, [LUNGE, mirrored(LUNGE)] * 3), anchor="hips")
     request = Request(
-        clip=Path("made_up.mp4"), exercise=load_exercise("forward_lunge"), side="both",
+        clip=Path("made_up.mp4"),
+        exercise=load_exercise("forward_lunge"),
+        side="both",
         prescribed=prescribed,
-    )  # fmt: skip
+    )
     whole = assess(raw, request).report.whole
     assert (whole.dose_done, whole.dose_prescribed) == (6, planned)
     assert f"6 complete repetitions of {planned} planned (3 left, 3 right)" in whole.text
@@ -280,10 +287,14 @@ def test_the_interval_of_a_trend_is_by_hand_that_of_a_line_with_students_t():
 
 
 PASSIVE = Prescription(
-    schema=PRESCRIPTION_SCHEMA, patient="KN-204", involved_side="left", prescribed_by="M.T.",
-    valid_from=date(2025, 1, 1), passive_extension_deg=15.0,
+    schema=PRESCRIPTION_SCHEMA,
+    patient="KN-204",
+    involved_side="left",
+    prescribed_by="M.T.",
+    valid_from=date(2025, 1, 1),
+    passive_extension_deg=15.0,
     exercises=(PrescribedExercise(exercise="seated_knee_extension", sets=1, repetitions=2),),
-)  # fmt: skip
+)
 
 
 def extensions_of(side, told, bounds=None):
@@ -297,9 +308,13 @@ def extensions_of(side, told, bounds=None):
     camera = Camera(azimuth_deg=90 if side == "left" else -90)
     raw = film(repeated(rest, [turn] * 2, stay_s=2), camera, anchor="hips")
     request = Request(
-        clip=Path("made_up.mp4"), exercise=exercise, side=told, bounds=bounds, prescribed=line,
+        clip=Path("made_up.mp4"),
+        exercise=exercise,
+        side=told,
+        bounds=bounds,
+        prescribed=line,
         prescription=PASSIVE,
-    )  # fmt: skip
+    )
     return assess(raw, request)
 
 
@@ -332,9 +347,12 @@ def test_explain_says_that_the_other_knee_is_not_meant(tmp_path):
     raw, _ = turning_round(SITTING, [straight] * 2, [straight] * 2)
     exercise, line = load_exercise("seated_knee_extension"), PASSIVE.exercises[0]
     request = Request(
-        clip=Path("made_up.mp4"), exercise=exercise, prescribed=line, prescription=PASSIVE,
+        clip=Path("made_up.mp4"),
+        exercise=exercise,
+        prescribed=line,
+        prescription=PASSIVE,
         bounds=prescribed_bounds(line, exercise, PASSIVE),
-    )  # fmt: skip
+    )
     analysis = assess(raw, request)
     of_side = {r.repetition.side: r for r in analysis.report.repetitions}
     assert (len(of_side["left"].checks), len(of_side["right"].checks)) == (1, 0)

@@ -32,22 +32,34 @@ from skeleton import (
     true_signal,
 )
 
-from formcheck import storage
-from formcheck.anatomy import other_side
-from formcheck.bids import write_bids_motion
-from formcheck.errors import ClipError
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, Settings, assess
-from formcheck.programme import Bound
-from formcheck.records import Analysis, Measured, RawTrack
-from formcheck.repetitions import Attempt, move_limits
-from formcheck.rerun import REQUEST_NAME, TRACK_NAME, add_reading, request_json
-from formcheck.symmetry import mean_with_uncertainty
-from formcheck.working_leg import number_sequences
+from formcheck.files import storage
+from formcheck.files.bids import write_bids_motion
+from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import other_side
+from formcheck.model.errors import ClipError
+from formcheck.model.programme import Bound
+from formcheck.model.records import Analysis, Measured, RawTrack
+from formcheck.model.request import Request
+from formcheck.motion.repetitions import Attempt, move_limits
+from formcheck.motion.symmetry import mean_with_uncertainty
+from formcheck.motion.working_leg import number_sequences
+from formcheck.run.calibration_file import add_reading
+from formcheck.run.pipeline import assess
+from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, request_json
+from formcheck.run.settings import Settings
 
 
-def report_of(exercise, movement, camera=None, *, side="left", anchor="left_ankle",
-              bounds=(), from_s=0.0, to_s=None):  # fmt: skip
+def report_of(
+    exercise,
+    movement,
+    camera=None,
+    *,
+    side="left",
+    anchor="left_ankle",
+    bounds=(),
+    from_s=0.0,
+    to_s=None,
+):
     raw = film(movement, camera or Camera(), anchor=anchor, from_s=from_s, to_s=to_s)
     return assess_raw(raw, exercise, side=side, bounds=bounds)
 
@@ -133,9 +145,12 @@ def test_a_bounce_at_the_bottom_is_one_attempt():
 def test_without_a_rest_between_them_repetitions_are_still_told_apart():
     movement = repeated(STANDING, [SQUAT] * 6, rest_s=0.0, there_s=0.9, back_s=0.9, stay_s=0.0)
     padded = Movement(
-        keys=(Key(posture=STANDING, move_s=0, stay_s=1.0), *movement.keys[1:-1],
-              replace(movement.keys[-1], stay_s=1.0))
-    )  # fmt: skip
+        keys=(
+            Key(posture=STANDING, move_s=0, stay_s=1.0),
+            *movement.keys[1:-1],
+            replace(movement.keys[-1], stay_s=1.0),
+        )
+    )
     assert report_of("squat", padded).whole.n_complete == 6
 
 
@@ -160,8 +175,18 @@ def test_a_shift_of_weight_between_repetitions_is_no_attempt():
 
 
 def kept_frames(raw, keep):
-    names = ("time_s", "stamp", "image_px", "world_m", "visibility", "brightness", "contrast",
-             "sharpness", "change", "border_change")  # fmt: skip
+    names = (
+        "time_s",
+        "stamp",
+        "image_px",
+        "world_m",
+        "visibility",
+        "brightness",
+        "contrast",
+        "sharpness",
+        "change",
+        "border_change",
+    )
     return replace(raw, **{name: np.array(getattr(raw, name)[keep]) for name in names})
 
 
@@ -188,9 +213,8 @@ def test_a_leg_hidden_in_one_repetition_spoils_that_one_only():
     hidden[np.ix_(inside, [0], [25, 27, 29, 31])] = 0.02
     report = assess_raw(replace(raw, visibility=hidden), "squat")
     seen = [
-        r.repetition.turn_s for r in report.repetitions
-        if "knee_flexion_peak_deg" in values_of(r)
-    ]  # fmt: skip
+        r.repetition.turn_s for r in report.repetitions if "knee_flexion_peak_deg" in values_of(r)
+    ]
     wanted = [x.turn_s for x in true_attempts(movement, "knee_flexion", "rises", "left")]
     del wanted[1]
     assert seen == pytest.approx(wanted, abs=0.1)
@@ -219,10 +243,7 @@ def test_an_attempt_cut_by_the_clip_is_listed_and_not_judged(end):
 def test_an_attempt_cut_on_its_way_is_not_a_complete_one(end):
     movement = repeated(STANDING, [SQUAT] * 3)
     true = true_attempts(movement, "knee_flexion", "rises", "left")
-    cut = {
-        "start": {"from_s": true[0].turn_s + 1.0},
-        "end": {"to_s": true[2].turn_s - 1.0},
-    }[end]
+    cut = {"start": {"from_s": true[0].turn_s + 1.0}, "end": {"to_s": true[2].turn_s - 1.0}}[end]
     report = report_of("squat", movement, **cut)
     assert report.whole.n_complete == 2
 
@@ -234,10 +255,16 @@ def walking(posture: Posture, from_ahead: float, to_ahead: float, steps: int) ->
         front, back = ("left", "right") if k % 2 else ("right", "left")
         at = from_ahead + (to_ahead - from_ahead) * (k - 0.5) / steps
         stride = replace(
-            posture, ahead=at,
-            **{f"{front}_hip": 25.0, f"{front}_knee": 12.0, f"{back}_hip": -18.0,
-               f"{back}_knee": 35.0, f"{back}_foot": -20.0},
-        )  # fmt: skip
+            posture,
+            ahead=at,
+            **{
+                f"{front}_hip": 25.0,
+                f"{front}_knee": 12.0,
+                f"{back}_hip": -18.0,
+                f"{back}_knee": 35.0,
+                f"{back}_foot": -20.0,
+            },
+        )
         at_end = from_ahead + (to_ahead - from_ahead) * k / steps
         keys.append(Key(posture=stride, move_s=0.3, stay_s=0.0))
         keys.append(Key(posture=replace(posture, ahead=at_end), move_s=0.3, stay_s=0.0))
@@ -399,11 +426,14 @@ def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
     assert report.whole.text.startswith("Lateral lunge: 6 complete repetitions (3 left, 3 right)")
     drops = {
         side: [
-            v for r in report.repetitions if r.repetition.side == side
-            for v in r.measures if v.key == "hip_drop_share"
+            v
+            for r in report.repetitions
+            if r.repetition.side == side
+            for v in r.measures
+            if v.key == "hip_drop_share"
         ]
         for side in ("left", "right")
-    }  # fmt: skip
+    }
     means = {side: mean_with_uncertainty(v)[0] for side, v in drops.items()}
     assert means["left"] > 1.5 * means["right"]
     by_key = {s.key: s for s in report.whole.symmetry}
@@ -523,9 +553,12 @@ def test_three_directions_in_order_make_one_repetition(azimuth_deg):
 def test_a_set_of_sequences_that_falls_short_is_counted_and_not_met():
     movement = repeated(STANDING, [STANDING.toward(p, 0.62) for p in DIRECTIONS.values()] * 2)
     report = report_of(
-        "multidirectional_lunge", movement, Camera(azimuth_deg=38), anchor="right_ankle",
+        "multidirectional_lunge",
+        movement,
+        Camera(azimuth_deg=38),
+        anchor="right_ankle",
         bounds=(("target", Bound(measure="hip_drop_share", at_least=0.3)),),
-    )  # fmt: skip
+    )
     assert report.whole.dose_done == 2
     assert report.whole.n_met == 0
     assert set(outcomes_of(report)) == {"not_met"}
@@ -631,8 +664,16 @@ def turning_round(rest=SPLIT_STANCE, first=(LUNGE,) * 3, then=(LUNGE,) * 3):
         Camera(azimuth_deg=-90),
         anchor="right_ankle",
     )
-    arrays = ("image_px", "world_m", "visibility", "brightness", "contrast", "sharpness",
-              "change", "border_change")  # fmt: skip
+    arrays = (
+        "image_px",
+        "world_m",
+        "visibility",
+        "brightness",
+        "contrast",
+        "sharpness",
+        "change",
+        "border_change",
+    )
     turned_s = one_way.time_s[-1] + 1 / 15
     time_s = np.concatenate([one_way.time_s, other_way.time_s + turned_s])
     raw = replace(
@@ -716,9 +757,13 @@ def test_a_goniometer_reading_is_of_the_leg_that_is_near_at_its_moment(tmp_path,
     storage.write_text(tmp_path / REQUEST_NAME, request_json(request, Settings()))
     found = analysis.report.repetitions[k].repetition
     reading = add_reading(
-        tmp_path, tmp_path / "c.json", at_s=found.turn_s, reading_deg=90, taken_by="AB",
+        tmp_path,
+        tmp_path / "c.json",
+        at_s=found.turn_s,
+        reading_deg=90,
+        taken_by="AB",
         taken_on="2026-03-02",
-    )  # fmt: skip
+    )
     assert reading.side == found.side
     assert reading.seen_deg == pytest.approx(88, abs=1)
 
@@ -727,17 +772,23 @@ def bump() -> tuple[np.ndarray, np.ndarray, Attempt]:
     """(times, signal, attempt): up from 1 to 2 s, flat at 10 until 3 s, down by 4 s; 30 Hz."""
     time_s = np.arange(0, 6, 1 / 30)
     signal = 10 * np.clip(np.minimum(time_s - 1, 4 - time_s), 0, 1)
-    found = Attempt(start=33, turn_from=57, turn_to=93, end=117, rest_before=0.0, rest_after=0.0,
-                    extreme=10.0, is_complete=True)  # fmt: skip
+    found = Attempt(
+        start=33,
+        turn_from=57,
+        turn_to=93,
+        end=117,
+        rest_before=0.0,
+        rest_after=0.0,
+        extreme=10.0,
+        is_complete=True,
+    )
     return time_s, signal, found
 
 
 def test_moved_limits_go_to_the_nearest_samples_and_the_turn_is_found_between_them():
     time_s, signal, found = bump()
     (moved,) = move_limits((found,), signal, time_s, ((0, 0.51, 4.49),))
-    assert (time_s[moved.start], time_s[moved.end]) == (
-        pytest.approx(0.5), pytest.approx(4.5)
-    )  # fmt: skip
+    assert (time_s[moved.start], time_s[moved.end]) == (pytest.approx(0.5), pytest.approx(4.5))
     # Within a tenth of the range of the extreme: the signal is 9 at 1.9 and at 3.1 s.
     assert time_s[moved.turn_from] == pytest.approx(1.9, abs=1 / 30)
     assert time_s[moved.turn_to] == pytest.approx(3.1, abs=1 / 30)

@@ -18,22 +18,15 @@ from pathlib import Path
 import pytest
 from batch_helpers import BY_NAME, PATTERN, QUICK, Harmful, copies, short_clip, start, tables
 
-from formcheck.batch import (
-    BatchSettings,
-    Describing,
-    Limits,
-    plan_batch,
-    readable,
-    run_batch,
-)
+from formcheck.batch import BatchSettings, Describing, Limits, plan_batch, readable, run_batch
 from formcheck.batch.clips import BatchClip, find_clips, read_descriptions
 from formcheck.batch.index_page import index_html
 from formcheck.batch.one_clip import Job, measure_clip
 from formcheck.batch.output import held
 from formcheck.batch.tables import ClipResult
 from formcheck.batch.workers import WorkerPool
-from formcheck.errors import BusyError, FileError, OutputError, UsageError
-from formcheck.report import read_report
+from formcheck.model.errors import BusyError, FileError, OutputError, UsageError
+from formcheck.report.files import read_report
 
 NAMES = (
     "p1_squat_left_1.mp4",
@@ -131,9 +124,14 @@ def test_each_measured_clip_has_a_folder_as_analyze_writes_it_without_video(done
     for name in NAMES:
         result = done[0] / "results" / name
         assert {p.name for p in result.iterdir()} == {
-            "report.json", "reps.csv", "report.html", "track.parquet", "request.json",
-            "thumbnail.jpg", "batch.json",
-        }  # fmt: skip
+            "report.json",
+            "reps.csv",
+            "report.html",
+            "track.parquet",
+            "request.json",
+            "thumbnail.jpg",
+            "batch.json",
+        }
         assert (result / "thumbnail.jpg").read_bytes().startswith(b"\xff\xd8\xff")
     report = read_report(done[0] / "results" / "deeper" / "p2_wall-sit_right.mp4" / "report.json")
     assert report["exercise"] == "wall_sit"
@@ -259,7 +257,7 @@ def test_landmarks_of_the_same_clip_serve_another_prescription(clip, tmp_path, m
     def never(*_args, **_options):
         raise AssertionError("the pose was estimated again")
 
-    monkeypatch.setattr("formcheck.pipeline.landmarks", never)
+    monkeypatch.setattr("formcheck.run.pipeline.landmarks", never)
     assert measure_clip(replace(job, with_video=False, is_face_blurred=False)).is_measured
     changed = replace(QUICK.pose, rate_hz=6)
     other = measure_clip(replace(job, settings=replace(QUICK, pose=changed)))
@@ -430,14 +428,17 @@ def test_a_folder_that_nothing_describes_is_refused_with_the_way_out(clip, tmp_p
 @pytest.mark.parametrize(
     ("pattern", "name", "expected"),
     [
-        ("{patient}_{exercise}_{side}_*", "KN-2_straight_leg_raise_R_03.mp4",
-         ("KN-2", "straight_leg_raise", "right")),
+        (
+            "{patient}_{exercise}_{side}_*",
+            "KN-2_straight_leg_raise_R_03.mp4",
+            ("KN-2", "straight_leg_raise", "right"),
+        ),
         ("{patient}_{exercise}_{side}_*", "a_b_wall sit_LEFT_x.mov", ("a_b", "wall_sit", "left")),
         ("{exercise}*", "squat.mp4", ("", "squat", "")),
         ("{patient}/*/{exercise}?", "KN-3/week 2/squat1.mp4", ("KN-3", "squat", "")),
         ("{patient}_{exercise}.mp4", "x_squat.mp4", ("x", "squat", "")),
     ],
-)  # fmt: skip
+)
 def test_a_pattern_reads_names(clip, tmp_path, pattern, name, expected):
     copies(clip, tmp_path, [name])
     (found,) = find_clips(tmp_path, tmp_path / "out", Describing(pattern=pattern))
@@ -483,10 +484,13 @@ def test_a_clip_whose_worker_was_ended_from_outside_is_measured_by_the_next_one(
     [
         ("__import__('time').sleep(60)", Limits(clip_s=1.5), "took longer than the limit"),
         ("__import__('time').sleep(60)", Limits(silence_s=1.5), "made no progress"),
-        ("[b'x' * 900_000_000, __import__('time').sleep(60)]", Limits(memory_gb=0.6),
-         "needed more than the limit of 0.6 GB"),
+        (
+            "[b'x' * 900_000_000, __import__('time').sleep(60)]",
+            Limits(memory_gb=0.6),
+            "needed more than the limit of 0.6 GB",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_clip_that_hangs_or_eats_memory_is_ended(clip, tmp_path, code, limits, words):
     job = _wanted(clip, tmp_path / "out")
     began = time.monotonic()
@@ -545,9 +549,17 @@ def _is_worker(pid: int) -> bool:
 def test_ctrl_c_ends_the_run_at_once_and_the_tables_say_what_waits(clip, tmp_path):
     copies(clip, tmp_path / "in", [f"{i}_squat_left.mp4" for i in range(30)])
     run = start(
-        tmp_path / "in", "--out", tmp_path / "out", "--pattern", PATTERN, "--pose-model", "lite",
-        "--workers", "1", cwd=tmp_path,
-    )  # fmt: skip
+        tmp_path / "in",
+        "--out",
+        tmp_path / "out",
+        "--pattern",
+        PATTERN,
+        "--pose-model",
+        "lite",
+        "--workers",
+        "1",
+        cwd=tmp_path,
+    )
     with run:
         # With the second result written the first one has been heard of.
         while len(list(tmp_path.glob("out/results/*/batch.json"))) < 2:
@@ -582,9 +594,19 @@ def test_a_full_output_stops_the_run_and_a_single_bad_path_does_not(clip, tmp_pa
 
 def test_the_command_ends_with_seven_when_a_clip_was_not_measured(folder, done, run_formcheck):
     ended = run_formcheck(
-        "batch", folder, "--out", done[0], "--pattern", PATTERN, "--pose-model", "lite",
-        "--pose-rate", "5", "--workers", "2",
-    )  # fmt: skip
+        "batch",
+        folder,
+        "--out",
+        done[0],
+        "--pattern",
+        PATTERN,
+        "--pose-model",
+        "lite",
+        "--pose-rate",
+        "5",
+        "--workers",
+        "2",
+    )
     assert ended.returncode == 7, ended.stderr
     assert f"Measured {len(NAMES)} ({len(NAMES)} of them before), failed 6" in ended.stdout
     assert "failed: b3_squat_left.mp4: " in ended.stderr
@@ -593,8 +615,18 @@ def test_the_command_ends_with_seven_when_a_clip_was_not_measured(folder, done, 
 
 def test_the_command_ends_with_zero_when_all_went_well(clip, tmp_path, run_formcheck):
     copies(clip, tmp_path / "in", ["a_squat_left.mp4"])
-    given = ("batch", tmp_path / "in", "--out", tmp_path / "out", "--pattern", PATTERN,
-             "--pose-model", "lite", "--pose-rate", "5")  # fmt: skip
+    given = (
+        "batch",
+        tmp_path / "in",
+        "--out",
+        tmp_path / "out",
+        "--pattern",
+        PATTERN,
+        "--pose-model",
+        "lite",
+        "--pose-rate",
+        "5",
+    )
     listed = run_formcheck(*given, "--dry-run")
     assert listed.returncode == 0
     assert "analyse  a_squat_left.mp4: squat, left, a" in listed.stdout
@@ -617,9 +649,15 @@ def test_a_scheduler_address_that_is_none_ends_in_one_line(run_formcheck, clip, 
     pytest.importorskip("distributed")
     copies(clip, tmp_path / "clips", ["squat_a.mp4"])
     done = run_formcheck(
-        "batch", tmp_path / "clips", "--exercise", "squat", "--out", tmp_path / "out",
-        "--scheduler", "nonsense",
-    )  # fmt: skip
+        "batch",
+        tmp_path / "clips",
+        "--exercise",
+        "squat",
+        "--out",
+        tmp_path / "out",
+        "--scheduler",
+        "nonsense",
+    )
     assert done.returncode == 2
     assert done.stderr == ("formcheck: --scheduler nonsense: write it like tcp://HOST:8786\n")
 
@@ -667,14 +705,16 @@ def test_the_page_opens_from_disk_reaches_every_report_and_nothing_outside(done)
 
 def _five_thousand() -> str:
     clip = BatchClip(file="", state="faulty", exercise="squat", patient="KN-1")
-    return index_html([
-        ClipResult(
-            clip=replace(clip, file=f"{i}.mp4", patient=f"KN-{i % 300}"),
-            status="skipped" if i % 100 == 7 else "failed",
-            reason="x" * 80,
-        )
-        for i in range(5000)
-    ])  # fmt: skip
+    return index_html(
+        [
+            ClipResult(
+                clip=replace(clip, file=f"{i}.mp4", patient=f"KN-{i % 300}"),
+                status="skipped" if i % 100 == 7 else "failed",
+                reason="x" * 80,
+            )
+            for i in range(5000)
+        ]
+    )
 
 
 def test_five_thousand_rows_stay_small_enough_to_open():
@@ -717,9 +757,12 @@ def test_five_thousand_rows_are_sorted_and_filtered_at_once_in_a_browser(tmp_pat
     page.write_text(_five_thousand().replace("</body>", PROBE), encoding="utf-8")
     shown = subprocess.run(
         ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--dump-dom", page.as_uri()],
-        capture_output=True, text=True, timeout=120, check=True,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
         env={**os.environ, "HOME": str(tmp_path)},
-    ).stdout  # fmt: skip
+    ).stdout
     found = json.loads(html.unescape(re.search("<title>(.*?)</title>", shown)[1]))
     assert found["rows"] == 100
     assert found["last"] == "4999.mp4"

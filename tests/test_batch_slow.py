@@ -34,8 +34,8 @@ from peak_memory import peak_mb
 
 from formcheck.batch import Describing, plan_batch, run_batch
 from formcheck.batch.workers import WorkerPool, _memory_bytes
-from formcheck.pipeline import Settings
-from formcheck.pose import PoseSettings
+from formcheck.pose.landmarker import PoseSettings
+from formcheck.run.settings import Settings
 
 pytestmark = pytest.mark.slow
 
@@ -157,9 +157,10 @@ def _static(path: Path, n: int, width: int, height: int, rate: int = 30) -> None
     chance = np.random.default_rng(5)
     pool = chance.integers(0, 256, (min(n, 64), height, width, 3), dtype=np.uint8)
     make_clips.write(
-        path, ((i, i / rate, pool[i % len(pool)]) for i in range(n)),
+        path,
+        ((i, i / rate, pool[i % len(pool)]) for i in range(n)),
         options={"preset": "ultrafast", "crf": "40"},
-    )  # fmt: skip
+    )
 
 
 def _without_frames(path: Path) -> None:
@@ -257,9 +258,12 @@ def test_sixty_hostile_files_have_their_reason_and_every_good_clip_its_result(tm
     folder.mkdir()
     good = short_clip(tmp_path / "good.mp4")
     hostile = _hostile(folder, good)
-    fine = [f"{'abcdefgh'[i]}_squat_left{s}.mp4" for i, s in enumerate(
-        ("", " with spaces", "'\"", "\nnewline", "\N{LEG}", os.fsdecode(b"\xe9"), "=1", "%41")
-    )]  # fmt: skip
+    fine = [
+        f"{'abcdefgh'[i]}_squat_left{s}.mp4"
+        for i, s in enumerate(
+            ("", " with spaces", "'\"", "\nnewline", "\N{LEG}", os.fsdecode(b"\xe9"), "=1", "%41")
+        )
+    ]
     copies(good, folder, fine)
     began = time.monotonic()
     batch = replace(BY_NAME, settings=Settings(pose=PoseSettings(model="lite", rate_hz=2.0)))
@@ -304,8 +308,15 @@ def _seconds(*args, **options) -> float:
 @pytest.mark.skipif(N_CORES < 2, reason="two workers need two cores")
 def test_two_workers_are_nearly_twice_as_fast_as_one_on_one_core(working_day, tmp_path):
     machine = _Machine()
-    one_s = _seconds(working_day, "--out", tmp_path / "one", *FULL_OPTIONS, "--workers", "1",
-                     preexec_fn=_one_core)  # fmt: skip
+    one_s = _seconds(
+        working_day,
+        "--out",
+        tmp_path / "one",
+        *FULL_OPTIONS,
+        "--workers",
+        "1",
+        preexec_fn=_one_core,
+    )
     two_s = _seconds(working_day, "--out", tmp_path / "two", *FULL_OPTIONS, "--workers", "2")
     assert tables(tmp_path / "one") == tables(tmp_path / "two")
     _at_least(one_s / two_s, 1.8, machine, "2 workers : 1 worker on one core")
@@ -319,9 +330,19 @@ def _cluster(folder: Path, n_workers: int = 2):
     dask = [sys.executable, "-m", "dask"]
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
     scheduler = subprocess.Popen(
-        [*dask, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
-         "--scheduler-file", file], **quiet,
-    )  # fmt: skip
+        [
+            *dask,
+            "scheduler",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+            "--no-dashboard",
+            "--scheduler-file",
+            file,
+        ],
+        **quiet,
+    )
     workers = []
     try:
         while not (file.exists() and file.read_text().strip()):
@@ -329,10 +350,22 @@ def _cluster(folder: Path, n_workers: int = 2):
             time.sleep(0.1)
         address = json.loads(file.read_text())["address"]
         for _ in range(n_workers):
-            workers.append(subprocess.Popen(
-                [*dask, "worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
-                 "--local-directory", folder], **quiet,
-            ))  # fmt: skip
+            workers.append(
+                subprocess.Popen(
+                    [
+                        *dask,
+                        "worker",
+                        address,
+                        "--nthreads",
+                        "1",
+                        "--no-nanny",
+                        "--no-dashboard",
+                        "--local-directory",
+                        folder,
+                    ],
+                    **quiet,
+                )
+            )
         from distributed import Client
 
         with Client(address, set_as_default=False) as client:
@@ -444,9 +477,20 @@ main()
 
 def _analyze_peak_mb(clip: Path, out: Path, rate_hz: str = "0.5") -> float:
     return peak_mb(
-        _ANALYZE, "analyze", clip, "--exercise", "squat", "--out", out,
-        "--no-video", "--no-cache", "--pose-model", "lite", "--pose-rate", rate_hz,
-    )  # fmt: skip
+        _ANALYZE,
+        "analyze",
+        clip,
+        "--exercise",
+        "squat",
+        "--out",
+        out,
+        "--no-video",
+        "--no-cache",
+        "--pose-model",
+        "lite",
+        "--pose-rate",
+        rate_hz,
+    )
 
 
 def test_an_hour_of_1080p_runs_in_bounded_memory(tmp_path):
@@ -479,7 +523,7 @@ def test_a_clip_ten_times_as_long_takes_hardly_more_memory(tmp_path):
 @pytest.mark.speed
 @pytest.mark.skipif(N_CORES < 2, reason="the targets are for two cores")
 def test_we_are_as_many_times_as_fast_as_the_plain_loop_as_we_say(tmp_path):
-    from formcheck.benchmark import ALL_FILES, BATCH, DEFAULT_ALL, PLAIN, run_benchmark
+    from formcheck.evidence.benchmark import ALL_FILES, BATCH, DEFAULT_ALL, PLAIN, run_benchmark
 
     clip = tmp_path / "half a minute.mp4"
     shutil.copyfile(SAMPLES / "squat_side.mp4", clip)

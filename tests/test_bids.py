@@ -53,7 +53,7 @@ def test_the_sidecar_names_task_rate_and_counts_its_channels(exported):
 
 
 def test_the_table_is_the_track_with_na_for_missing(exported, squat_results):
-    from formcheck.rerun import reassess
+    from formcheck.run.rerun import reassess
 
     text = one(exported, "_motion.tsv").read_text().splitlines()
     analysis = reassess(squat_results)

@@ -5,20 +5,27 @@ from pathlib import Path
 import pytest
 from skeleton import Camera, Posture, both, film, repeated
 
-from formcheck.calibration import CalibrationSettings, offset_near
-from formcheck.errors import FileError
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound
-from formcheck.records import GoniometerReading, Measured
-from formcheck.rerun import read_readings
+from formcheck.files.exercises import load_exercise
+from formcheck.model.errors import FileError
+from formcheck.model.programme import Bound
+from formcheck.model.records import GoniometerReading, Measured
+from formcheck.model.request import Request
+from formcheck.motion.calibration import CalibrationSettings, offset_near
+from formcheck.run.calibration_file import read_readings
+from formcheck.run.pipeline import assess
 
 
 def reading(reading_deg, seen_deg, side="left", model="heavy"):
     return GoniometerReading(
-        side=side, model=model, reading_deg=reading_deg, seen_deg=seen_deg, at_s=1.0,
-        clip_sha256="0" * 64, taken_on="2026-03-02", taken_by="AB",
-    )  # fmt: skip
+        side=side,
+        model=model,
+        reading_deg=reading_deg,
+        seen_deg=seen_deg,
+        at_s=1.0,
+        clip_sha256="0" * 64,
+        taken_on="2026-03-02",
+        taken_by="AB",
+    )
 
 
 STRAIGHT, BENT = reading(2, 7), reading(88, 90)
@@ -72,20 +79,51 @@ def test_calibrate_keeps_a_reading_with_its_date_and_analyze_uses_it(
 ):
     file = tmp_path / "kn-204.json"
     done = run_formcheck(
-        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--by", "AB",
-        "--date", "2026-03-02", "--file", file,
-    )  # fmt: skip
+        "calibrate",
+        squat_results,
+        "--at",
+        "0.5",
+        "--reading",
+        "0",
+        "--by",
+        "AB",
+        "--date",
+        "2026-03-02",
+        "--file",
+        file,
+    )
     assert done.returncode == 0, done.stderr
     assert "2026-03-02" in file.read_text()
     done = run_formcheck(
-        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--by", "AB",
-        "--date", "2 March", "--file", file,
-    )  # fmt: skip
+        "calibrate",
+        squat_results,
+        "--at",
+        "0.5",
+        "--reading",
+        "0",
+        "--by",
+        "AB",
+        "--date",
+        "2 March",
+        "--file",
+        file,
+    )
     assert done.returncode == 2
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", "--side", "left", "--pose-model", "lite",
-        "--no-video", "--calibration", file, "--out", tmp_path / "o",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        "squat",
+        "--side",
+        "left",
+        "--pose-model",
+        "lite",
+        "--no-video",
+        "--calibration",
+        file,
+        "--out",
+        tmp_path / "o",
+    )
     assert done.returncode == 0, done.stderr
 
 
@@ -97,10 +135,13 @@ def test_time_in_the_band_follows_the_reading_as_the_level_does():
         report = assess(
             film(repeated(rest, [sat], stay_s=6)),
             Request(
-                clip=Path("made_up.mp4"), exercise=load_exercise("wall_sit"), side="left",
-                bounds=(band,), readings=readings,
+                clip=Path("made_up.mp4"),
+                exercise=load_exercise("wall_sit"),
+                side="left",
+                bounds=(band,),
+                readings=readings,
             ),
-        ).report  # fmt: skip
+        ).report
         return {v.key: v.value for v in report.repetitions[0].measures if isinstance(v, Measured)}
 
     plain, shifted = values(()), values((reading(100, 90),))
@@ -122,9 +163,16 @@ def test_a_reading_needs_initials_and_a_day_that_was(
     run_formcheck, squat_results, tmp_path, more, says
 ):
     done = run_formcheck(
-        "calibrate", squat_results, "--at", "0.5", "--reading", "0", "--file", tmp_path / "c.json",
+        "calibrate",
+        squat_results,
+        "--at",
+        "0.5",
+        "--reading",
+        "0",
+        "--file",
+        tmp_path / "c.json",
         *more,
-    )  # fmt: skip
+    )
     assert done.returncode == 2
     assert says in done.stderr
     assert not (tmp_path / "c.json").exists()

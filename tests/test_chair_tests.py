@@ -8,12 +8,13 @@ import pytest
 from exercise_cases import SITTING, STANDING
 from skeleton import Key, Movement, film
 
-from formcheck.chair_tests import chair_stand_measures
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound
-from formcheck.records import Repetition
-from formcheck.report_html import render_html
+from formcheck.files.exercises import load_exercise
+from formcheck.model.programme import Bound
+from formcheck.model.records import Repetition
+from formcheck.model.request import Request
+from formcheck.motion.chair_tests import chair_stand_measures
+from formcheck.report.page import render_html
+from formcheck.run.pipeline import assess
 
 KEYS = ("n_in_30_s", "time_for_five_s")
 
@@ -88,11 +89,7 @@ def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set
 
 @pytest.mark.parametrize(
     ("most_s", "words"),
-    [
-        (15, "target reached"),
-        (13.45, "too close to call"),
-        (10, "target not reached"),
-    ],
+    [(15, "target reached"), (13.45, "too close to call"), (10, "target not reached")],
 )
 def test_a_time_for_five_stands_is_judged_with_the_doubt_of_a_time(most_s, words):
     bounds = (("target", Bound(measure="time_for_five_s", at_most=most_s)),)
@@ -102,8 +99,14 @@ def test_a_time_for_five_stands_is_judged_with_the_doubt_of_a_time(most_s, words
 
 def stand(k: int, **changes) -> Repetition:
     at = 1.0 + 3.0 * k
-    times = {"start_s": at, "turn_from_s": at + 0.8, "turn_s": at + 1.1, "turn_to_s": at + 1.4,
-             "end_s": at + 2.4, "is_complete": True}  # fmt: skip
+    times = {
+        "start_s": at,
+        "turn_from_s": at + 0.8,
+        "turn_s": at + 1.1,
+        "turn_to_s": at + 1.4,
+        "end_s": at + 2.4,
+        "is_complete": True,
+    }
     return Repetition(number=k + 1, part=None, side="both", **{**times, **changes})
 
 
@@ -115,8 +118,15 @@ def measures_of(repetitions, clip_s) -> dict[str, float]:
 def test_a_rise_that_the_clip_ends_in_counts_from_half_way_up(rise_s, n):
     whole = [stand(k) for k in range(10)]
     end_s = 31.0 + rise_s
-    last = stand(10, turn_from_s=end_s, turn_s=end_s, turn_to_s=end_s, end_s=end_s,
-                 start_s=30.4, is_complete=False)  # fmt: skip
+    last = stand(
+        10,
+        turn_from_s=end_s,
+        turn_s=end_s,
+        turn_to_s=end_s,
+        end_s=end_s,
+        start_s=30.4,
+        is_complete=False,
+    )
     last = replace(last, turn_from_s=30.4 + rise_s)
     assert measures_of([*whole, last], (0.0, end_s))["n_in_30_s"] == n
 

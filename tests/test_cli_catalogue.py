@@ -11,9 +11,9 @@ import typer
 from typer.testing import CliRunner
 
 from formcheck.cli import catalogue
-from formcheck.errors import FileError, OutputError, UsageError
-from formcheck.exercise_files import exercise_ids, exercise_text
-from formcheck.prescriptions import read_prescription
+from formcheck.files.exercise_files import exercise_ids, exercise_text
+from formcheck.files.prescriptions import read_prescription
+from formcheck.model.errors import FileError, OutputError, UsageError
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "prescription.toml"
 
@@ -104,9 +104,30 @@ def test_check_writes_the_schemas_for_an_editor(run, tmp_path):
 
 
 ANSWERS = "\n".join(
-    ["", "KN-9", "left", "A.B.", "", "", "", "", "", "",
-     "quad_set", "no", "", "left", "", "", "", "", "", "", ""]
-)  # fmt: skip
+    [
+        "",
+        "KN-9",
+        "left",
+        "A.B.",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "quad_set",
+        "no",
+        "",
+        "left",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+    ]
+)
 
 
 def test_prescription_new_writes_what_was_answered(run, tmp_path):

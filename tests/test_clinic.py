@@ -24,6 +24,7 @@ from formcheck.clinic.database import change, is_sound, one, rows, schema_versio
 from formcheck.clinic.folder import data_folder, serving
 from formcheck.clinic.follow_up import change_of, series_of, session_facts
 from formcheck.clinic.migrations import MIGRATIONS
+from formcheck.clinic.note import note_text
 from formcheck.clinic.patients import (
     add_patient,
     current_prescription,
@@ -44,9 +45,8 @@ from formcheck.clinic.reviews import (
 )
 from formcheck.clinic.sets import AboutSet, find_set, sets_of
 from formcheck.clinic.worklist import work_list
-from formcheck.clinic_note import note_text
-from formcheck.corrections import Correction
-from formcheck.errors import BusyError, FileError, UsageError
+from formcheck.model.errors import BusyError, FileError, UsageError
+from formcheck.report.corrections import Correction
 
 
 @pytest.fixture
@@ -334,9 +334,16 @@ def test_measuring_comes_before_drawing(clinic, results):
     from formcheck.clinic.sets import Outcome
 
     nothing = Outcome(
-        n_repetitions=0, n_complete=0, n_not_met=0, n_open=0, n_passed=0, n_doubtful=0,
-        dose_prescribed=None, dose_done=0, summary="",
-    )  # fmt: skip
+        n_repetitions=0,
+        n_complete=0,
+        n_not_met=0,
+        n_open=0,
+        n_passed=0,
+        n_doubtful=0,
+        dose_prescribed=None,
+        dose_done=0,
+        summary="",
+    )
     jobs.end_measured(clinic, job, "w", nothing)
     second = new_set(clinic, patient)
     assert jobs.claim(clinic, "w").uid == second.uid
@@ -350,9 +357,14 @@ def test_measuring_comes_before_drawing(clinic, results):
 def test_an_answer_that_was_not_offered_is_refused(clinic):
     patient = new_patient(clinic)
     for wrong in (
-        {"pain": 11}, {"pain": -1}, {"pain": 3.5}, {"pain": True}, {"symptoms": ("<script>",)},
-        {"swelling_change": "lots"}, {"effort": "7"},
-    ):  # fmt: skip
+        {"pain": 11},
+        {"pain": -1},
+        {"pain": 3.5},
+        {"pain": True},
+        {"symptoms": ("<script>",)},
+        {"swelling_change": "lots"},
+        {"effort": "7"},
+    ):
         with pytest.raises(UsageError):
             answers.add_answer(clinic, patient.id, "before", **wrong)
     assert answers.answers_of(clinic, patient.id) == ()
@@ -409,26 +421,43 @@ def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
     )
     assert stored.n_not_met == stored.n_repetitions
     for place in range(stored.n_repetitions):
-        add_correction(clinic, stored.uid, Correction(
-            kind="outcome", repetition=place, measure="knee_flexion_peak_deg",
-            check_kind="target", outcome="met", reason="seen deep enough", made_by="M.T.",
-        ))  # fmt: skip
+        add_correction(
+            clinic,
+            stored.uid,
+            Correction(
+                kind="outcome",
+                repetition=place,
+                measure="knee_flexion_peak_deg",
+                check_kind="target",
+                outcome="met",
+                reason="seen deep enough",
+                made_by="M.T.",
+            ),
+        )
     assert find_set(clinic, stored.uid).n_not_met == 0
     check = corrected_report(clinic, stored)["repetitions"][0]["checks"][0]
     assert (check["outcome"], check["found"], check["overruled_by"]) == ("met", "not_met", "M.T.")
 
 
 def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, results):
-    from formcheck.clinic_work import measure_within_limits
+    from formcheck.clinic.work import measure_within_limits
 
     stored = measured_set(clinic, new_patient(clinic), results)
     before = corrected_report(clinic, stored)["repetitions"]
     r = before[0]
     start, end = r["start_s"] + 0.3, r["end_s"] - 0.3
-    add_correction(clinic, stored.uid, Correction(
-        kind="limits", repetition=0, start_s=start, end_s=end, reason="began late",
-        made_by="M.T.",
-    ))  # fmt: skip
+    add_correction(
+        clinic,
+        stored.uid,
+        Correction(
+            kind="limits",
+            repetition=0,
+            start_s=start,
+            end_s=end,
+            reason="began late",
+            made_by="M.T.",
+        ),
+    )
     measure_within_limits(clinic, stored.uid)
     after = corrected_report(clinic, stored)["repetitions"]
     assert after[0]["start_s"] == pytest.approx(start, abs=0.05)
@@ -449,16 +478,40 @@ def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, res
         (_left_out(made_by="a whole name here"), "initials"),
         (Correction(kind="comment", words="", made_by="M.T."), "write the comment"),
         (Correction(kind="comment", words="x", at_s=1e6, made_by="M.T."), "not in this clip"),
-        (Correction(kind="limits", repetition=0, start_s=5, end_s=2, reason="x", made_by="M.T."),
-         "before the end"),
-        (Correction(kind="limits", repetition=0, start_s=0, end_s=8, reason="x", made_by="M.T."),
-         "overlap"),
-        (Correction(kind="outcome", repetition=0, measure="nothing", check_kind="target",
-                    outcome="met", reason="x", made_by="M.T."), "nothing was judged"),
-        (Correction(kind="outcome", repetition=0, measure="knee_flexion_peak_deg",
-                    check_kind="target", outcome="great", reason="x", made_by="M.T."), "choose"),
+        (
+            Correction(kind="limits", repetition=0, start_s=5, end_s=2, reason="x", made_by="M.T."),
+            "before the end",
+        ),
+        (
+            Correction(kind="limits", repetition=0, start_s=0, end_s=8, reason="x", made_by="M.T."),
+            "overlap",
+        ),
+        (
+            Correction(
+                kind="outcome",
+                repetition=0,
+                measure="nothing",
+                check_kind="target",
+                outcome="met",
+                reason="x",
+                made_by="M.T.",
+            ),
+            "nothing was judged",
+        ),
+        (
+            Correction(
+                kind="outcome",
+                repetition=0,
+                measure="knee_flexion_peak_deg",
+                check_kind="target",
+                outcome="great",
+                reason="x",
+                made_by="M.T.",
+            ),
+            "choose",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_correction_that_does_not_fit_is_refused(clinic, results, correction, words):
     stored = measured_set(clinic, new_patient(clinic), results)
     with pytest.raises(UsageError, match=words):
@@ -511,12 +564,19 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
 def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):
     patient = new_patient(clinic)
     for pain, swelling in (("same", "less"), ("more", "same"), ("same", "more")):
-        answers.add_answer(clinic, patient.id, "next day", pain_change=pain,
-                           stiffness_change="more", swelling_change=swelling)  # fmt: skip
+        answers.add_answer(
+            clinic,
+            patient.id,
+            "next day",
+            pain_change=pain,
+            stiffness_change="more",
+            swelling_change=swelling,
+        )
     found = work_list(clinic, today()).pains
     assert [(a.answer.pain_change, a.answer.swelling_change) for a in found] == [
-        ("same", "more"), ("more", "same"),
-    ]  # fmt: skip
+        ("same", "more"),
+        ("more", "same"),
+    ]
     answers.mark_seen(clinic, found[0].answer.id, "M.T.")
     assert len(work_list(clinic, today()).pains) == 1
 
@@ -578,8 +638,15 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     assert facts.n_done is None, "two sets are neither filmed nor ticked off"
     assert (facts.pain, facts.is_worse_next_morning, facts.has_new_swelling) == (None, None, None)
     for number in (2, 3):
-        answers.tick(clinic, patient.id, exercise="squat", side="both", set_number=number,
-                     kind="done", day=day)  # fmt: skip
+        answers.tick(
+            clinic,
+            patient.id,
+            exercise="squat",
+            side="both",
+            set_number=number,
+            kind="done",
+            day=day,
+        )
     answers.add_answer(clinic, patient.id, "before", day=day, pain=2, symptoms=("new_swelling",))
     answers.add_answer(clinic, patient.id, "next day", day=day_before(2), swelling_change="more")
     (facts,) = session_facts(clinic, patient.id, record)
@@ -600,10 +667,19 @@ def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_say
     (facts,) = session_facts(clinic, patient.id, record)
     assert facts.are_targets_met is None
     for place in (0, 1):
-        add_correction(clinic, stored.uid, Correction(
-            kind="outcome", repetition=place, measure="knee_flexion_peak_deg",
-            check_kind="target", outcome="met", reason="seen in the video", made_by="M.T.",
-        ))  # fmt: skip
+        add_correction(
+            clinic,
+            stored.uid,
+            Correction(
+                kind="outcome",
+                repetition=place,
+                measure="knee_flexion_peak_deg",
+                check_kind="target",
+                outcome="met",
+                reason="seen in the video",
+                made_by="M.T.",
+            ),
+        )
     (facts,) = session_facts(clinic, patient.id, record)
     assert facts.are_targets_met is True
 
@@ -619,20 +695,45 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
     review_sets(clinic, [stored.uid], "M.T.")
     note = note_text(clinic, find_set(clinic, stored.uid))
     for words in (
-        "squat, left", "4 kg", "support not stated", "from the side", "Largest knee flexion",
-        "95 % interval", "° since ", "smallest detectable change", "during 2",
+        "squat, left",
+        "4 kg",
+        "support not stated",
+        "from the side",
+        "Largest knee flexion",
+        "95 % interval",
+        "° since ",
+        "smallest detectable change",
+        "during 2",
         "Effort (0 to 10): 5",
-        "1 repetition left out", "Reviewed by M.T.", "not an electronic signature",
-    ):  # fmt: skip
+        "1 repetition left out",
+        "Reviewed by M.T.",
+        "not an electronic signature",
+    ):
         assert words in note, (words, note)
 
 
 def test_findings_scores_and_goals_are_kept_or_refused(clinic):
     patient = new_patient(clinic)
-    findings.add_finding(clinic, patient.id, day="2025-03-01", kind="passive_flexion", side="left",
-                         value=128.0, words="", by="M.T.")  # fmt: skip
-    findings.add_score(clinic, patient.id, day="2025-03-01", name="Knee score", value=62,
-                       direction="higher is better", least_change=8, by="M.T.")  # fmt: skip
+    findings.add_finding(
+        clinic,
+        patient.id,
+        day="2025-03-01",
+        kind="passive_flexion",
+        side="left",
+        value=128.0,
+        words="",
+        by="M.T.",
+    )
+    findings.add_score(
+        clinic,
+        patient.id,
+        day="2025-03-01",
+        name="Knee score",
+        value=62,
+        direction="higher is better",
+        least_change=8,
+        by="M.T.",
+    )
     findings.add_goal(
         clinic, patient.id, words="stairs", set_on="2025-03-01", due_on=None, by="M.T."
     )
@@ -642,8 +743,14 @@ def test_findings_scores_and_goals_are_kept_or_refused(clinic):
     assert findings.scores_of(clinic, patient.id)[0].least_change == 8
     assert findings.goals_of(clinic, patient.id)[0].reached_on == "2025-04-01"
     for wrong in ({"kind": "colour"}, {"value": 400.0}, {"side": "middle"}, {"day": "yesterday"}):
-        values = {"day": "2025-03-01", "kind": "passive_flexion", "side": "left", "value": 1.0,
-                  "words": "", "by": "M.T."}  # fmt: skip
+        values = {
+            "day": "2025-03-01",
+            "kind": "passive_flexion",
+            "side": "left",
+            "value": 1.0,
+            "words": "",
+            "by": "M.T.",
+        }
         with pytest.raises(UsageError):
             findings.add_finding(clinic, patient.id, **{**values, **wrong})
 
@@ -685,8 +792,9 @@ def test_retention_deletes_only_what_is_older(clinic):
     patient = new_patient(clinic)
     old, young = new_set(clinic, patient), new_set(clinic, patient)
     with clinic.write() as c:
-        change(c, "UPDATE sets SET received_at = '2020-01-01T00:00:00+00:00' WHERE id = :i",
-               i=old.id)  # fmt: skip
+        change(
+            c, "UPDATE sets SET received_at = '2020-01-01T00:00:00+00:00' WHERE id = :i", i=old.id
+        )
     assert deletion.delete_older_sets(clinic, 365) == 1
     assert find_set(clinic, old.uid) is None
     assert find_set(clinic, young.uid) is not None
@@ -803,17 +911,27 @@ def test_the_work_list_of_ten_thousand_sets_is_quick(clinic):
         ids = [r["id"] for r in rows(c, "SELECT id FROM patients")]
         for n in range(10_000):
             change(
-                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
+                c,
+                """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
                       recording, recording_bytes, recording_sha256, origin, state, n_not_met,
                       n_passed, dose_prescribed, dose_done)
                       VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
                       'recorded', :s, :nn, :np, 10, 10)""",
-                u=f"{n:032x}", p=ids[n % 50], d=day_before(n % 300), nn=n % 3 == 0, np=n % 7 == 0,
+                u=f"{n:032x}",
+                p=ids[n % 50],
+                d=day_before(n % 300),
+                nn=n % 3 == 0,
+                np=n % 7 == 0,
                 s=("measured", "reviewed", "not measured", "recorded")[n % 4],
-            )  # fmt: skip
-            change(c, """INSERT INTO answers (patient_id, set_id, day, at, moment, pain)
+            )
+            change(
+                c,
+                """INSERT INTO answers (patient_id, set_id, day, at, moment, pain)
                          VALUES (:p, :s, :d, 'x', 'after', 2)""",
-                   p=ids[n % 50], s=n + 1, d=day_before(n % 300))  # fmt: skip
+                p=ids[n % 50],
+                s=n + 1,
+                d=day_before(n % 300),
+            )
     times = []
     for _ in range(5):
         start = time.perf_counter()

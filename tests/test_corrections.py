@@ -8,11 +8,12 @@ from skeleton import Camera, Posture, film, one, repeated
 from test_attempts_in_time import turning_round
 from test_chair_tests import chair_report, stands
 
-from formcheck.corrections import Correction, corrected, counts
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound, PrescribedExercise
-from formcheck.report import report_mapping
+from formcheck.files.exercises import load_exercise
+from formcheck.model.programme import Bound, PrescribedExercise
+from formcheck.model.request import Request
+from formcheck.report.corrections import Correction, corrected, counts
+from formcheck.report.files import report_mapping
+from formcheck.run.pipeline import assess
 
 PEAK = "knee_flexion_peak_deg"
 DEEP = (("target", Bound(measure=PEAK, at_least=80)),)
@@ -23,9 +24,11 @@ FORWARD = Posture(
 
 def mapping_of(exercise, turns, bounds=(), camera=Camera(), anchor="left_ankle", **request):
     made = Request(
-        clip=Path("made_up.mp4"), exercise=load_exercise(exercise), bounds=bounds,
+        clip=Path("made_up.mp4"),
+        exercise=load_exercise(exercise),
+        bounds=bounds,
         **{"side": "left", **request},
-    )  # fmt: skip
+    )
     return report_mapping(
         assess(film(repeated(STANDING, turns), camera, anchor=anchor), made).report
     )
@@ -37,9 +40,14 @@ def left_out(place):
 
 def overruled(place, outcome):
     return Correction(
-        kind="outcome", repetition=place, measure=PEAK, check_kind="target", outcome=outcome,
-        reason="seen", made_by="M.T.",
-    )  # fmt: skip
+        kind="outcome",
+        repetition=place,
+        measure=PEAK,
+        check_kind="target",
+        outcome=outcome,
+        reason="seen",
+        made_by="M.T.",
+    )
 
 
 @pytest.fixture(scope="module")
@@ -80,19 +88,26 @@ def sequences():
     """Two sequences, the second without its rotational part."""
     parts = [FORWARD, STEP_LEFT, STEP_BACK_AND_OUT]
     return mapping_of(
-        "multidirectional_lunge", [*parts, *parts[:2]],
+        "multidirectional_lunge",
+        [*parts, *parts[:2]],
         (("target", Bound(measure="hip_drop_share", at_least=0.1)),),
-        Camera(azimuth_deg=38), anchor="right_ankle",
-    )  # fmt: skip
+        Camera(azimuth_deg=38),
+        anchor="right_ankle",
+    )
 
 
 @pytest.mark.parametrize("place", [0, 4])
 def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, place):
     assert (sequences["set"]["n_complete"], sequences["set"]["n_repetitions"]) == (1, 2)
     correction = Correction(
-        kind="outcome", repetition=place, measure="hip_drop_share", check_kind="target",
-        outcome="not_met", reason="seen", made_by="M.T.",
-    )  # fmt: skip
+        kind="outcome",
+        repetition=place,
+        measure="hip_drop_share",
+        check_kind="target",
+        outcome="not_met",
+        reason="seen",
+        made_by="M.T.",
+    )
     found = corrected(sequences, [correction])["set"]
     assert (found["n_complete"], found["dose"]["done"], found["n_repetitions"]) == (1, 1, 2)
 
@@ -124,9 +139,14 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
     report = report_mapping(chair_report(stands(6), bounds))
     five = report["set"]["measures"]["time_for_five_s"]
     correction = Correction(
-        kind="outcome", repetition=0, measure="knee_flexion_least_deg", check_kind="target",
-        outcome="not_met", reason="seen", made_by="M.T.",
-    )  # fmt: skip
+        kind="outcome",
+        repetition=0,
+        measure="knee_flexion_least_deg",
+        check_kind="target",
+        outcome="not_met",
+        reason="seen",
+        made_by="M.T.",
+    )
     for corrections in ([correction], [left_out(5)]):
         found = corrected(report, corrections)["set"]
         assert found["measures"]["time_for_five_s"] == five

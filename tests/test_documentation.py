@@ -8,9 +8,9 @@ import typer
 from conftest import ROOT
 
 from formcheck.cli import _register_commands, app
-from formcheck.errors import EXIT_CODES
-from formcheck.exercise_files import exercise_ids
-from formcheck.measures import MEASURES
+from formcheck.files.exercise_files import exercise_ids
+from formcheck.model.errors import EXIT_CODES
+from formcheck.model.measures import MEASURES
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -68,8 +68,10 @@ def test_every_exit_code_appears_in_the_readme():
 
 
 def test_the_two_commands_are_there_and_ci_runs_the_second():
-    first, second = (next(b for b in blocks() if b.startswith(start)).strip()
-                     for start in ("bash .ci/setup &&", "bash .ci/setup test"))  # fmt: skip
+    first, second = (
+        next(b for b in blocks() if b.startswith(start)).strip()
+        for start in ("bash .ci/setup &&", "bash .ci/setup test")
+    )
     assert "formcheck analyze" in first
     for part in second.split(" && "):
         assert part in (ROOT / ".ci/run").read_text(encoding="utf-8")
@@ -94,8 +96,13 @@ def test_pictures_that_the_readme_shows_are_there():
 
 def test_the_readme_opens_with_the_job_and_carries_the_cautions():
     assert README.split("\n\n")[1].startswith("A physical therapist")
-    for words in ("Not a medical device", "not validated on patients", "not cleared by any",
-                  "Stop on sharp or rising pain", "breathe during holds"):  # fmt: skip
+    for words in (
+        "Not a medical device",
+        "not validated on patients",
+        "not cleared by any",
+        "Stop on sharp or rising pain",
+        "breathe during holds",
+    ):
         assert words in README
 
 

@@ -10,13 +10,14 @@ import pytest
 from exercise_cases import CASES, Case
 from skeleton import Camera, film, leg_hidden, repeated, true_attempts
 
-from formcheck.anatomy import other_side
-from formcheck.driving import view_for
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.measures import MEASURES
-from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound
-from formcheck.records import Measured, NotMeasurable
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.anatomy import other_side
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import Bound
+from formcheck.model.records import Measured, NotMeasurable
+from formcheck.model.request import Request
+from formcheck.motion.driving import view_for
+from formcheck.run.pipeline import assess
 
 each_case = pytest.mark.parametrize("case", CASES, ids=lambda c: c.label)
 
@@ -53,9 +54,13 @@ def values_of(repetition) -> dict:
 def truth(movement, case: Case, view):
     signal_side = case.side if view.driving_leg == "working" else other_side(case.side)
     return true_attempts(
-        movement, view.driving_signal, view.direction, signal_side,
-        anchor=case.anchor, roll_deg=case.roll_deg,
-    )  # fmt: skip
+        movement,
+        view.driving_signal,
+        view.direction,
+        signal_side,
+        anchor=case.anchor,
+        roll_deg=case.roll_deg,
+    )
 
 
 def test_every_exercise_has_a_case():
@@ -138,9 +143,8 @@ def test_a_target_at_the_true_value_is_too_close_to_call(case: Case):
 def test_a_movement_below_the_least_range_is_no_attempt(case: Case):
     exercise = load_exercise(case.exercise)
     view = next(
-        v for v in exercise.views
-        if v.plane == report_of(a_set(case, case.good), case).view.plane
-    )  # fmt: skip
+        v for v in exercise.views if v.plane == report_of(a_set(case, case.good), case).view.plane
+    )
     share = 0.7 * view.least_range.value / truth(a_set(case, case.good), case, view)[0].range
     movement = a_set(case, case.rest.toward(case.good, share))
     small = truth(movement, case, view)[0].range
@@ -187,10 +191,11 @@ def test_a_hidden_working_leg_gives_no_number_of_that_leg(case: Case):
     camera = Camera(azimuth_deg=case.azimuth_deg, hidden=leg_hidden(case.side))
     report = report_of(movement, case, camera=camera)
     of_the_leg = [
-        k for k in case.expect
+        k
+        for k in case.expect
         if k.startswith(("knee", "fppa", "shank", "thigh", "leg", "heel", "trunk_thigh"))
         or k in ("plateau_level_deg", "hold_drift_deg_per_min")
-    ]  # fmt: skip
+    ]
     for found in report.repetitions:
         values = values_of(found)
         for key in of_the_leg:

@@ -4,16 +4,10 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from clinic_cases import (
-    VIDEO_HEAD,
-    new_clinic,
-    new_patient,
-    new_set,
-    prescription_text,
-)
+from clinic_cases import VIDEO_HEAD, new_clinic, new_patient, new_set, prescription_text
 
-from formcheck import exchange
-from formcheck.clinic import answers, open_clinic
+from formcheck.clinic import answers, exchange, open_clinic
+from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, _seal
 from formcheck.clinic.patients import (
     current_prescription,
     find_patient,
@@ -22,8 +16,7 @@ from formcheck.clinic.patients import (
 )
 from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.errors import FileError
-from formcheck.exchange_package import EXCHANGE_SCHEMA, _seal
+from formcheck.model.errors import FileError
 
 
 @pytest.fixture
@@ -66,8 +59,15 @@ def _packed_set(home, patient, target, **about):
 def test_a_set_travels_whole_and_is_measured_anew(clinic, home, shared, tmp_path):
     target = tmp_path / "set.formcheck"
     answers.add_answer(home, shared.id, "before", symptoms=("giving_way",), pain=7)
-    answers.tick(home, shared.id, exercise="wall_sit", side="both", set_number=1, kind="not done",
-                 reason="pain")  # fmt: skip
+    answers.tick(
+        home,
+        shared.id,
+        exercise="wall_sit",
+        side="both",
+        set_number=1,
+        kind="not done",
+        reason="pain",
+    )
     stored = _packed_set(home, shared, target, support="chair", load_kg=2.0)
     received = exchange.import_package(clinic, target)
     assert (received.set_uid, received.was_known) == (stored.uid, False)
@@ -79,8 +79,9 @@ def test_a_set_travels_whole_and_is_measured_anew(clinic, home, shared, tmp_path
     assert there.prescription_id == here.id, "judged by the prescription of its day"
     said = answers.answers_of_set(clinic, there.id)
     assert [(a.pain, a.pain_during, a.effort, a.is_over_limit) for a in said] == [
-        (2, None, None, False), (1, 4, 5, True),
-    ]  # fmt: skip
+        (2, None, None, False),
+        (1, 4, 5, True),
+    ]
     every = answers.answers_of(clinic, there.patient_id)
     assert [a.symptoms for a in every if a.symptoms] == [("giving_way",)]
     assert [t.reason for t in answers.ticks_of(clinic, there.patient_id)] == ["pain"]
@@ -110,9 +111,16 @@ def test_the_clinics_file_brings_plan_comments_and_what_was_seen(clinic, home, s
     there = find_set(clinic, stored.uid)
     with clinic.write() as c:
         change(c, "UPDATE sets SET state = 'measured' WHERE id = :i", i=there.id)
-        add(c, "corrections", set_id=there.id, kind="comment", reason="", made_by="M.T.",
+        add(
+            c,
+            "corrections",
+            set_id=there.id,
+            kind="comment",
+            reason="",
+            made_by="M.T.",
             made_at=now(),
-            body=json.dumps({"at_s": 3.5, "words": "slower on the way down"}))  # fmt: skip
+            body=json.dumps({"at_s": 3.5, "words": "slower on the way down"}),
+        )
     review_sets(clinic, [stored.uid], "M.T.")
     patient = find_patient(clinic, "KN-204")
     text = prescription_text().replace("repetitions = 6", "repetitions = 8", 1)
@@ -233,9 +241,16 @@ def test_every_single_changed_byte_is_noticed(clinic, packed):
 
 @pytest.mark.parametrize(
     "name",
-    ["../evil.mp4", "..\\evil.mp4", "/etc/passwd", "recording.mp4/../../x", "C:\\x", "extra.txt",
-     "recordings/x.mp4"],
-)  # fmt: skip
+    [
+        "../evil.mp4",
+        "..\\evil.mp4",
+        "/etc/passwd",
+        "recording.mp4/../../x",
+        "C:\\x",
+        "extra.txt",
+        "recordings/x.mp4",
+    ],
+)
 def test_a_name_that_leads_elsewhere_is_refused(clinic, packed, name, tmp_path):
     entries = {**_entries(packed), name: b"evil"}
     key = find_patient(clinic, "KN-204").exchange_key
@@ -266,7 +281,7 @@ def test_a_zip_bomb_that_lies_about_its_size_is_cut_off_when_read(clinic, packed
 
 
 def test_what_is_read_counts_and_not_what_is_declared(clinic, packed, monkeypatch):
-    from formcheck import exchange_package
+    from formcheck.clinic import exchange_package
 
     monkeypatch.setitem(exchange_package._LIMITS, "recording.mp4", 40)
     _refused(clinic, packed, "far too large")
@@ -301,10 +316,19 @@ def test_a_manifest_that_is_not_ours_is_refused(clinic, packed, changes, words):
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("uid", "../x"), ("exercise", "<b>"), ("side", "middle"), ("day", "x"), ("set_number", 0),
-     ("load_kg", "heavy"), ("answers", [{"moment": "before", "pain": 99}]), ("answers", "x"),
-     ("log", {"answers": [], "ticks": [{"day": "2025-01-01", "kind": "done"}]}), ("log", None)],
-)  # fmt: skip
+    [
+        ("uid", "../x"),
+        ("exercise", "<b>"),
+        ("side", "middle"),
+        ("day", "x"),
+        ("set_number", 0),
+        ("load_kg", "heavy"),
+        ("answers", [{"moment": "before", "pain": 99}]),
+        ("answers", "x"),
+        ("log", {"answers": [], "ticks": [{"day": "2025-01-01", "kind": "done"}]}),
+        ("log", None),
+    ],
+)
 def test_a_set_that_no_page_of_ours_could_have_made_is_refused(clinic, packed, name, value):
     entries = _entries(packed)
     entries["set.json"] = json.dumps({**json.loads(entries["set.json"]), name: value}).encode()
@@ -313,7 +337,7 @@ def test_a_set_that_no_page_of_ours_could_have_made_is_refused(clinic, packed, n
 
 
 def test_a_recording_that_is_no_video_is_refused(clinic, packed):
-    from formcheck.errors import UsageError
+    from formcheck.model.errors import UsageError
 
     entries = {**_entries(packed), "recording.mp4": b"#!/bin/sh\nrm -r everything\n"}
     key = find_patient(clinic, "KN-204").exchange_key

@@ -6,24 +6,46 @@ from dataclasses import replace
 
 import pytest
 
-from formcheck.errors import FileError, UsageError
-from formcheck.exercise_files import exercise_ids, exercise_text, near_ids
-from formcheck.exercise_words import catalogue_table, exercise_page
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.measures import MEASURES, is_supported
-from formcheck.programme import FEATURES
-from formcheck.schema import parse_exercise
-from formcheck.toml_writer import to_toml
+from formcheck.files.exercise_files import exercise_ids, exercise_text, near_ids
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.files.schema import parse_exercise
+from formcheck.files.toml_writer import to_toml
+from formcheck.model.errors import FileError, UsageError
+from formcheck.model.measures import MEASURES, is_supported
+from formcheck.model.programme import FEATURES
+from formcheck.words.exercise_words import catalogue_table, exercise_page
 
 CATALOGUE = [
-    "bridge", "calf_raise", "deadlift", "forward_lunge", "hamstring_curl", "heel_slide",
-    "hip_abduction_side_lying", "hip_thrust", "lateral_lunge", "multidirectional_lunge",
-    "quad_set", "rear_foot_elevated_split_squat", "reverse_lunge", "rotational_lunge",
-    "seated_knee_extension", "short_arc_quad", "single_leg_bridge", "single_leg_calf_raise",
-    "single_leg_deadlift", "single_leg_squat", "single_leg_stance", "sit_to_stand",
-    "split_squat", "squat", "step_down", "step_up", "straight_leg_raise",
-    "terminal_knee_extension", "wall_sit",
-]  # fmt: skip
+    "bridge",
+    "calf_raise",
+    "deadlift",
+    "forward_lunge",
+    "hamstring_curl",
+    "heel_slide",
+    "hip_abduction_side_lying",
+    "hip_thrust",
+    "lateral_lunge",
+    "multidirectional_lunge",
+    "quad_set",
+    "rear_foot_elevated_split_squat",
+    "reverse_lunge",
+    "rotational_lunge",
+    "seated_knee_extension",
+    "short_arc_quad",
+    "single_leg_bridge",
+    "single_leg_calf_raise",
+    "single_leg_deadlift",
+    "single_leg_squat",
+    "single_leg_stance",
+    "sit_to_stand",
+    "split_squat",
+    "squat",
+    "step_down",
+    "step_up",
+    "straight_leg_raise",
+    "terminal_knee_extension",
+    "wall_sit",
+]
 LEVELS = {
     1: "quad_set heel_slide",
     2: "straight_leg_raise seated_knee_extension short_arc_quad hip_abduction_side_lying "
@@ -198,7 +220,8 @@ def test_a_missing_file_and_a_file_that_is_no_text_are_refused_in_one_line(tmp_p
 
 def test_one_exercise_is_loaded_without_reading_the_others():
     code = (
-        "import pydantic, formcheck.exercise_files as f; from formcheck import exercises\n"
+        "import pydantic, formcheck.files.exercise_files as f\n"
+        "from formcheck.files import exercises\n"
         "read = []; text = f.exercise_text\n"
         "exercises.exercise_text = lambda i: read.append(i) or text(i)\n"
         "exercises.load_exercise('squat'); print(read)"
@@ -209,7 +232,8 @@ def test_one_exercise_is_loaded_without_reading_the_others():
 
 def test_loading_the_module_does_not_import_pydantic():
     code = (
-        "import sys, formcheck.exercises, formcheck.prescriptions; print('pydantic' in sys.modules)"
+        "import sys, formcheck.files.exercises, formcheck.files.prescriptions\n"
+        "print('pydantic' in sys.modules)"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "False"
@@ -226,10 +250,18 @@ def test_the_page_of_an_exercise_says_everything_that_its_file_holds(exercise):
     page = exercise_page(exercise)
     flat = " ".join(page.split())
     for text in (
-        exercise.name, exercise.id, exercise.summary, exercise.camera, *exercise.cues,
-        *exercise.cautions, *exercise.cannot_tell, exercise.usual_dose.text,
-        *(look.text for look in exercise.look_for), *exercise.easier, *exercise.harder,
-    ):  # fmt: skip
+        exercise.name,
+        exercise.id,
+        exercise.summary,
+        exercise.camera,
+        *exercise.cues,
+        *exercise.cautions,
+        *exercise.cannot_tell,
+        exercise.usual_dose.text,
+        *(look.text for look in exercise.look_for),
+        *exercise.easier,
+        *exercise.harder,
+    ):
         assert " ".join(text.split()) in flat
     assert max(map(len, page.splitlines())) <= 100
 

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from builders import Motion, build_clip, build_raw, figure_px
 
-from formcheck.anatomy import LANDMARK
-from formcheck.faces import FaceSettings, find_heads, head_circles
+from formcheck.model.anatomy import LANDMARK
+from formcheck.overlay.faces import FaceSettings, find_heads, head_circles
 
 MOTION = Motion(n_repetitions=3)
 CLIP = build_clip(MOTION)
@@ -128,9 +128,19 @@ def test_a_track_without_pictures_gives_no_circle():
     raw = build_raw(CLIP)
     empty = {
         name: getattr(raw, name)[:0]
-        for name in ("time_s", "stamp", "image_px", "world_m", "visibility", "brightness",
-                     "contrast", "sharpness", "change", "border_change")
-    }  # fmt: skip
+        for name in (
+            "time_s",
+            "stamp",
+            "image_px",
+            "world_m",
+            "visibility",
+            "brightness",
+            "contrast",
+            "sharpness",
+            "change",
+            "border_change",
+        )
+    }
     assert find_heads(replace(raw, **empty)).at(0.0) == []
 
 

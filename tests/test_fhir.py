@@ -4,12 +4,11 @@ import json
 import pytest
 from clinic_cases import clinic_results, day_before, measured_set, new_clinic, new_patient, new_set
 
-from formcheck import fhir
-from formcheck.clinic import answers, jobs
+from formcheck.clinic import answers, fhir, jobs
 from formcheck.clinic.reviews import open_again, review_sets
 from formcheck.clinic.tables import sets_csv
-from formcheck.errors import FileError, UsageError
-from formcheck.measures import MEASURES
+from formcheck.model.errors import FileError, UsageError
+from formcheck.model.measures import MEASURES
 
 pytest.importorskip("fhir.resources")
 

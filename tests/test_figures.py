@@ -6,9 +6,9 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.figures import camera_svg, exercise_svg, props, segments, text_figure
-from formcheck.programme import REQUIRED_FIGURE_JOINTS
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.programme import REQUIRED_FIGURE_JOINTS
+from formcheck.words.figures import camera_svg, exercise_svg, props, segments, text_figure
 
 SVG = "{http://www.w3.org/2000/svg}"
 every = pytest.mark.parametrize("exercise", list_exercises(), ids=lambda e: e.id)
@@ -114,9 +114,17 @@ def test_two_figures_on_one_page_have_ids_of_their_own():
 
 
 @pytest.mark.parametrize(
-    ("exercise", "n"), [("wall_sit", 1), ("seated_knee_extension", 4), ("hip_thrust", 1),
-                        ("step_up", 1), ("short_arc_quad", 2), ("squat", 0), ("calf_raise", 2)],
-)  # fmt: skip
+    ("exercise", "n"),
+    [
+        ("wall_sit", 1),
+        ("seated_knee_extension", 4),
+        ("hip_thrust", 1),
+        ("step_up", 1),
+        ("short_arc_quad", 2),
+        ("squat", 0),
+        ("calf_raise", 2),
+    ],
+)
 def test_wall_chair_bench_step_roll_and_rail_stand_on_the_floor(exercise, n):
     placed = props(load_exercise(exercise).figure)
     assert len(placed) == n

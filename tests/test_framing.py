@@ -7,8 +7,8 @@ import pytest
 from exercise_cases import STANDING
 from skeleton import Camera, Key, Movement, Posture, film
 
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.framing import (
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.live.framing import (
     Glimpse,
     Wanted,
     glimpse_of,
@@ -24,10 +24,18 @@ ON_THE_BACK = Posture(trunk=-90, left_hip=90, right_hip=90, left_foot=None, righ
 
 
 def glimpses(
-    camera: Camera, posture: Posture = STANDING, *, seconds: float = 1.2, from_s: float = 0.0,
-    brightness: float = 120.0, border: float = 120.0, trunk: float = 110.0, moved=(0.0, 0.0),
-    times: float = 1.0, n_people: int = 1,
-) -> list[Glimpse]:  # fmt: skip
+    camera: Camera,
+    posture: Posture = STANDING,
+    *,
+    seconds: float = 1.2,
+    from_s: float = 0.0,
+    brightness: float = 120.0,
+    border: float = 120.0,
+    trunk: float = 110.0,
+    moved=(0.0, 0.0),
+    times: float = 1.0,
+    n_people: int = 1,
+) -> list[Glimpse]:
     """A person who keeps still, as the page's small pictures show them, six a second."""
     raw = film(
         Movement(keys=(Key(posture=posture, move_s=0, stay_s=seconds),)),
@@ -37,13 +45,18 @@ def glimpses(
     image = (raw.image_px - middle) * times + middle + np.array(moved)
     return [
         glimpse_of(
-            np.repeat(image[i], n_people, axis=0), np.repeat(raw.world_m[i], n_people, axis=0),
-            np.repeat(raw.visibility[i], n_people, axis=0), time_s=from_s + float(raw.time_s[i]),
-            width_px=camera.width_px, height_px=camera.height_px, brightness=brightness,
-            border_brightness=border, trunk_brightness=trunk,
+            np.repeat(image[i], n_people, axis=0),
+            np.repeat(raw.world_m[i], n_people, axis=0),
+            np.repeat(raw.visibility[i], n_people, axis=0),
+            time_s=from_s + float(raw.time_s[i]),
+            width_px=camera.width_px,
+            height_px=camera.height_px,
+            brightness=brightness,
+            border_brightness=border,
+            trunk_brightness=trunk,
         )
         for i in range(len(raw.time_s))
-    ]  # fmt: skip
+    ]
 
 
 def nobody(seconds: float, from_s: float = 0.0) -> list[Glimpse]:
@@ -63,8 +76,14 @@ def test_a_person_well_in_the_picture_from_the_right_side_is_told_so():
     assert framing.is_good
     assert framing.say == "Good. Stay there."
     assert {c.code for c in framing.checks} == {
-        "seen", "posture", "whole", "distance", "side", "light", "level",
-    }  # fmt: skip
+        "seen",
+        "posture",
+        "whole",
+        "distance",
+        "side",
+        "light",
+        "level",
+    }
     assert judge(glimpses(Camera(azimuth_deg=0)), FROM_THE_FRONT).is_good
     assert judge(glimpses(Camera(azimuth_deg=180)), FROM_THE_FRONT).is_good, "or from behind"
 
@@ -89,12 +108,18 @@ def test_a_single_picture_without_a_person_is_a_blink():
         (45, FROM_THE_SIDE, "Turn your left side to the camera."),
         (90, FROM_THE_FRONT, "Face the camera."),
         (45, FROM_THE_FRONT, "Face the camera."),
-        (90, Wanted(plane="oblique", near_side=None, posture="upright"),
-         "Turn half way, between facing the camera and side-on."),
-        (0, Wanted(plane="sagittal", near_side=None, posture="upright"),
-         "Turn your side to the camera."),
+        (
+            90,
+            Wanted(plane="oblique", near_side=None, posture="upright"),
+            "Turn half way, between facing the camera and side-on.",
+        ),
+        (
+            0,
+            Wanted(plane="sagittal", near_side=None, posture="upright"),
+            "Turn your side to the camera.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_the_wrong_side_is_told_with_what_to_do(azimuth_deg, wanted, says):
     framing = judge(glimpses(Camera(azimuth_deg=azimuth_deg)), wanted)
     assert not framing.is_good

@@ -1,6 +1,7 @@
-"""The layers: imports point down only, heavy packages stand in their adapter, the core is pure."""
+"""The rooms: imports point down only, heavy packages stand in their adapter, the core is pure."""
 
 import ast
+import os
 import re
 import subprocess
 import sys
@@ -12,62 +13,73 @@ import pytest
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "formcheck"
 
-LAYERS = {
-    "vocabulary": "errors anatomy measures programme records schema_version",
-    "core": """
-        track quality camera kinematics uncertainty repetitions holds phases readings timing
-        measurement assessment symmetry
-        chair_tests calibration circumstances driving other_movements remarks working_leg progress
-        agreement framing live_count corrections
-    """,
-    "words": """
-        wording patient_words patient_result exercise_words figures file_rules exercise_rules
-        prescription_rules toml_lines toml_writer
-    """,
-    "adapters": """
-        video pose pose_bundles native_messages overlay overlay_plan faces lettering
-        report report_charts report_tables report_html sheet
-        storage reliability_file schema exercise_files exercises prescriptions truth clinic exchange
-        exchange_package fhir bids memory
-    """,
-    "composition": """
-        request stretches pipeline rerun live explanation true_values batch validation
-        validation_tables benchmark
-        plain_loop reliability reliability_page clinic_work clinic_note
-    """,
-    "faces": "cli web __main__",
+ROOMS = {
+    "model": "pure",
+    "motion": "pure",
+    "words": "sentences",
+    "files": "",
+    "video": "",
+    "pose": "",
+    "overlay": "",
+    "report": "",
+    "live": "",
+    "run": "",
+    "evidence": "",
+    "batch": "",
+    "clinic": "",
+    "web": "",
+    "cli": "",
 }
-"""Modules and packages of formcheck, lowest layer first: each may import its own layer and those
-before it. A new module is added here."""
-
-LAYER_OF = {
-    module: number for number, names in enumerate(LAYERS.values()) for module in names.split()
-}
+"""The packages of formcheck, the lowest first; which may import which stands in pyproject.toml."""
 
 HEAVY = {
-    "mediapipe": {"pose", "plain_loop"},
+    "mediapipe": {"pose", "evidence"},
     "av": {"video"},
-    "cv2": {"pose", "overlay", "plain_loop"},
-    "PIL": {"lettering"},
-    "pyarrow": {"storage"},
-    "pydantic": {"schema", "fhir"},
-    "jinja2": {"report_html", "sheet", "web", "batch"},
+    "cv2": {"pose", "overlay", "evidence"},
+    "PIL": {"overlay"},
+    "pyarrow": {"files"},
+    "pydantic": {"files", "clinic"},
+    "jinja2": {"report", "words", "web", "batch"},
     "sqlalchemy": {"clinic"},
-    "scipy": set(LAYERS["core"].split()),
+    "scipy": {"motion", "evidence"},
     "distributed": {"batch"},
     "dask": {"batch"},
 }
-"""Heavy package -> the modules that may name it, and only inside a function."""
+"""Heavy package -> the rooms that may name it, and only inside a function."""
 
 OUTSIDE_WORLD = {
-    "os", "io", "pathlib", "shutil", "tempfile", "glob", "time", "datetime", "logging", "random",
-    "subprocess", "socket", "threading", "multiprocessing", "urllib", "http", "sys",
-}  # fmt: skip
+    "os",
+    "io",
+    "pathlib",
+    "shutil",
+    "tempfile",
+    "glob",
+    "time",
+    "datetime",
+    "logging",
+    "random",
+    "subprocess",
+    "socket",
+    "threading",
+    "multiprocessing",
+    "urllib",
+    "http",
+    "sys",
+}
 
 NEVER_FOR_HELP = (
-    "mediapipe", "cv2", "av", "scipy", "pyarrow", "pydantic", "jinja2", "sqlalchemy",
-    "matplotlib", "PIL", "distributed",
-)  # fmt: skip
+    "mediapipe",
+    "cv2",
+    "av",
+    "scipy",
+    "pyarrow",
+    "pydantic",
+    "jinja2",
+    "sqlalchemy",
+    "matplotlib",
+    "PIL",
+    "distributed",
+)
 
 SOURCES = {
     path.relative_to(PACKAGE): ast.parse(path.read_text(encoding="utf-8"))
@@ -107,42 +119,24 @@ def _ours(node: ast.AST, *, is_on_load: bool = False):
 UNITS = sorted({_unit(path) for path in SOURCES} - {""})
 
 
-def _edges(**which) -> dict[str, set[str]]:
-    return {
-        unit: {
-            other
-            for path, tree in SOURCES.items()
-            if _unit(path) == unit
-            for other in _ours(tree, **which)
-            if other != unit
-        }
-        for unit in UNITS
-    }
+def test_every_room_is_known_and_says_what_may_enter():
+    assert set(UNITS) - {"__main__"} == set(ROOMS)
+    for room in ROOMS:
+        door = ast.get_docstring(SOURCES[Path(room) / "__init__.py"])
+        assert door, room
+        assert len(door.split()) >= 6, room
 
 
-EDGES = _edges()
-
-
-@pytest.mark.parametrize("unit", UNITS)
-def test_each_module_has_a_layer_and_imports_only_its_own_or_lower_ones(unit):
-    assert unit in LAYER_OF, f"give {unit} a layer in {Path(__file__).name}"
-    upward = {other for other in EDGES[unit] if LAYER_OF.get(other, 99) > LAYER_OF[unit]}
-    assert not upward
-
-
-def test_no_two_modules_need_each_other_to_load_even_by_a_detour():
-    edges = _edges(is_on_load=True)
-    reached: dict[str, set[str]] = {}
-
-    def reach(unit: str) -> set[str]:
-        if unit not in reached:
-            reached[unit] = set()
-            for other in edges.get(unit, ()):
-                reached[unit] |= {other} | reach(other)
-        return reached[unit]
-
-    for unit in UNITS:
-        assert unit not in reach(unit)
+def test_a_room_imports_from_rooms_below_it_only():
+    contracts = subprocess.run(
+        [sys.executable, "-c", "from importlinter.cli import lint_imports_command as c; c()"],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONWARNINGS": "ignore"},
+        capture_output=True,
+        text=True,
+    )
+    assert contracts.returncode == 0, contracts.stdout + contracts.stderr
+    assert "0 broken" in contracts.stdout
 
 
 @pytest.mark.parametrize("package", HEAVY)
@@ -154,8 +148,8 @@ def test_a_heavy_package_is_named_in_its_adapter_alone_and_imported_when_needed(
                 assert not is_top, f"{path} imports {package} before it is needed"
 
 
-@pytest.mark.parametrize("unit", [*LAYERS["vocabulary"].split(), *LAYERS["core"].split()])
-def test_vocabulary_and_core_touch_neither_files_nor_clocks_nor_the_terminal(unit):
+@pytest.mark.parametrize("unit", [room for room, kind in ROOMS.items() if kind == "pure"])
+def test_the_pure_rooms_touch_neither_files_nor_clocks_nor_the_terminal(unit):
     trees = [tree for path, tree in SOURCES.items() if _unit(path) == unit]
     for tree in trees:
         roots = {module.split(".")[0] for module, _, _ in _imports(tree)}

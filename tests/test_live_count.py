@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skeleton import Camera, film, repeated
 
-from formcheck.anatomy import other_side
-from formcheck.exercises import load_exercise
-from formcheck.framing import glimpse_of, wanted_for
-from formcheck.live import LiveSet
-from formcheck.live_count import LiveCount, counted, n_to_count
+from formcheck.files.exercises import load_exercise
+from formcheck.live.count import LiveCount, counted, n_to_count
+from formcheck.live.framing import glimpse_of, wanted_for
+from formcheck.live.watching import LiveSet
+from formcheck.model.anatomy import other_side
 
 RATE_HZ = 6.0
 
@@ -114,8 +114,11 @@ def test_any_set_of_clear_bends_is_counted_right(peaks, rest_deg, period_s, nois
 
 def live_set(case: Case) -> LiveSet:
     exercise = load_exercise(case.exercise)
-    plane = "sagittal" if abs(abs(case.azimuth_deg) - 90) < 30 else (
-        "frontal" if case.azimuth_deg in (0, 180) else "oblique")  # fmt: skip
+    plane = (
+        "sagittal"
+        if abs(abs(case.azimuth_deg) - 90) < 30
+        else ("frontal" if case.azimuth_deg in (0, 180) else "oblique")
+    )
     return LiveSet(exercise, wanted_for(exercise, plane, case.side), case.side)
 
 
@@ -128,17 +131,25 @@ def watch(case: Case, turn, *, noise_px=2.0) -> LiveCount:
     for i in range(len(raw.time_s)):
         if i == 4:
             live.start()
-        answer = live.see(glimpse_of(
-            raw.image_px[i], raw.world_m[i], raw.visibility[i], time_s=float(raw.time_s[i]),
-            width_px=camera.width_px, height_px=camera.height_px, brightness=120.0,
-        ))  # fmt: skip
+        answer = live.see(
+            glimpse_of(
+                raw.image_px[i],
+                raw.world_m[i],
+                raw.visibility[i],
+                time_s=float(raw.time_s[i]),
+                width_px=camera.width_px,
+                height_px=camera.height_px,
+                brightness=120.0,
+            )
+        )
     return answer.count
 
 
 @pytest.mark.parametrize(
-    "case", [c for c in CASES if not load_exercise(c.exercise).is_timed_when_unseen],
+    "case",
+    [c for c in CASES if not load_exercise(c.exercise).is_timed_when_unseen],
     ids=lambda c: c.label,
-)  # fmt: skip
+)
 def test_a_set_of_every_exercise_is_counted_live(case: Case):
     assert watch(case, case.good).n == case.n
 
@@ -152,10 +163,17 @@ def test_the_far_leg_is_not_counted_for_the_near_one():
     for i in range(len(raw.time_s)):
         if i == 4:
             live.start()
-        answer = live.see(glimpse_of(
-            raw.image_px[i], raw.world_m[i], raw.visibility[i], time_s=float(raw.time_s[i]),
-            width_px=960, height_px=720, brightness=120.0,
-        ))  # fmt: skip
+        answer = live.see(
+            glimpse_of(
+                raw.image_px[i],
+                raw.world_m[i],
+                raw.visibility[i],
+                time_s=float(raw.time_s[i]),
+                width_px=960,
+                height_px=720,
+                brightness=120.0,
+            )
+        )
     assert answer.count.n == 0
     assert not answer.framing.is_good
 

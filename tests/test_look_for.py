@@ -33,12 +33,13 @@ from skeleton import (
     repeated,
 )
 
-from formcheck.anatomy import LANDMARK, LEG
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.measures import MEASURES
-from formcheck.pipeline import Request, assess
-from formcheck.programme import FEATURES
-from formcheck.records import NotMeasurable
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.anatomy import LANDMARK, LEG
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import FEATURES
+from formcheck.model.records import NotMeasurable
+from formcheck.model.request import Request
+from formcheck.run.pipeline import assess
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,15 +84,26 @@ RAISED_HEEL = Posture(**both(foot=-30))
 SUPINE = replace(ON_THE_BACK, **one("right", hip=135, knee=90, foot=0.0))
 LEG_UP = replace(SUPINE, left_hip=125)
 SIDE_UP = replace(ON_THE_SIDE, left_out=30)
-BENT_CURL = Posture(trunk=90, left_arm=150, right_arm=150, left_knee=100, right_foot=None,
-                    **one("left", hip=-90, foot=None), right_hip=-90)  # fmt: skip
+BENT_CURL = Posture(
+    trunk=90,
+    left_arm=150,
+    right_arm=150,
+    left_knee=100,
+    right_foot=None,
+    **one("left", hip=-90, foot=None),
+    right_hip=-90,
+)
 FLAT = replace(BENT_CURL, left_knee=0)
 HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70, foot=None))
 TO_THE_LEFT = replace(SQUAT, **one("left", out=-14), **one("right", out=14))
 UPRIGHT_STEP = replace(ONE_LEG_SQUAT, trunk_left=0, left_hip_lower=0, left_out=0, left_shank_out=0)
 
-RISE = (SITTING, Posture(trunk=40, **both(hip=88, knee=95)),
-        Posture(trunk=40, **both(hip=55, knee=72)), STANDING)  # fmt: skip
+RISE = (
+    SITTING,
+    Posture(trunk=40, **both(hip=88, knee=95)),
+    Posture(trunk=40, **both(hip=55, knee=72)),
+    STANDING,
+)
 
 
 def stands(arms) -> Movement:
@@ -113,8 +125,10 @@ def stands(arms) -> Movement:
 def with_wrists_on_the_thighs(posture: Posture, along=0.6, above=0.2) -> Posture:
     """Wrists at these shares of thigh length along the thigh and above its axis."""
     trunk, thigh = np.radians([posture.trunk, posture.left_hip])
-    wrist = THIGH * (along * np.array([np.sin(thigh), -np.cos(thigh)])
-                     + above * np.array([np.cos(thigh), np.sin(thigh)]))  # fmt: skip
+    wrist = THIGH * (
+        along * np.array([np.sin(thigh), -np.cos(thigh)])
+        + above * np.array([np.cos(thigh), np.sin(thigh)])
+    )
     reach = wrist - TRUNK * np.array([np.sin(trunk), np.cos(trunk)])
     far = np.linalg.norm(reach)
     bend = np.arccos((far**2 - UPPER_ARM**2 - FOREARM**2) / (2 * UPPER_ARM * FOREARM))
@@ -133,206 +147,290 @@ def hangs(posture: Posture, up: float) -> Posture:
 
 SEEN = (
     Seen(
-        feature="hands_on_thighs", exercise="sit_to_stand",
+        feature="hands_on_thighs",
+        exercise="sit_to_stand",
         shown=stands(pushes),
         absent=stands(hangs),
     ),
     Seen(
-        feature="hold_broken", exercise="quad_set", anchor="hips",
-        shown=Movement(keys=(
-            Key(posture=LONG_SITTING, move_s=0, stay_s=1.5),
-            Key(posture=SET_QUAD, move_s=1, stay_s=3),
-            Key(posture=SLIPPED, move_s=0.5, stay_s=0.5),
-            Key(posture=SET_QUAD, move_s=0.5, stay_s=3),
-            Key(posture=LONG_SITTING, move_s=1, stay_s=1.5),
-        )),
+        feature="hold_broken",
+        exercise="quad_set",
+        anchor="hips",
+        shown=Movement(
+            keys=(
+                Key(posture=LONG_SITTING, move_s=0, stay_s=1.5),
+                Key(posture=SET_QUAD, move_s=1, stay_s=3),
+                Key(posture=SLIPPED, move_s=0.5, stay_s=0.5),
+                Key(posture=SET_QUAD, move_s=0.5, stay_s=3),
+                Key(posture=LONG_SITTING, move_s=1, stay_s=1.5),
+            )
+        ),
         absent=repeated(LONG_SITTING, [SET_QUAD] * 2, stay_s=6),
     ),
     Seen(
-        feature="thigh_lifts", exercise="quad_set", anchor="hips",
+        feature="thigh_lifts",
+        exercise="quad_set",
+        anchor="hips",
         shown=repeated(LONG_SITTING, [replace(SET_QUAD, left_hip=106)] * 2, stay_s=5),
         absent=repeated(LONG_SITTING, [SET_QUAD] * 2, stay_s=5),
     ),
     Seen(
-        feature="slides_up", exercise="wall_sit",
+        feature="slides_up",
+        exercise="wall_sit",
         shown=held(WALL, SAT, Posture(**both(hip=76, knee=76))),
         absent=held(WALL, SAT, Posture(**both(hip=89, knee=89))),
     ),
     Seen(
-        feature="hands_on_thighs", exercise="wall_sit",
+        feature="hands_on_thighs",
+        exercise="wall_sit",
         shown=held(*(replace(p, **both(arm=0, elbow=46)) for p in (WALL, SAT, SAT))),
         absent=held(WALL, SAT, SAT),
     ),
     Seen(
-        feature="hips_sag", exercise="bridge", anchor="left_shoulder",
+        feature="hips_sag",
+        exercise="bridge",
+        anchor="left_shoulder",
         shown=held(HOOK_LYING, BRIDGE, replace(BRIDGE, trunk=-106, **both(hip=119))),
         absent=held(HOOK_LYING, BRIDGE, replace(BRIDGE, **both(hip=114))),
     ),
     Seen(
-        feature="trunk_thigh_deg", exercise="bridge", anchor="left_shoulder",
+        feature="trunk_thigh_deg",
+        exercise="bridge",
+        anchor="left_shoulder",
         shown=repeated(HOOK_LYING, [replace(BRIDGE, **both(hip=85))] * 2, stay_s=3),
         absent=repeated(HOOK_LYING, [BRIDGE] * 2, stay_s=3),
     ),
     Seen(
-        feature="lowering_faster_than_raising", exercise="seated_knee_extension", anchor="hips",
+        feature="lowering_faster_than_raising",
+        exercise="seated_knee_extension",
+        anchor="hips",
         shown=repeated(SITTING, [STRAIGHT] * 3, there_s=1.6, back_s=0.7),
         absent=repeated(SITTING, [STRAIGHT] * 3, there_s=1.2, back_s=1.4),
     ),
     Seen(
-        feature="lowering_faster_than_raising", exercise="deadlift",
-        shown=repeated(STANDING, [Posture(trunk=70, **both(hip=14, knee=22))] * 3,
-                       there_s=0.7, back_s=1.6),
+        feature="lowering_faster_than_raising",
+        exercise="deadlift",
+        shown=repeated(
+            STANDING, [Posture(trunk=70, **both(hip=14, knee=22))] * 3, there_s=0.7, back_s=1.6
+        ),
         absent=repeated(STANDING, [Posture(trunk=70, **both(hip=14, knee=22))] * 3),
     ),
     Seen(
-        feature="quick_turn", exercise="calf_raise", anchor="left_toe",
+        feature="quick_turn",
+        exercise="calf_raise",
+        anchor="left_toe",
         shown=repeated(STANDING, [RAISED_HEEL] * 3, there_s=0.4, stay_s=0, back_s=0.4),
         absent=repeated(STANDING, [RAISED_HEEL] * 3, stay_s=0.6),
     ),
     Seen(
-        feature="fades", exercise="calf_raise", anchor="left_toe", in_repetition=3,
-        shown=repeated(STANDING, [RAISED_HEEL, Posture(**both(foot=-28)), Posture(**both(foot=-18)),
-                                  Posture(**both(foot=-16))]),
-        absent=repeated(STANDING, [RAISED_HEEL, Posture(**both(foot=-28)),
-                                   Posture(**both(foot=-26))]),
+        feature="fades",
+        exercise="calf_raise",
+        anchor="left_toe",
+        in_repetition=3,
+        shown=repeated(
+            STANDING,
+            [
+                RAISED_HEEL,
+                Posture(**both(foot=-28)),
+                Posture(**both(foot=-18)),
+                Posture(**both(foot=-16)),
+            ],
+        ),
+        absent=repeated(
+            STANDING, [RAISED_HEEL, Posture(**both(foot=-28)), Posture(**both(foot=-26))]
+        ),
     ),
     Seen(
-        feature="knee_bends", exercise="calf_raise", anchor="left_toe",
+        feature="knee_bends",
+        exercise="calf_raise",
+        anchor="left_toe",
         shown=repeated(STANDING, [Posture(**both(foot=-30, knee=20, hip=10))] * 3),
         absent=repeated(STANDING, [Posture(**both(foot=-30, knee=6, hip=3))] * 3),
     ),
     Seen(
-        feature="heel_lifts", exercise="squat", anchor="left_toe",
+        feature="heel_lifts",
+        exercise="squat",
+        anchor="left_toe",
         shown=repeated(STANDING, [replace(SQUAT, **both(foot=-16))] * 3),
         absent=repeated(STANDING, [replace(SQUAT, **both(foot=-4))] * 3),
     ),
     Seen(
-        feature="trunk_leans_further", exercise="squat", in_repetition=3,
+        feature="trunk_leans_further",
+        exercise="squat",
+        in_repetition=3,
         shown=repeated(STANDING, [SQUAT, replace(SQUAT, trunk=40), replace(SQUAT, trunk=52)]),
         absent=repeated(STANDING, [SQUAT, replace(SQUAT, trunk=40), replace(SQUAT, trunk=28)]),
     ),
     Seen(
-        feature="thigh_lifts", exercise="seated_knee_extension", anchor="hips",
+        feature="thigh_lifts",
+        exercise="seated_knee_extension",
+        anchor="hips",
         shown=repeated(SITTING, [replace(STRAIGHT, left_hip=104)] * 3),
         absent=repeated(SITTING, [replace(STRAIGHT, left_hip=93)] * 3),
     ),
     Seen(
-        feature="thigh_lifts", exercise="hamstring_curl", anchor="hips",
+        feature="thigh_lifts",
+        exercise="hamstring_curl",
+        anchor="hips",
         shown=repeated(FLAT, [replace(BENT_CURL, left_hip=-108)] * 3),
         absent=repeated(FLAT, [BENT_CURL] * 3),
     ),
     Seen(
-        feature="trunk_leans_back", exercise="seated_knee_extension", anchor="hips",
+        feature="trunk_leans_back",
+        exercise="seated_knee_extension",
+        anchor="hips",
         shown=repeated(SITTING, [replace(STRAIGHT, trunk=-12)] * 3),
         absent=repeated(SITTING, [replace(STRAIGHT, trunk=0)] * 3),
     ),
     Seen(
-        feature="knee_flexion_gain_deg", exercise="straight_leg_raise", anchor="hips",
+        feature="knee_flexion_gain_deg",
+        exercise="straight_leg_raise",
+        anchor="hips",
         shown=repeated(SUPINE, [replace(LEG_UP, left_knee=22)] * 3),
         absent=repeated(SUPINE, [replace(LEG_UP, left_knee=2)] * 3),
     ),
     Seen(
-        feature="leg_passes_other_thigh", exercise="straight_leg_raise", anchor="hips",
+        feature="leg_passes_other_thigh",
+        exercise="straight_leg_raise",
+        anchor="hips",
         shown=repeated(SUPINE, [replace(SUPINE, left_hip=148)] * 3),
         absent=repeated(SUPINE, [LEG_UP] * 3),
     ),
     Seen(
-        feature="does_not_reach_seat", exercise="sit_to_stand", in_repetition=2,
-        shown=Movement(keys=(
-            Key(posture=SITTING, move_s=0, stay_s=1.5),
-            Key(posture=STANDING, move_s=1, stay_s=1),
-            Key(posture=SITTING, move_s=1, stay_s=1),
-            Key(posture=STANDING, move_s=1, stay_s=1),
-            Key(posture=Posture(trunk=20, **both(hip=68, knee=75)), move_s=1, stay_s=0.6),
-            Key(posture=STANDING, move_s=1, stay_s=1),
-            Key(posture=SITTING, move_s=1, stay_s=1.5),
-        )),
+        feature="does_not_reach_seat",
+        exercise="sit_to_stand",
+        in_repetition=2,
+        shown=Movement(
+            keys=(
+                Key(posture=SITTING, move_s=0, stay_s=1.5),
+                Key(posture=STANDING, move_s=1, stay_s=1),
+                Key(posture=SITTING, move_s=1, stay_s=1),
+                Key(posture=STANDING, move_s=1, stay_s=1),
+                Key(posture=Posture(trunk=20, **both(hip=68, knee=75)), move_s=1, stay_s=0.6),
+                Key(posture=STANDING, move_s=1, stay_s=1),
+                Key(posture=SITTING, move_s=1, stay_s=1.5),
+            )
+        ),
         absent=repeated(SITTING, [STANDING] * 3),
     ),
     Seen(
-        feature="not_fully_up", exercise="sit_to_stand", in_repetition=3,
+        feature="not_fully_up",
+        exercise="sit_to_stand",
+        in_repetition=3,
         shown=repeated(SITTING, [STANDING, STANDING, Posture(trunk=15, **both(hip=32, knee=40))]),
         absent=repeated(SITTING, [STANDING, STANDING, Posture(**both(hip=6, knee=8))]),
     ),
     Seen(
-        feature="pelvis_rolls_back", exercise="hip_abduction_side_lying", anchor="hips",
-        azimuth_deg=0, roll_deg=90,
+        feature="pelvis_rolls_back",
+        exercise="hip_abduction_side_lying",
+        anchor="hips",
+        azimuth_deg=0,
+        roll_deg=90,
         shown=repeated(ON_THE_SIDE, [replace(SIDE_UP, turned_left=40)] * 3),
         absent=repeated(ON_THE_SIDE, [replace(SIDE_UP, turned_left=15)] * 3),
     ),
     Seen(
-        feature="leg_drifts_forward", exercise="hip_abduction_side_lying", anchor="hips",
-        azimuth_deg=0, roll_deg=90,
+        feature="leg_drifts_forward",
+        exercise="hip_abduction_side_lying",
+        anchor="hips",
+        azimuth_deg=0,
+        roll_deg=90,
         shown=repeated(ON_THE_SIDE, [replace(SIDE_UP, left_hip=35)] * 3),
         absent=repeated(ON_THE_SIDE, [replace(SIDE_UP, left_hip=10)] * 3),
     ),
     Seen(
-        feature="toes_turn_up", exercise="hip_abduction_side_lying", anchor="hips",
-        azimuth_deg=0, roll_deg=90,
+        feature="toes_turn_up",
+        exercise="hip_abduction_side_lying",
+        anchor="hips",
+        azimuth_deg=0,
+        roll_deg=90,
         shown=repeated(ON_THE_SIDE, [replace(SIDE_UP, left_toe_out=50)] * 3),
         absent=repeated(ON_THE_SIDE, [replace(SIDE_UP, left_toe_out=10)] * 3),
     ),
     Seen(
-        feature="shank_inclination_deg", exercise="wall_sit", code="shank_forward",
+        feature="shank_inclination_deg",
+        exercise="wall_sit",
+        code="shank_forward",
         shown=held(WALL, *[Posture(**both(hip=70, knee=95))] * 2),
         absent=held(WALL, SAT, SAT),
     ),
     Seen(
-        feature="shank_inclination_deg", exercise="wall_sit", code="shank_back",
+        feature="shank_inclination_deg",
+        exercise="wall_sit",
+        code="shank_back",
         shown=held(WALL, *[Posture(**both(hip=95, knee=70))] * 2),
         absent=held(WALL, SAT, SAT),
     ),
     Seen(
-        feature="trunk_swing_leg_line_deg", exercise="single_leg_deadlift",
+        feature="trunk_swing_leg_line_deg",
+        exercise="single_leg_deadlift",
         shown=repeated(ONE_LEG, [replace(HINGE, right_hip=-25)] * 3),
         absent=repeated(ONE_LEG, [HINGE] * 3),
     ),
     Seen(
-        feature="fppa_change_deg", exercise="step_down", azimuth_deg=0,
+        feature="fppa_change_deg",
+        exercise="step_down",
+        azimuth_deg=0,
         shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, left_out=-12, left_shank_out=8)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(
-        feature="pelvic_obliquity_peak_deg", exercise="step_down", azimuth_deg=0,
+        feature="pelvic_obliquity_peak_deg",
+        exercise="step_down",
+        azimuth_deg=0,
         code="pelvis_drops",
         shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, left_hip_lower=-13)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(
-        feature="pelvic_obliquity_peak_deg", exercise="step_down", azimuth_deg=0,
+        feature="pelvic_obliquity_peak_deg",
+        exercise="step_down",
+        azimuth_deg=0,
         code="pelvis_opens",
         shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, left_hip_lower=13)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(
-        feature="trunk_lateral_inclination_peak_deg", exercise="step_down", azimuth_deg=0,
+        feature="trunk_lateral_inclination_peak_deg",
+        exercise="step_down",
+        azimuth_deg=0,
         code="trunk_leans_to_a_side",
         shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, trunk_left=18)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(
-        feature="trunk_lateral_inclination_peak_deg", exercise="step_down", azimuth_deg=0,
+        feature="trunk_lateral_inclination_peak_deg",
+        exercise="step_down",
+        azimuth_deg=0,
         code="trunk_leans_to_a_side_away",
         shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, trunk_left=-18)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(
-        feature="knee_medial_to_foot_share", exercise="lateral_lunge", azimuth_deg=0,
+        feature="knee_medial_to_foot_share",
+        exercise="lateral_lunge",
+        azimuth_deg=0,
         anchor="right_ankle",
         shown=repeated(STANDING, [replace(STEP_LEFT, left_shank_out=24)] * 3),
         absent=repeated(STANDING, [replace(STEP_LEFT, left_shank_out=0)] * 3),
     ),
     Seen(
-        feature="pelvis_shift_share", exercise="squat", azimuth_deg=0, code="pelvis_shifts_left",
+        feature="pelvis_shift_share",
+        exercise="squat",
+        azimuth_deg=0,
+        code="pelvis_shifts_left",
         shown=repeated(STANDING, [TO_THE_LEFT] * 3),
         absent=repeated(STANDING, [SQUAT] * 3),
     ),
     Seen(
-        feature="pelvis_shift_share", exercise="squat", azimuth_deg=0, code="pelvis_shifts_right",
+        feature="pelvis_shift_share",
+        exercise="squat",
+        azimuth_deg=0,
+        code="pelvis_shifts_right",
         shown=repeated(STANDING, [mirrored(TO_THE_LEFT)] * 3),
         absent=repeated(STANDING, [SQUAT] * 3),
     ),
-)  # fmt: skip
+)
 
 each_thing = pytest.mark.parametrize("seen", SEEN, ids=lambda s: s.code or s.label)
 

@@ -13,7 +13,7 @@ pytestmark = pytest.mark.skipif(
 
 _BEGIN = """
 import ctypes, sys, threading
-from formcheck.memory import keep_few_heaps, return_free_memory
+from formcheck.pose.memory import keep_few_heaps, return_free_memory
 libc = ctypes.CDLL(None)
 libc.malloc.restype = ctypes.c_void_p
 libc.malloc.argtypes = [ctypes.c_size_t]
@@ -50,8 +50,12 @@ def _printed(code: str, *args, **environment: str) -> str:
     kept = {key: value for key, value in os.environ.items() if key != "MALLOC_ARENA_MAX"}
     done = subprocess.run(
         [sys.executable, "-c", _BEGIN + code, *map(str, args)],
-        env=kept | environment, capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
+        env=kept | environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
     return done.stdout
 
 
@@ -69,7 +73,9 @@ def test_the_environment_has_the_last_word(tmp_path):
 
 
 def test_freed_pages_go_back_to_the_system():
-    before, after = map(int, _printed("""
+    before, after = map(
+        int,
+        _printed("""
 def resident():
     return int(open("/proc/self/statm").read().split()[1])
 
@@ -82,13 +88,14 @@ for block in blocks:
 before = resident()
 return_free_memory()
 print(before, resident())
-""").split())  # fmt: skip
+""").split(),
+    )
     # 40 MB of pages of 4 KB
     assert before - after > 5_000
 
 
 def test_a_system_without_these_calls_is_left_alone(monkeypatch):
-    from formcheck import memory
+    from formcheck.pose import memory
 
     class Library:
         pass

@@ -6,8 +6,9 @@ import zipfile
 
 import pytest
 
-from formcheck import pose, pose_bundles
-from formcheck.errors import ModelError
+from formcheck.model.errors import ModelError
+from formcheck.pose import bundles as pose_bundles
+from formcheck.pose import landmarker as pose
 
 FOLDER = pose_bundles.models_folder()
 MANIFEST = json.loads((FOLDER / "manifest.json").read_text(encoding="utf-8"))
@@ -76,8 +77,7 @@ def test_a_missing_bundle_is_named(copied_models):
 
 
 @pytest.mark.parametrize(
-    "text",
-    ["", "[]", "null", "{}", '{"schema": "formcheck.models/1.0"}', "\x00"],
+    "text", ["", "[]", "null", "{}", '{"schema": "formcheck.models/1.0"}', "\x00"]
 )
 def test_a_damaged_manifest_is_a_model_error(copied_models, text):
     (copied_models / "manifest.json").write_text(text)

@@ -44,9 +44,20 @@ def test_a_clip_is_measured_by_it(
 ):
     out = tmp_path / "out"
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", own_exercise, "--side", "left", "--out", out,
-        "--pose-model", "lite", "--no-video", "--at-most", "knee_flexion_peak_deg=60",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        own_exercise,
+        "--side",
+        "left",
+        "--out",
+        out,
+        "--pose-model",
+        "lite",
+        "--no-video",
+        "--at-most",
+        "knee_flexion_peak_deg=60",
+    )
     assert done.returncode == 0, done.stderr
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["exercise"] == "mini_squat"
@@ -67,9 +78,18 @@ def test_its_folder_is_explained_without_the_file(
 ):
     out = tmp_path / "out"
     run_formcheck(
-        "analyze", short_squat, "--exercise", own_exercise, "--side", "left", "--out", out,
-        "--pose-model", "lite", "--no-video",
-    )  # fmt: skip
+        "analyze",
+        short_squat,
+        "--exercise",
+        own_exercise,
+        "--side",
+        "left",
+        "--out",
+        out,
+        "--pose-model",
+        "lite",
+        "--no-video",
+    )
     done = run_formcheck(
         "explain", out, "--rep", "1", "--measure", "knee_flexion_least_deg", cwd=tmp_path
     )

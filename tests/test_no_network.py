@@ -53,9 +53,19 @@ def test_analyze_makes_no_network_call(tmp_path):
     make_clips.trimmed(SAMPLE, clip, 1.0, 5.5)
     out = tmp_path / "out"
     calls = _traced(
-        tmp_path, sys.executable, "-m", "formcheck", "analyze", clip,
-        "--exercise", "squat", "--pose-model", "lite", "--out", out,
-    )  # fmt: skip
+        tmp_path,
+        sys.executable,
+        "-m",
+        "formcheck",
+        "analyze",
+        clip,
+        "--exercise",
+        "squat",
+        "--pose-model",
+        "lite",
+        "--out",
+        out,
+    )
     assert (out / "report.json").is_file()
     assert (out / "annotated.mp4").is_file()
     assert [call for call in calls if INTERNET.search(call)] == []

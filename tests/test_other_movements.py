@@ -3,8 +3,9 @@
 import pytest
 from skeleton import Camera, Key, Movement, Posture, both, film, repeated
 
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
+from formcheck.files.exercises import load_exercise
+from formcheck.model.request import Request
+from formcheck.run.pipeline import assess
 
 STANDING = Posture()
 SQUAT = Posture(trunk=35, **both(hip=75, knee=95))

@@ -18,20 +18,22 @@ from builders import (
 )
 from make_clips import odd_width
 
-from formcheck import lettering, wording
-from formcheck.errors import ClipError, OutputError
-from formcheck.overlay import Painter, hide_faces, thumbnail, write_overlay
-from formcheck.overlay_plan import END_RANGE_S, Plan, phase_words, strip_place
-from formcheck.report_html import render_html
+from formcheck.model.errors import ClipError, OutputError
+from formcheck.overlay.painting import Painter, hide_faces, lettering, thumbnail, write_overlay
+from formcheck.overlay.plan import END_RANGE_S, Plan, phase_words, strip_place
+from formcheck.report.page import render_html
 from formcheck.video import VideoWriter, open_video
+from formcheck.words import wording
 
 MOTION = Motion(n_repetitions=1)
 
 
 def stamps_s(path):
     with open_video(path) as reader:
-        return [Fraction(f.stamp - reader.first_stamp) * Fraction(*reader.time_base)
-                for f in reader.frames()]  # fmt: skip
+        return [
+            Fraction(f.stamp - reader.first_stamp) * Fraction(*reader.time_base)
+            for f in reader.frames()
+        ]
 
 
 def pictures(path):
@@ -241,8 +243,9 @@ def test_a_thumbnail_is_the_end_range_with_the_face_hidden(clip):
     assert picture.size == (240, 180)
     face = figure_face(repetition.repetition.turn_s) * 0.75
     assert sharpness(np.array(picture), face, 8) < 150
-    shown = np.array(Image.open(io.BytesIO(thumbnail(
-        analysis, path, repetition, is_face_blurred=False))))  # fmt: skip
+    shown = np.array(
+        Image.open(io.BytesIO(thumbnail(analysis, path, repetition, is_face_blurred=False)))
+    )
     assert sharpness(shown, face, 8) > 1000
 
 

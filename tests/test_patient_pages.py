@@ -21,19 +21,13 @@ from web_cases import running_site
 
 from formcheck.clinic import answers, jobs
 from formcheck.clinic.database import change, today
+from formcheck.clinic.exchange import pack_plan
 from formcheck.clinic.patients import current_prescription
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.clinic.today import (
-    change_words,
-    next_open,
-    recording_plan,
-    times_a_day,
-    todays_list,
-)
+from formcheck.clinic.today import change_words, next_open, recording_plan, times_a_day, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
-from formcheck.exchange import pack_plan
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.patient_result import THINGS_TO_TRY, patient_result
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.words.patient_result import THINGS_TO_TRY, patient_result
 
 pytest.importorskip("starlette")
 
@@ -77,8 +71,10 @@ def prescription(site):
 def test_the_list_holds_every_set_of_every_side_and_says_which_to_film(prescription):
     squat, wall_sit, leg_raise = a_day(prescription)
     assert [(s.number, s.side, s.view) for s in squat.sets] == [
-        (1, "both", "sagittal"), (2, "both", "frontal"), (3, "both", None),
-    ]  # fmt: skip
+        (1, "both", "sagittal"),
+        (2, "both", "frontal"),
+        (3, "both", None),
+    ]
     assert [s.view for s in wall_sit.sets] == ["sagittal", None]
     # Three sets for each leg, twice a day; the first of each round is filmed.
     assert len(leg_raise.sets) == 12
@@ -95,23 +91,42 @@ def test_one_leg_work_for_both_is_a_set_for_each_leg_and_two_leg_work_is_one(pre
 def test_nothing_recorded_is_open_and_never_not_done(site, prescription):
     day = a_day(prescription)
     assert {s.state for of in day for s in of.sets} == {"open"}
-    answers.tick(site.clinic, site.own.id, exercise="squat", side="both", set_number=2,
-                 kind="not done", reason="pain")  # fmt: skip
+    answers.tick(
+        site.clinic,
+        site.own.id,
+        exercise="squat",
+        side="both",
+        set_number=2,
+        kind="not done",
+        reason="pain",
+    )
     answers.tick(site.clinic, site.own.id, exercise="squat", side="both", set_number=3, kind="done")
     new_set(site.clinic, site.own, side="both")
-    squat = a_day(prescription, sets_of(site.clinic, site.own.id),
-                  answers.ticks_of(site.clinic, site.own.id))[0]  # fmt: skip
+    squat = a_day(
+        prescription, sets_of(site.clinic, site.own.id), answers.ticks_of(site.clinic, site.own.id)
+    )[0]
     assert [(s.state, s.reason) for s in squat.sets] == [
-        ("recorded", ""), ("not done", "pain"), ("done", ""),
-    ]  # fmt: skip
+        ("recorded", ""),
+        ("not done", "pain"),
+        ("done", ""),
+    ]
     assert squat.is_over
 
 
 @pytest.mark.parametrize(
     ("words", "n"),
-    [("once a day", 1), ("twice a day", 2), ("3 x daily", 3), ("3x per day", 3), ("daily", 1),
-     ("three times a week", 1), ("every other day", 1), ("", 1), ("99 times a day", 6)],
-)  # fmt: skip
+    [
+        ("once a day", 1),
+        ("twice a day", 2),
+        ("3 x daily", 3),
+        ("3x per day", 3),
+        ("daily", 1),
+        ("three times a week", 1),
+        ("every other day", 1),
+        ("", 1),
+        ("99 times a day", 6),
+    ],
+)
 def test_the_times_a_day_are_read_from_the_words(words, n):
     assert times_a_day(words) == n
 
@@ -188,8 +203,14 @@ def test_only_a_set_of_the_plan_can_be_ticked_or_begun(patient):
 def test_after_the_last_set_the_day_is_done_and_more_is_not_better(site, patient, prescription):
     for of in a_day(prescription):
         for s in of.sets:
-            answers.tick(site.clinic, site.own.id, exercise=s.exercise, side=s.side,
-                         set_number=s.number, kind="done")  # fmt: skip
+            answers.tick(
+                site.clinic,
+                site.own.id,
+                exercise=s.exercise,
+                side=s.side,
+                set_number=s.number,
+                kind="done",
+            )
     assert "Done for today. More is not better." in told(patient.get("/my"))
 
 
@@ -204,9 +225,18 @@ def test_a_patient_without_a_plan_is_told_so(site):
 def test_a_set_begins_with_pain_and_the_questions_and_nothing_else(patient):
     page = told(patient.get(SQUAT))
     assert NOBODY in page
-    for words in ("New swelling", "Giving way", "Locking", "Calf pain or swelling",
-                  "Fever, or a change of the wound", "A fall", "Breathlessness", "Chest pain",
-                  "Sudden swelling of the calf", "None of these"):  # fmt: skip
+    for words in (
+        "New swelling",
+        "Giving way",
+        "Locking",
+        "Calf pain or swelling",
+        "Fever, or a change of the wound",
+        "A fall",
+        "Breathlessness",
+        "Chest pain",
+        "Sudden swelling of the calf",
+        "None of these",
+    ):
         assert words in page
     assert patient.get(SQUAT + "/card").status == 303, "the questions come first"
     assert patient.get(SQUAT + "/record").status == 303
@@ -241,8 +271,10 @@ def test_pain_over_the_limit_of_the_plan_leaves_the_set_out(site, patient):
     assert "over the 3 of your plan" in told(page)
     [answer] = answers.answers_of(site.clinic, site.own.id)
     assert answer.is_over_limit
-    left_out = patient.post("/my/tick", {"exercise": "squat", "side": "both", "number": "1",
-                                         "kind": "not done", "reason": "pain"})  # fmt: skip
+    left_out = patient.post(
+        "/my/tick",
+        {"exercise": "squat", "side": "both", "number": "1", "kind": "not done", "reason": "pain"},
+    )
     assert left_out.status == 303
 
 
@@ -304,9 +336,15 @@ def test_the_card_shows_figure_camera_dose_limits_and_cautions(patient):
     page = patient.get(SQUAT + "/card")
     words = told(page)
     assert page.text.count("<svg") >= 2
-    for expected in ("the camera looks at your left side", "6 repetitions", "at most 90°",
-                     "Stop on sharp or rising pain", "Have a firm support in reach.",
-                     "Sit back and down", NOBODY):  # fmt: skip
+    for expected in (
+        "the camera looks at your left side",
+        "6 repetitions",
+        "at most 90°",
+        "Stop on sharp or rising pain",
+        "Have a firm support in reach.",
+        "Sit back and down",
+        NOBODY,
+    ):
         assert expected in words
     patient.post("/my/do/squat/both/2", {"pain": "1", "none": "yes"})
     assert "from straight ahead" in told(patient.get("/my/do/squat/both/2/card"))
@@ -337,8 +375,12 @@ def begin(patient, **about):
 
 def send(patient, uid, n, content, checksum=None):
     digest = checksum or hashlib.sha256(content).hexdigest()
-    return patient.call("PUT", f"/my/uploads/{uid}/pieces?n={n}&sha256={digest}", content,
-                        {"content-type": "application/octet-stream"})  # fmt: skip
+    return patient.call(
+        "PUT",
+        f"/my/uploads/{uid}/pieces?n={n}&sha256={digest}",
+        content,
+        {"content-type": "application/octet-stream"},
+    )
 
 
 def test_a_recording_goes_up_in_pieces_and_is_tied_to_the_answer_before_it(site, patient):
@@ -379,8 +421,9 @@ def test_a_recording_that_broke_off_is_offered_and_kept_or_thrown_away(site, pat
     for uid in (kept, dropped, running):
         send(patient, uid, 0, VIDEO_HEAD + uid.encode())
     with site.clinic.write() as c:
-        change(c, "UPDATE uploads SET last_at = '2020-01-01T00:00:00+00:00' WHERE uid != :u",
-               u=running)  # fmt: skip
+        change(
+            c, "UPDATE uploads SET last_at = '2020-01-01T00:00:00+00:00' WHERE uid != :u", u=running
+        )
     page = patient.get("/my")
     assert told(page).count("A recording broke off") == 2, "not the one that still arrives"
     answer = patient.post(f"/my/unfinished/{kept}/keep")
@@ -414,9 +457,15 @@ def test_afterwards_pain_and_effort_are_asked_and_then_the_result_shown(site, pa
     assert not answer.is_over_limit
     assert patient.get(at + "/after").status == 303, "asked once"
     words = told(patient.get(at))
-    for expected in ("The camera saw 2 repetitions.", "One thing to try",
-                     "What the camera could not see", "The shape of your back", NOBODY,
-                     "Move the camera to the front.", "Squat, set 2"):  # fmt: skip
+    for expected in (
+        "The camera saw 2 repetitions.",
+        "One thing to try",
+        "What the camera could not see",
+        "The shape of your back",
+        NOBODY,
+        "Move the camera to the front.",
+        "Squat, set 2",
+    ):
         assert expected in words
     for forbidden in ("score", "grade", "well done", "great", "streak", "%"):
         assert forbidden not in words.lower()
@@ -472,8 +521,10 @@ def test_the_next_day_is_asked_once_and_more_than_usual_says_to_call(site, patie
     assert patient.post("/my/next-day", same).header("location").startswith("/my")
     [answer] = answers.answers_of(site.clinic, site.own.id)
     assert (answer.moment, answer.pain_change, answer.stiffness_change) == (
-        "next day", "same", "less",
-    )  # fmt: skip
+        "next day",
+        "same",
+        "less",
+    )
     assert answer.day == today().isoformat()
     assert "How was the day after?" not in told(patient.get("/my"))
     more = patient.post("/my/next-day", {**same, "swelling": "more"})
@@ -510,18 +561,23 @@ def test_a_set_is_saved_as_a_file_and_the_clinics_file_is_taken_in(site, patient
 
 def a_report(*repetitions, findings=(), prescribed=5) -> dict:
     return {
-        "repetitions": list(repetitions), "clip": {"duration_s": 30.0},
+        "repetitions": list(repetitions),
+        "clip": {"duration_s": 30.0},
         "quality": {"findings": list(findings)},
-        "set": {"dose": {"prescribed": prescribed,
-                         "done": sum(r["complete"] for r in repetitions)}},
-    }  # fmt: skip
+        "set": {
+            "dose": {"prescribed": prescribed, "done": sum(r["complete"] for r in repetitions)}
+        },
+    }
 
 
 def a_repetition(*codes, complete=True, checks=(), **more) -> dict:
     return {
-        "complete": complete, "measures": {}, "checks": list(checks),
-        "findings": [{"code": c, "at_s": 1.0, "text": f"It was {c}."} for c in codes], **more,
-    }  # fmt: skip
+        "complete": complete,
+        "measures": {},
+        "checks": list(checks),
+        "findings": [{"code": c, "at_s": 1.0, "text": f"It was {c}."} for c in codes],
+        **more,
+    }
 
 
 def a_check(kind, outcome, bound="at most 90 deg"):
@@ -570,24 +626,29 @@ def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():
     hidden = a_repetition(checks=[a_check("target", "not_visible")])
     lines = patient_result(a_report(hidden, findings=findings), squat).not_seen
     assert lines[:3] == (
-        "From 3.0 to 5.0 s: Nobody was there.", "It is dark.",
+        "From 3.0 to 5.0 s: Nobody was there.",
+        "It is dark.",
         "How far the knee bends: could not be told in 1 of 1.",
-    )  # fmt: skip
+    )
     assert set(squat.cannot_tell) <= set(lines)
 
 
 # -- the live look
 
 
-def socket_of(site, cookie, query="exercise=squat&side=both&plane=sagittal&involved=left",
-              origin=None):  # fmt: skip
+def socket_of(
+    site, cookie, query="exercise=squat&side=both&plane=sagittal&involved=left", origin=None
+):
     from websockets.sync.client import connect
 
     return connect(
-        f"ws://127.0.0.1:{site.port}/my/live?{query}", origin=origin or site.origin,
-        additional_headers={"Cookie": cookie} if cookie else {}, open_timeout=20,
-        compression=None, max_size=None,
-    )  # fmt: skip
+        f"ws://127.0.0.1:{site.port}/my/live?{query}",
+        origin=origin or site.origin,
+        additional_headers={"Cookie": cookie} if cookie else {},
+        open_timeout=20,
+        compression=None,
+        max_size=None,
+    )
 
 
 def as_message(rgb: np.ndarray, time_ms: float) -> bytes:
@@ -625,10 +686,18 @@ def test_the_live_socket_answers_pictures_with_words_and_counts_once_started(
         assert answer["left"] is None
 
 
-@pytest.mark.parametrize("message", [
-    b"", b"short", struct.pack("<dHH", 0.0, 160, 120), struct.pack("<dHH", 0.0, 9999, 9999),
-    struct.pack("<dHH", float("nan"), 64, 64) + bytes(64 * 64 * 4), '{"do": "dance"}', "[[[",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "message",
+    [
+        b"",
+        b"short",
+        struct.pack("<dHH", 0.0, 160, 120),
+        struct.pack("<dHH", 0.0, 9999, 9999),
+        struct.pack("<dHH", float("nan"), 64, 64) + bytes(64 * 64 * 4),
+        '{"do": "dance"}',
+        "[[[",
+    ],
+)
 def test_what_is_no_picture_closes_the_socket(site, patient, message):
     websockets = pytest.importorskip("websockets")
     with socket_of(site, patient.cookie) as socket:
@@ -643,10 +712,11 @@ def test_what_is_no_picture_closes_the_socket(site, patient, message):
 def test_the_live_socket_is_for_the_patients_own_page_only(site, patient):
     websockets = pytest.importorskip("websockets")
     for attempt in (
-        {"cookie": ""}, {"cookie": site.clinician().cookie},
+        {"cookie": ""},
+        {"cookie": site.clinician().cookie},
         {"cookie": patient.cookie, "origin": "http://evil.example"},
         {"cookie": patient.cookie, "query": "exercise=../x&side=both&plane=sagittal"},
         {"cookie": patient.cookie, "query": "exercise=squat&side=both&plane=under"},
-    ):  # fmt: skip
+    ):
         with pytest.raises(websockets.exceptions.InvalidStatus), socket_of(site, **attempt):
             pass

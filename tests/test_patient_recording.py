@@ -59,9 +59,10 @@ def browser(tmp_path_factory):
     film = tmp_path_factory.mktemp("camera") / "squats.mjpeg"
     fake_camera(SAMPLES / "squat_side.mp4", film)
     with running_browser(
-        "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        "--use-fake-ui-for-media-stream",
         f"--use-file-for-fake-video-capture={film}",
-    ) as made:  # fmt: skip
+    ) as made:
         yield made
 
 
@@ -226,8 +227,13 @@ def test_no_patient_page_has_an_accessibility_violation_or_is_wider_than_a_phone
             if summary.is_visible():
                 summary.click()
         look(page, "today, all opened")
-        for path in ("/my/do/squat/both/1", "/my/next-day", f"/my/sets/{waiting.uid}",
-                     f"/my/sets/{waiting.uid}/after", "/my/nothing"):  # fmt: skip
+        for path in (
+            "/my/do/squat/both/1",
+            "/my/next-day",
+            f"/my/sets/{waiting.uid}",
+            f"/my/sets/{waiting.uid}/after",
+            "/my/nothing",
+        ):
             page.goto(site.origin + path)
             look(page, path)
         page.goto(site.origin + "/my")
@@ -251,10 +257,26 @@ def test_no_patient_page_has_an_accessibility_violation_or_is_wider_than_a_phone
 def served(folder: Path, port: int) -> tuple[subprocess.Popen, str]:
     """formcheck itself, serving this patient; and its link."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "formcheck", "serve", "--data", os.fspath(folder), "--no-browser",
-         "--patient", "KN-204", "--port", str(port), "--pose-model", "lite"],
-        stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True, cwd=ROOT,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "formcheck",
+            "serve",
+            "--data",
+            os.fspath(folder),
+            "--no-browser",
+            "--patient",
+            "KN-204",
+            "--port",
+            str(port),
+            "--pose-model",
+            "lite",
+        ],
+        stdout=subprocess.PIPE,
+        stdin=subprocess.DEVNULL,
+        text=True,
+        cwd=ROOT,
+    )
     for line in process.stdout:
         if line.startswith("http"):
             return process, line.strip()

@@ -10,10 +10,11 @@ import make_clips
 import numpy as np
 import pytest
 
-from formcheck import pose, pose_bundles
-from formcheck.anatomy import LANDMARK
-from formcheck.errors import ClipError, ModelError, UsageError
-from formcheck.pose import PoseSettings, estimate
+from formcheck.model.anatomy import LANDMARK
+from formcheck.model.errors import ClipError, ModelError, UsageError
+from formcheck.pose import bundles as pose_bundles
+from formcheck.pose import landmarker as pose
+from formcheck.pose.landmarker import PoseSettings, estimate
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips" / "squat_side.mp4"
 LITE = PoseSettings(model="lite", rate_hz=15, n_threads=2)
@@ -36,10 +37,18 @@ def _same(a, b):
     return all(
         np.array_equal(getattr(a, name), getattr(b, name), equal_nan=True)
         for name in (
-            "time_s", "stamp", "image_px", "world_m", "visibility",
-            "brightness", "contrast", "sharpness", "change", "border_change",
+            "time_s",
+            "stamp",
+            "image_px",
+            "world_m",
+            "visibility",
+            "brightness",
+            "contrast",
+            "sharpness",
+            "change",
+            "border_change",
         )
-    )  # fmt: skip
+    )
 
 
 def test_the_track_holds_one_person_within_the_picture(raw):
@@ -225,8 +234,8 @@ def test_a_missing_system_library_is_named_with_the_packages_to_install(monkeypa
 
 RUN_AND_COMPLAIN = """
 import os, sys
-from formcheck.native_messages import native_messages_held
-from formcheck.pose import PoseSettings, estimate
+from formcheck.pose.native_messages import native_messages_held
+from formcheck.pose.landmarker import PoseSettings, estimate
 for mode in ("image", "video"):
     estimate(sys.argv[1], PoseSettings(model="lite", rate_hz=5, mode=mode))
 with native_messages_held():

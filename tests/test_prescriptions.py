@@ -7,25 +7,25 @@ from pathlib import Path
 
 import pytest
 
-from formcheck import patient_words
-from formcheck.errors import FileError, OutputError, UsageError
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.measures import MEASURES
-from formcheck.prescriptions import (
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.files.prescriptions import (
     check_file,
     compose_prescription,
     exercise_of,
+    exercises_of,
     file_sha256,
     prescribed_line,
     prescription_text,
     read_prescription,
-    shown_planes,
     write_json_schemas,
     write_prescription,
 )
-from formcheck.programme import Bound, FilmedSet, PrescribedExercise, Prescription, Tempo
-from formcheck.schema import parse_prescription
-from formcheck.sheet import sheet_html
+from formcheck.files.schema import parse_prescription
+from formcheck.model.errors import FileError, OutputError, UsageError
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import Bound, FilmedSet, PrescribedExercise, Prescription, Tempo
+from formcheck.words import patient_words
+from formcheck.words.sheet import sheet_html, shown_planes
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "prescription.toml"
 
@@ -94,7 +94,7 @@ def test_the_line_of_an_exercise_is_found_by_side():
 def test_a_line_loads_its_exercise_from_the_catalogue_or_from_beside_the_file(tmp_path):
     line = a_prescription().exercises[0]
     assert exercise_of(line, tmp_path / "p.toml") == load_exercise("split_squat")
-    from formcheck.toml_writer import to_toml
+    from formcheck.files.toml_writer import to_toml
 
     (tmp_path / "own.toml").write_text(to_toml(replace(load_exercise("squat"), id="own")))
     own = replace(line, exercise="own.toml")
@@ -119,11 +119,36 @@ def answers(*given):
 
 def test_a_prescription_is_begun_by_asking():
     ask, asked, left = answers(
-        "2025-05-05", "KN-204", "l", "A.B.", "", "", "", "", "", "stairs",
-        "straight_leg_raise", "y", "n", "both", "", "", "15", "daily", "3",
-        "wall_sit", "n", "n", "20", "none", "", "", "", "",
+        "2025-05-05",
+        "KN-204",
+        "l",
+        "A.B.",
         "",
-    )  # fmt: skip
+        "",
+        "",
+        "",
+        "",
+        "stairs",
+        "straight_leg_raise",
+        "y",
+        "n",
+        "both",
+        "",
+        "",
+        "15",
+        "daily",
+        "3",
+        "wall_sit",
+        "n",
+        "n",
+        "20",
+        "none",
+        "",
+        "",
+        "",
+        "",
+        "",
+    )
     made = compose_prescription(ask, date(2025, 5, 1))
     assert left == []
     assert made.valid_from == date(2025, 5, 5)
@@ -144,20 +169,56 @@ def test_a_prescription_is_begun_by_asking():
 
 def test_an_answer_that_cannot_be_used_is_asked_for_again_with_the_reason():
     ask, asked, left = answers(
-        "tomorrow", "", "Someone", "KN 1", "KN-1", "x", "none", "", "much too long", "AB",
-        "2020-01-01", "", "", "", "", "", "",
-        "", "sqat", "squat", "n", "", "0", "3", "many", "10", "", "11", "",
-        "squat", "",
-    )  # fmt: skip
+        "tomorrow",
+        "",
+        "Someone",
+        "KN 1",
+        "KN-1",
+        "x",
+        "none",
+        "",
+        "much too long",
+        "AB",
+        "2020-01-01",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "sqat",
+        "squat",
+        "n",
+        "",
+        "0",
+        "3",
+        "many",
+        "10",
+        "",
+        "11",
+        "",
+        "squat",
+        "",
+    )
     made = compose_prescription(ask, date(2025, 5, 1))
     assert left == []
     assert made.patient == "KN-1"
     faults = [question.fault for question in asked if question.fault]
     for part in (
-        "year-month-day", "looks like a name", "no patient code", "one of: left",
-        "cannot be left empty", "longer than initials", "after the start", 'did you mean squat',
-        "from 1 to 20", "from 1 to 200", "from 0 to 10", "stands in the prescription already",
-    ):  # fmt: skip
+        "year-month-day",
+        "looks like a name",
+        "no patient code",
+        "one of: left",
+        "cannot be left empty",
+        "longer than initials",
+        "after the start",
+        "did you mean squat",
+        "from 1 to 20",
+        "from 1 to 200",
+        "from 0 to 10",
+        "stands in the prescription already",
+    ):
         assert any(part in fault for fault in faults), part
 
 
@@ -185,14 +246,18 @@ def read_page(page: str) -> tuple[Reader, str]:
 
 def test_the_sheet_has_figures_dose_cues_camera_set_up_and_cautions():
     prescription = a_prescription()
-    reader, text = read_page(sheet_html(prescription, "p.toml"))
+    reader, text = read_page(sheet_html(prescription, exercises_of(prescription, "p.toml")))
     for line in prescription.exercises:
         exercise = load_exercise(line.exercise)
         for said in (
-            exercise.name, exercise.summary, exercise.camera, *exercise.cues,
-            *exercise.cautions, *patient_words.dose_words(line, exercise),
+            exercise.name,
+            exercise.summary,
+            exercise.camera,
+            *exercise.cues,
+            *exercise.cautions,
+            *patient_words.dose_words(line, exercise),
             *patient_words.set_up_words(exercise),
-        ):  # fmt: skip
+        ):
             assert said in text
     for said in (*patient_words.CAUTIONS_FOR_ALL, patient_words.NOBODY_WATCHES):
         assert said in text
@@ -214,7 +279,7 @@ def test_the_sheet_escapes_every_text_and_asks_the_network_for_nothing():
     prescription = a_prescription(
         goals=nasty, brace=nasty, weight_bearing=nasty, prescribed_by=nasty, exercises=(line,)
     )
-    page = sheet_html(prescription, "p.toml")
+    page = sheet_html(prescription, exercises_of(prescription, "p.toml"))
     reader, text = read_page(page)
     assert "script" not in reader.tags
     assert text.count("<script>alert(1)</script>") == 7
@@ -228,18 +293,22 @@ def test_the_sheet_escapes_every_text_and_asks_the_network_for_nothing():
 
 
 def test_an_exercise_file_s_own_texts_are_escaped_too(tmp_path):
-    from formcheck.toml_writer import to_toml
+    from formcheck.files.toml_writer import to_toml
 
     nasty = "<img src=x onerror=alert(1)>"
     own = replace(load_exercise("squat"), id="own", name=nasty, cues=(nasty,), summary=nasty)
     (tmp_path / "own.toml").write_text(to_toml(own))
     line = PrescribedExercise(exercise="own.toml", sets=1, repetitions=1)
-    page = sheet_html(a_prescription(exercises=(line,)), str(tmp_path / "p.toml"))
+    prescription = a_prescription(exercises=(line,))
+    page = sheet_html(prescription, exercises_of(prescription, tmp_path / "p.toml"))
     assert "<img" not in page
 
 
 def test_large_print_is_half_as_large_again():
-    plain, large = (sheet_html(a_prescription(), "p", is_large=big) for big in (False, True))
+    plain, large = (
+        sheet_html(a_prescription(), exercises_of(a_prescription(), "p"), is_large=big)
+        for big in (False, True)
+    )
     assert "font-size: 100%" in plain
     assert "font-size: 150%" in large
 
@@ -247,14 +316,13 @@ def test_large_print_is_half_as_large_again():
 def test_every_exercise_can_be_put_on_a_sheet():
     lines = tuple(
         PrescribedExercise(
-            exercise=e.id, sets=1, repetitions=5, hold_s=e.usual_dose.hold_s,
-            targets=e.end_goal,
+            exercise=e.id, sets=1, repetitions=5, hold_s=e.usual_dose.hold_s, targets=e.end_goal
         )
         for e in list_exercises()
-    )  # fmt: skip
+    )
     prescription = a_prescription(exercises=lines)
     assert parse_prescription(prescription_text(prescription), "p") == prescription
-    reader, _ = read_page(sheet_html(prescription, "p"))
+    reader, _ = read_page(sheet_html(prescription, exercises_of(prescription, "p")))
     assert reader.tags.count("svg") == 29
 
 
@@ -300,8 +368,9 @@ def test_a_check_tells_the_kind_and_the_faults_of_a_file(tmp_path):
 def test_the_json_schemas_are_written_for_an_editor(tmp_path):
     written = write_json_schemas(tmp_path / "schemas")
     assert [path.name for path in written] == [
-        "formcheck.exercise.schema.json", "formcheck.prescription.schema.json",
-    ]  # fmt: skip
+        "formcheck.exercise.schema.json",
+        "formcheck.prescription.schema.json",
+    ]
     assert all(path.stat().st_size > 1000 for path in written)
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from formcheck.progress import (
+from formcheck.evidence.progress import (
     CriteriaSettings,
     SessionFacts,
     SessionValue,
@@ -15,7 +15,7 @@ from formcheck.progress import (
     change_between,
     criteria,
 )
-from formcheck.uncertainty import model_parts, near_straight_part
+from formcheck.model.intervals import model_parts, near_straight_part
 
 KNEE = "knee_flexion_peak_deg"
 
@@ -85,9 +85,16 @@ def test_a_change_and_its_opposite_get_the_same_verdict(change, mdc):
 # Criteria
 
 GOOD = SessionFacts(
-    day=0, n_done=30, n_prescribed=30, pain=1, is_worse_next_morning=False,
-    has_new_swelling=False, has_giving_way=False, effort=5, are_targets_met=True,
-)  # fmt: skip
+    day=0,
+    n_done=30,
+    n_prescribed=30,
+    pain=1,
+    is_worse_next_morning=False,
+    has_new_swelling=False,
+    has_giving_way=False,
+    effort=5,
+    are_targets_met=True,
+)
 
 
 def _days(*sessions: SessionFacts, every: int = 2) -> list[SessionFacts]:
@@ -115,18 +122,33 @@ def test_three_sessions_on_one_day_are_one_day():
 
 @pytest.mark.parametrize(
     "change",
-    [{"n_done": 29}, {"pain": 3}, {"is_worse_next_morning": True}, {"has_new_swelling": True},
-     {"has_giving_way": True}, {"effort": 7}, {"are_targets_met": False}],
-)  # fmt: skip
+    [
+        {"n_done": 29},
+        {"pain": 3},
+        {"is_worse_next_morning": True},
+        {"has_new_swelling": True},
+        {"has_giving_way": True},
+        {"effort": 7},
+        {"are_targets_met": False},
+    ],
+)
 def test_each_thing_that_fails_once_keeps_progress_from_being_fulfilled(change):
     assert _outcomes(_days(GOOD, replace(GOOD, **change), GOOD))["progress"] == "not_fulfilled"
 
 
 @pytest.mark.parametrize(
     "name",
-    ["n_done", "n_prescribed", "pain", "is_worse_next_morning", "has_new_swelling",
-     "has_giving_way", "effort", "are_targets_met"],
-)  # fmt: skip
+    [
+        "n_done",
+        "n_prescribed",
+        "pain",
+        "is_worse_next_morning",
+        "has_new_swelling",
+        "has_giving_way",
+        "effort",
+        "are_targets_met",
+    ],
+)
 def test_each_thing_that_nobody_said_is_not_enough_information(name):
     unsaid = replace(GOOD, **{name: None})
     progress = criteria(_days(GOOD, GOOD, unsaid))[0]
@@ -139,8 +161,10 @@ def test_only_the_last_sessions_count_for_progress():
     assert _outcomes(_days(bad, GOOD, GOOD, GOOD))["progress"] == "fulfilled"
 
 
-@pytest.mark.parametrize(("pain", "outcome"), [(2, "not_fulfilled"), (3, "fulfilled"),
-                                               (5, "fulfilled"), (6, "not_fulfilled")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("pain", "outcome"),
+    [(2, "not_fulfilled"), (3, "fulfilled"), (5, "fulfilled"), (6, "not_fulfilled")],
+)
 def test_hold_is_pain_of_3_to_5_that_settles(pain, outcome):
     assert _outcomes(_days(replace(GOOD, pain=pain)))["hold"] == outcome
 
@@ -151,9 +175,13 @@ def test_pain_that_does_not_settle_is_no_hold():
 
 @pytest.mark.parametrize(
     "change",
-    [{"pain": 6}, {"is_worse_next_morning": True}, {"has_new_swelling": True},
-     {"has_giving_way": True}],
-)  # fmt: skip
+    [
+        {"pain": 6},
+        {"is_worse_next_morning": True},
+        {"has_new_swelling": True},
+        {"has_giving_way": True},
+    ],
+)
 def test_any_one_sign_fulfils_ease_even_when_the_rest_is_unknown(change):
     assert _outcomes([SessionFacts(day=3, **change)])["ease"] == "fulfilled"
 

@@ -10,19 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from formcheck.chair_tests import published
-from formcheck.kinematics import (
+from formcheck.model.intervals import projected_flexion_deg
+from formcheck.model.records import Measured, Part
+from formcheck.motion.chair_tests import published
+from formcheck.motion.kinematics import (
     fppa_deg,
     inclination_deg,
     included_flexion_deg,
     knee_flexion_deg,
     thigh_inclination_deg,
 )
-from formcheck.records import Measured, Part
-from formcheck.repetitions import find_attempts
-from formcheck.symmetry import compare_sides
-from formcheck.track import low_pass, low_pass_design_hz
-from formcheck.uncertainty import projected_flexion_deg
+from formcheck.motion.repetitions import find_attempts
+from formcheck.motion.symmetry import compare_sides
+from formcheck.motion.track import low_pass, low_pass_design_hz
 
 DATA = Path(__file__).parent / "data"
 
@@ -236,9 +236,14 @@ def test_chair_stand_cut_offs_are_those_of_the_cdc_sheet():
     # CDC STEADI 2017, read in a verbatim copy: fewer than these is below average.
     text, scope = published({"n_in_30_s", "knee_flexion_peak_deg"})
     for ages, men, women in [
-        ("60 to 64", 14, 12), ("65 to 69", 12, 11), ("70 to 74", 12, 10), ("75 to 79", 11, 10),
-        ("80 to 84", 10, 9), ("85 to 89", 8, 8), ("90 to 94", 7, 4),
-    ]:  # fmt: skip
+        ("60 to 64", 14, 12),
+        ("65 to 69", 12, 11),
+        ("70 to 74", 12, 10),
+        ("75 to 79", 11, 10),
+        ("80 to 84", 10, 9),
+        ("85 to 89", 8, 8),
+        ("90 to 94", 7, 4),
+    ]:
         assert f"{ages}: men {men}, women {women}" in text
     assert "43 cm" in text
     assert "when the arms are used its result is 0" in text

@@ -9,13 +9,14 @@ import pytest
 from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SQUAT, STANDING
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 
-from formcheck.anatomy import LANDMARK
-from formcheck.circumstances import MeasurementSettings
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
-from formcheck.programme import Bound
-from formcheck.readings import largest_at
-from formcheck.records import Measured, NotMeasurable
+from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK
+from formcheck.model.programme import Bound
+from formcheck.model.records import Measured, NotMeasurable
+from formcheck.model.request import Request
+from formcheck.motion.circumstances import MeasurementSettings
+from formcheck.motion.readings import largest_at
+from formcheck.run.pipeline import assess
 
 WALL_SIT_REST, WALL_SIT = Posture(**both(hip=20, knee=20)), Posture(**both(hip=88, knee=88))
 
@@ -50,10 +51,11 @@ def test_what_is_read_at_the_turn_of_a_pulsed_squat_is_its_bottom(azimuth_deg):
     keys = [Key(posture=STANDING, move_s=0, stay_s=1.2)]
     for _ in range(2):
         keys += [
-            Key(posture=SQUAT, move_s=1.2, stay_s=0.3), Key(posture=dip, move_s=0.7, stay_s=0.1),
+            Key(posture=SQUAT, move_s=1.2, stay_s=0.3),
+            Key(posture=dip, move_s=0.7, stay_s=0.1),
             Key(posture=SQUAT, move_s=0.7, stay_s=0.3),
             Key(posture=STANDING, move_s=1.2, stay_s=1.2),
-        ]  # fmt: skip
+        ]
     raw = film(Movement(keys=tuple(keys)), Camera(azimuth_deg=azimuth_deg))
     limit = ("limit", Bound(measure="thigh_inclination_deg", at_least=20))
     report = report_of("squat", raw, limit)
@@ -287,8 +289,9 @@ def test_heel_height_counts_from_the_flat_foot_wherever_the_heel_rests(rest_s):
     keys = [Key(posture=STANDING, move_s=0, stay_s=1.5)]
     for _ in range(4):
         keys += [
-            Key(posture=up, move_s=0.9, stay_s=0.5), Key(posture=down, move_s=1.2, stay_s=rest_s)
-        ]  # fmt: skip
+            Key(posture=up, move_s=0.9, stay_s=0.5),
+            Key(posture=down, move_s=1.2, stay_s=rest_s),
+        ]
     keys.append(Key(posture=STANDING, move_s=0.6, stay_s=0.5))
     raw = film(Movement(keys=tuple(keys)), Camera(), anchor="left_toe")
     report = report_of("calf_raise", raw)

@@ -10,17 +10,12 @@ import numpy as np
 import pytest
 from builders import Motion, build_report
 
-from formcheck.agreement import icc, limits_of_agreement, repeatability
-from formcheck.errors import FileError, UsageError
-from formcheck.reliability import (
-    Session,
-    read_sessions,
-    reliability,
-    reliability_json,
-)
-from formcheck.reliability_file import mdc95_of, read_reliability
-from formcheck.reliability_page import reliability_html
-from formcheck.report import write_json
+from formcheck.evidence.agreement import icc, limits_of_agreement, repeatability
+from formcheck.evidence.reliability import Session, read_sessions, reliability, reliability_json
+from formcheck.evidence.reliability_file import mdc95_of, read_reliability
+from formcheck.evidence.reliability_page import reliability_html
+from formcheck.model.errors import FileError, UsageError
+from formcheck.report.files import write_json
 
 KEY = "knee_flexion_peak_deg"
 # Invented: five legs, three sessions each.
@@ -33,13 +28,17 @@ def _sessions(table=TABLE, key=KEY, exercise="squat") -> list[Session]:
     first = datetime.date(2025, 11, 3)
     return [
         Session(
-            patient=f"p{i}", session=str(k + 1), day=first + datetime.timedelta(days=7 * k),
-            exercise=exercise, side="left", means=((key, float(value)),),
+            patient=f"p{i}",
+            session=str(k + 1),
+            day=first + datetime.timedelta(days=7 * k),
+            exercise=exercise,
+            side="left",
+            means=((key, float(value)),),
         )
         for i, row in enumerate(table)
         for k, value in enumerate(row)
         if math.isfinite(value)
-    ]  # fmt: skip
+    ]
 
 
 def test_the_figures_are_those_of_the_table():
@@ -81,8 +80,9 @@ def test_one_leg_alone_is_not_enough_information():
 def test_exercises_and_measures_are_kept_apart():
     both = _sessions() + _sessions(TABLE / 10, "plateau_hold_s", "wall_sit")
     assert [(m.exercise, m.measure) for m in reliability(both)] == [
-        ("squat", KEY), ("wall_sit", "plateau_hold_s"),
-    ]  # fmt: skip
+        ("squat", KEY),
+        ("wall_sit", "plateau_hold_s"),
+    ]
 
 
 def test_two_legs_of_a_patient_are_two_subjects():

@@ -20,11 +20,13 @@ from builders import (
     measured,
 )
 
-from formcheck.errors import FileError
-from formcheck.measures import MEASURES
-from formcheck.programme import Bound
-from formcheck.records import Finding, NotMeasurable, Remark, SetMeasure, Symmetry
-from formcheck.report import (
+from formcheck.files.schema_version import NewerMinorWarning
+from formcheck.model.errors import FileError
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import Bound
+from formcheck.model.records import Finding, NotMeasurable, Remark, SetMeasure, Symmetry
+from formcheck.report.charts import MAX_POINTS, camera_plan, trace_chart
+from formcheck.report.files import (
     csv_rows,
     parse_report,
     read_report,
@@ -34,10 +36,8 @@ from formcheck.report import (
     write_html,
     write_json,
 )
-from formcheck.report_charts import MAX_POINTS, camera_plan, trace_chart
-from formcheck.report_html import content_security_policy, render_html
-from formcheck.report_tables import not_measured
-from formcheck.schema_version import NewerMinorWarning
+from formcheck.report.page import content_security_policy, render_html
+from formcheck.report.tables import not_measured
 
 SCHEMA = json.loads(
     resources.files("formcheck").joinpath("assets/schemas/report.json").read_text("utf-8")
@@ -86,32 +86,74 @@ def test_the_shipped_schema_is_a_valid_one_and_knows_every_measure():
 def test_the_mapping_has_exactly_the_keys_of_the_vocabulary():
     mapping = report_mapping(REPORT)
     assert list(mapping) == [
-        "schema", "created_at", "provenance", "clip", "exercise", "side", "context", "view",
-        "quality", "repetitions", "set",
-    ]  # fmt: skip
+        "schema",
+        "created_at",
+        "provenance",
+        "clip",
+        "exercise",
+        "side",
+        "context",
+        "view",
+        "quality",
+        "repetitions",
+        "set",
+    ]
     assert list(mapping["provenance"]) == [
-        "version", "pose_model", "settings", "prescription_sha256"
-    ]  # fmt: skip
+        "version",
+        "pose_model",
+        "settings",
+        "prescription_sha256",
+    ]
     assert list(mapping["clip"]) == [
-        "file", "sha256", "duration_s", "n_frames", "width_px", "height_px", "rotation_deg",
-        "n_frames_lost", "mirrored",
-    ]  # fmt: skip
+        "file",
+        "sha256",
+        "duration_s",
+        "n_frames",
+        "width_px",
+        "height_px",
+        "rotation_deg",
+        "n_frames_lost",
+        "mirrored",
+    ]
     assert list(mapping["repetitions"][0]) == [
-        "number", "side", "part", "start_s", "turn_s", "end_s", "complete", "measures", "checks",
+        "number",
+        "side",
+        "part",
+        "start_s",
+        "turn_s",
+        "end_s",
+        "complete",
+        "measures",
+        "checks",
         "findings",
-    ]  # fmt: skip
+    ]
     assert list(mapping["repetitions"][0]["measures"]["knee_flexion_peak_deg"]) == [
-        "value", "low", "high"
-    ]  # fmt: skip
+        "value",
+        "low",
+        "high",
+    ]
     assert list(mapping["repetitions"][0]["checks"][0]) == [
-        "measure", "kind", "bound", "outcome", "text"
-    ]  # fmt: skip
+        "measure",
+        "kind",
+        "bound",
+        "outcome",
+        "text",
+    ]
     assert list(mapping["set"]) == [
-        "n_repetitions", "n_complete", "n_met", "dose", "measures", "symmetry", "text"
-    ]  # fmt: skip
+        "n_repetitions",
+        "n_complete",
+        "n_met",
+        "dose",
+        "measures",
+        "symmetry",
+        "text",
+    ]
     assert list(mapping["set"]["measures"]["knee_flexion_peak_deg"]) == [
-        "mean", "sd", "first", "last"
-    ]  # fmt: skip
+        "mean",
+        "sd",
+        "first",
+        "last",
+    ]
 
 
 @pytest.mark.parametrize("n", [0, 1, 5, 60])
@@ -159,15 +201,27 @@ def test_numbers_are_rounded_by_their_unit_and_no_zero_is_negative():
 
 def test_symmetry_carries_its_kind_and_its_interval_or_the_reason():
     symmetry = (
-        Symmetry(key="plateau_hold_s", kind="index", involved="left",
-                 value=measured("plateau_hold_s", 87.654, 5.0)),
-        Symmetry(key="thigh_inclination_deg", kind="difference", involved="left",
-                 value=NotMeasurable(key="thigh_inclination_deg", reason="one leg only")),
-    )  # fmt: skip
+        Symmetry(
+            key="plateau_hold_s",
+            kind="index",
+            involved="left",
+            value=measured("plateau_hold_s", 87.654, 5.0),
+        ),
+        Symmetry(
+            key="thigh_inclination_deg",
+            kind="difference",
+            involved="left",
+            value=NotMeasurable(key="thigh_inclination_deg", reason="one leg only"),
+        ),
+    )
     mapping = validate(replace(REPORT, whole=replace(REPORT.whole, symmetry=symmetry)))
     assert mapping["set"]["symmetry"]["plateau_hold_s"] == {
-        "kind": "index", "involved": "left", "value": 87.7, "low": 82.7, "high": 92.7
-    }  # fmt: skip
+        "kind": "index",
+        "involved": "left",
+        "value": 87.7,
+        "low": 82.7,
+        "high": 92.7,
+    }
     assert mapping["set"]["symmetry"]["thigh_inclination_deg"]["not_measurable"] == "one leg only"
 
 
@@ -249,8 +303,12 @@ def test_the_table_has_a_row_a_repetition_and_columns_with_units(tmp_path):
     assert "toes are hidden" in rows[0]["knee_over_toe_share_not_measurable"]
     assert rows[0]["knee_flexion_peak_deg_target"] == "at least 80"
     assert [r["knee_flexion_peak_deg_target_outcome"] for r in rows] == [
-        "met", "met", "undecided", "undecided", "undecided"
-    ]  # fmt: skip
+        "met",
+        "met",
+        "undecided",
+        "undecided",
+        "undecided",
+    ]
 
 
 def test_the_table_of_no_repetitions_still_has_its_header(tmp_path):
@@ -533,9 +591,13 @@ def test_a_stretch_without_a_signal_is_a_gap_not_a_line():
     value[90:150] = math.nan
     chart = trace_chart(replace(made, trace=replace(made.trace, value=value)))
     assert len(chart.lines) == 2
-    assert chart.gaps == ((pytest.approx(100 * 89 / 30 / 17.8, abs=0.01),
-                           pytest.approx(100 * 61 / 30 / 17.8, abs=0.01),
-                           "not measured, 3.0 to 5.0 s"),)  # fmt: skip
+    assert chart.gaps == (
+        (
+            pytest.approx(100 * 89 / 30 / 17.8, abs=0.01),
+            pytest.approx(100 * 61 / 30 / 17.8, abs=0.01),
+            "not measured, 3.0 to 5.0 s",
+        ),
+    )
 
 
 def test_only_bounds_on_the_lines_own_measure_are_drawn():

@@ -23,21 +23,35 @@ from exercise_cases import (
 )
 from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 
-from formcheck.anatomy import LANDMARK, N_LANDMARKS, SIDES
-from formcheck.anatomy import LEG as LEG_JOINTS
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, assess
-from formcheck.records import Context, Measured, NotMeasurable
-from formcheck.repetitions import Attempt
-from formcheck.report import report_mapping
-from formcheck.working_leg import clearly_working_side
+from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
+from formcheck.model.anatomy import LEG as LEG_JOINTS
+from formcheck.model.records import Context, Measured, NotMeasurable
+from formcheck.model.request import Request
+from formcheck.motion.repetitions import Attempt
+from formcheck.motion.working_leg import clearly_working_side
+from formcheck.report.files import report_mapping
+from formcheck.run.pipeline import assess
 
 each_side = pytest.mark.parametrize("side", SIDES)
 front_and_back = pytest.mark.parametrize("azimuth_deg", [0, 180], ids=["front", "back"])
 
 
-def report_of(exercise, rest, turn, *, side="left", azimuth_deg=90, anchor="left_ankle", n=2,
-              roll_deg=0.0, given="same", stay_s=0.8, stature_cm=None, **camera):  # fmt: skip
+def report_of(
+    exercise,
+    rest,
+    turn,
+    *,
+    side="left",
+    azimuth_deg=90,
+    anchor="left_ankle",
+    n=2,
+    roll_deg=0.0,
+    given="same",
+    stay_s=0.8,
+    stature_cm=None,
+    **camera,
+):
     """A set as written for the left leg; side "right" is the same person mirrored in space."""
     if side == "right":
         rest, turn, azimuth_deg = mirrored(rest), mirrored(turn), -azimuth_deg
@@ -219,9 +233,13 @@ def test_knee_flexion_gain_is_what_the_knee_bends_in_the_raise(side):
 def test_a_leg_raise_is_given_in_centimetres_when_stature_is(side):
     rest = replace(ON_THE_BACK, **one("right", hip=135, knee=90, foot=0.0))
     report = report_of(
-        "straight_leg_raise", rest, replace(rest, left_hip=120), side=side, anchor="hips",
+        "straight_leg_raise",
+        rest,
+        replace(rest, left_hip=120),
+        side=side,
+        anchor="hips",
         stature_cm=180,
-    )  # fmt: skip
+    )
     # The heel turns about the hip: 53 % of stature along the leg, 3.5 % behind it.
     along, behind = (LEG + 0.039), 0.035
     rise = along * np.sin(np.radians(30)) + behind * (1 - np.cos(np.radians(30)))
@@ -348,9 +366,16 @@ def test_the_front_leg_of_a_split_squat_is_told_from_the_front(side, azimuth_deg
 @each_side
 def test_the_top_leg_of_side_lying_is_told_from_the_hips(side):
     report = report_of(
-        "hip_abduction_side_lying", ON_THE_SIDE, replace(ON_THE_SIDE, left_out=30), side=side,
-        azimuth_deg=0, anchor="hips", roll_deg=90, given=None, n=3,
-    )  # fmt: skip
+        "hip_abduction_side_lying",
+        ON_THE_SIDE,
+        replace(ON_THE_SIDE, left_out=30),
+        side=side,
+        azimuth_deg=0,
+        anchor="hips",
+        roll_deg=90,
+        given=None,
+        n=3,
+    )
     assert report.side == side
     assert "side_assumed" not in {f.code for f in report.findings}
     assert report.whole.n_complete == 3
@@ -421,9 +446,15 @@ def test_a_foot_that_was_not_seen_to_come_back_accuses_nobody():
     feet[10:20, LANDMARK["left", "ankle"], 0] = 50
     track, view = SimpleNamespace(image_px=feet), SimpleNamespace(person_height_px=400)
     attempt = Attempt(
-        start=0, turn_from=12, turn_to=14, end=25, rest_before=0.0, rest_after=0.0, extreme=1.0,
+        start=0,
+        turn_from=12,
+        turn_to=14,
+        end=25,
+        rest_before=0.0,
+        rest_after=0.0,
+        extreme=1.0,
         is_complete=True,
-    )  # fmt: skip
+    )
     for hidden_at, found in ((5, "right"), (0, None), (25, None)):
         is_hidden = np.arange(30) == hidden_at
         assert clearly_working_side([attempt], track, view, "stance", is_hidden) == found
@@ -503,10 +534,15 @@ def test_knee_flexion_is_the_same_in_a_tilted_picture(side):
     values = values_of(report_of("squat", STANDING, SQUAT, side=side, roll_deg=0.0))
     report = report_of("squat", STANDING, SQUAT, side=side)
     tilted = film(
-        repeated(*((STANDING, [SQUAT] * 2) if side == "left" else
-                   (mirrored(STANDING), [mirrored(SQUAT)] * 2))),
+        repeated(
+            *(
+                (STANDING, [SQUAT] * 2)
+                if side == "left"
+                else (mirrored(STANDING), [mirrored(SQUAT)] * 2)
+            )
+        ),
         Camera(azimuth_deg=90 if side == "left" else -90, roll_deg=6),
-    )  # fmt: skip
+    )
     turned = assess(
         tilted, Request(clip=Path("x"), exercise=load_exercise("squat"), side=side)
     ).report
@@ -522,11 +558,16 @@ def test_a_near_camera_moves_angles_by_little(side, distance):
     report = report_of("squat", STANDING, SQUAT, side=side, distance=distance)
     for found in report.repetitions:
         for value in found.measures:
-            if isinstance(value, Measured) and value.key in ("knee_flexion_peak_deg",
-                                                             "thigh_inclination_deg",
-                                                             "trunk_inclination_deg"):  # fmt: skip
-                truth = {"knee_flexion_peak_deg": 105, "thigh_inclination_deg": 5,
-                         "trunk_inclination_deg": 35}[value.key]  # fmt: skip
+            if isinstance(value, Measured) and value.key in (
+                "knee_flexion_peak_deg",
+                "thigh_inclination_deg",
+                "trunk_inclination_deg",
+            ):
+                truth = {
+                    "knee_flexion_peak_deg": 105,
+                    "thigh_inclination_deg": 5,
+                    "trunk_inclination_deg": 35,
+                }[value.key]
                 assert value.low <= truth <= value.high, value.key
 
 
@@ -535,8 +576,12 @@ def test_a_near_camera_moves_angles_by_little(side, distance):
 def test_off_the_side_the_interval_is_wider_and_holds_the_truth(side, off_deg):
     square = report_of("squat", STANDING, SQUAT, side=side)
     off = report_of("squat", STANDING, SQUAT, side=side, azimuth_deg=90 + off_deg)
-    truth = {"knee_flexion_peak_deg": 105, "thigh_inclination_deg": 5, "shank_inclination_deg": 20,
-             "trunk_inclination_deg": 35}  # fmt: skip
+    truth = {
+        "knee_flexion_peak_deg": 105,
+        "thigh_inclination_deg": 5,
+        "shank_inclination_deg": 20,
+        "trunk_inclination_deg": 35,
+    }
     for a, b in zip(square.repetitions, off.repetitions, strict=True):
         straight, oblique = ({v.key: v for v in r.measures} for r in (a, b))
         for key, true in truth.items():

@@ -7,15 +7,17 @@ import numpy as np
 import pytest
 from skeleton import Camera, Posture, both, film, repeated
 
-from formcheck.anatomy import LANDMARK
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, Settings, assess
-from formcheck.quality import longest_uncut_s, quickest_step_deg
-from formcheck.records import Measured
-from formcheck.storage import read_track
-from formcheck.track import clean
-from formcheck.truth import read_truth
-from formcheck.validation import compare_measures
+from formcheck.evidence.truth import read_truth
+from formcheck.evidence.validation import compare_measures
+from formcheck.files.exercises import load_exercise
+from formcheck.files.storage import read_track
+from formcheck.model.anatomy import LANDMARK
+from formcheck.model.records import Measured
+from formcheck.model.request import Request
+from formcheck.motion.findings import longest_uncut_s, quickest_step_deg
+from formcheck.motion.track import clean
+from formcheck.run.pipeline import assess
+from formcheck.run.settings import Settings
 
 DATA = Path(__file__).parent / "data"
 SQUATS = repeated(Posture(), [Posture(trunk=35.0, **both(hip=60.0, knee=88.0))] * 3)
@@ -146,8 +148,13 @@ def _with_ankle_lost(raw, at_s: float, half_s: float):
     return replace(raw, visibility=visibility)
 
 
-SLOW = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
-                there_s=1.5, stay_s=0.3, back_s=1.5)  # fmt: skip
+SLOW = repeated(
+    Posture(),
+    [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+    there_s=1.5,
+    stay_s=0.3,
+    back_s=1.5,
+)
 SECOND_TURN_S = 2 * 1.2 + 3.3 + 1.5 + 0.15
 
 
@@ -171,8 +178,13 @@ def test_a_gap_at_the_turn_makes_no_two_repetitions_of_one(half_s, off_s):
 
 
 def test_a_gap_long_enough_to_come_back_in_is_told_and_joins_nothing():
-    held = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
-                    there_s=1.5, stay_s=1.5, back_s=1.5)  # fmt: skip
+    held = repeated(
+        Posture(),
+        [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+        there_s=1.5,
+        stay_s=1.5,
+        back_s=1.5,
+    )
     second_turn_s = 2 * 1.2 + 4.5 + 1.5 + 0.75
     report = _report(_with_ankle_lost(film(held), second_turn_s, 0.7))
     assert (report.whole.n_repetitions, report.whole.n_complete) == (4, 2)
@@ -181,8 +193,14 @@ def test_a_gap_long_enough_to_come_back_in_is_told_and_joins_nothing():
 
 
 def test_who_comes_up_in_a_gap_did_two_and_not_one():
-    pulses = repeated(Posture(), [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
-                      rest_s=0.0, there_s=0.8, stay_s=0.0, back_s=0.8)  # fmt: skip
+    pulses = repeated(
+        Posture(),
+        [Posture(trunk=35.0, **both(hip=75.0, knee=105.0))] * 3,
+        rest_s=0.0,
+        there_s=0.8,
+        stay_s=0.0,
+        back_s=0.8,
+    )
     report = _report(_with_ankle_lost(film(pulses), 1.6, 0.4))
     assert report.whole.n_repetitions == 3
 

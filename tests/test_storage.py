@@ -17,10 +17,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from formcheck import storage
-from formcheck.errors import FileError, OutputError
-from formcheck.records import RawTrack
-from formcheck.schema_version import NewerMinorWarning
+from formcheck.files import storage
+from formcheck.files.schema_version import NewerMinorWarning
+from formcheck.model.errors import FileError, OutputError
+from formcheck.model.records import RawTrack
 
 KEY = "ab" * 32
 IS_ROOT = os.geteuid() == 0
@@ -140,7 +140,8 @@ def test_a_real_limit_on_file_size_is_an_output_error_without_remains(tmp_path):
     code = textwrap.dedent("""
         import resource, sys
         from pathlib import Path
-        from formcheck import errors, storage
+        from formcheck.model import errors
+        from formcheck.files import storage
         resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
         try:
             storage.write_text(Path(sys.argv[1]), "x" * 5000)
@@ -148,10 +149,7 @@ def test_a_real_limit_on_file_size_is_an_output_error_without_remains(tmp_path):
             print(error)
     """)
     done = subprocess.run(
-        [sys.executable, "-c", code, tmp_path / "a.txt"],
-        capture_output=True,
-        text=True,
-        check=True,
+        [sys.executable, "-c", code, tmp_path / "a.txt"], capture_output=True, text=True, check=True
     )
     assert "disk is full" in done.stdout
     assert os.listdir(tmp_path) == []
@@ -211,7 +209,7 @@ def test_folders_are_made_with_their_parents_and_refused_where_a_file_stands(tmp
 WRITE_AND_WAIT = """
 import sys, time
 from pathlib import Path
-from formcheck import storage
+from formcheck.files import storage
 with storage.write_atomically(Path(sys.argv[1])) as beside:
     beside.write_bytes(b"half")
     print("writing", flush=True)

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from stress import CLIPS, SLOW_ENOUGH, SPOILS, STANDING_ONLY, base_clip
 
-from formcheck.errors import ClipError
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, analyze
-from formcheck.records import Measured
-from formcheck.truth import read_truth, truth_beside
+from formcheck.evidence.truth import read_truth, truth_beside
+from formcheck.files.exercises import load_exercise
+from formcheck.model.errors import ClipError
+from formcheck.model.records import Measured
+from formcheck.model.request import Request
+from formcheck.run.pipeline import analyze
 
 pytestmark = pytest.mark.slow
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from formcheck.records import Measured, NotMeasurable, Part
-from formcheck.symmetry import compare_sides, mean_with_uncertainty
+from formcheck.model.records import Measured, NotMeasurable, Part
+from formcheck.motion.symmetry import compare_sides, mean_with_uncertainty
 
 
 def values(key, *numbers, own=0.0, shared=0.0):
@@ -26,9 +26,11 @@ def test_the_index_is_involved_over_uninvolved_in_per_cent():
 
 def test_angles_are_compared_by_their_difference():
     found = compare_sides(
-        "knee_flexion_peak_deg", "right", values("knee_flexion_peak_deg", 80, 84),
+        "knee_flexion_peak_deg",
+        "right",
+        values("knee_flexion_peak_deg", 80, 84),
         values("knee_flexion_peak_deg", 95, 97),
-    )  # fmt: skip
+    )
     assert found.kind == "difference"
     assert found.value.value == pytest.approx(-14.0)
 
@@ -51,9 +53,11 @@ def test_the_interval_of_an_index_follows_first_order_propagation():
 
 def test_no_index_is_given_over_a_value_too_small_for_its_uncertainty():
     v = compare_sides(
-        "heel_height_peak_share", "left", values("heel_height_peak_share", 0.3),
+        "heel_height_peak_share",
+        "left",
+        values("heel_height_peak_share", 0.3),
         values("heel_height_peak_share", 0.1, shared=0.08),
-    ).value  # fmt: skip
+    ).value
     assert isinstance(v, NotMeasurable)
     assert "right" in v.reason
 
@@ -78,9 +82,18 @@ def test_compare_puts_a_mirrored_leg_against_the_other(
 
     mirrored(short_squat, tmp_path / "right.mp4")
     done = run_formcheck(
-        "analyze", tmp_path / "right.mp4", "--exercise", "squat", "--side", "right", "--out",
-        tmp_path / "right", "--pose-model", "lite", "--no-video",
-    )  # fmt: skip
+        "analyze",
+        tmp_path / "right.mp4",
+        "--exercise",
+        "squat",
+        "--side",
+        "right",
+        "--out",
+        tmp_path / "right",
+        "--pose-model",
+        "lite",
+        "--no-video",
+    )
     assert done.returncode == 0, done.stderr
     done = run_formcheck("compare", squat_results, tmp_path / "right", "--json")
     assert done.returncode == 0, done.stderr

@@ -9,9 +9,9 @@ from builders import build_clip, build_raw
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from formcheck.anatomy import LANDMARK, LEG
-from formcheck.storage import read_track
-from formcheck.track import (
+from formcheck.files.storage import read_track
+from formcheck.model.anatomy import LANDMARK, LEG
+from formcheck.motion.track import (
     TrackSettings,
     _resample,
     choose_patient,
@@ -157,9 +157,19 @@ def test_a_track_of_one_frame_is_refused():
     raw = build_raw(build_clip())
     one = {
         f: getattr(raw, f)[:1]
-        for f in ("time_s", "stamp", "image_px", "world_m", "visibility", "brightness",
-                  "contrast", "sharpness", "change", "border_change")
-    }  # fmt: skip
+        for f in (
+            "time_s",
+            "stamp",
+            "image_px",
+            "world_m",
+            "visibility",
+            "brightness",
+            "contrast",
+            "sharpness",
+            "change",
+            "border_change",
+        )
+    }
     with pytest.raises(ValueError, match="two frames"):
         clean(replace(raw, **one))
 

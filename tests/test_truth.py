@@ -10,9 +10,16 @@ import numpy as np
 import pytest
 from truth_converter import truth_from
 
-from formcheck.errors import FileError
-from formcheck.schema_version import NewerMinorWarning
-from formcheck.truth import ANGLES, TrueRepetition, Truth, read_truth, truth_beside, write_truth
+from formcheck.evidence.truth import (
+    ANGLES,
+    TrueRepetition,
+    Truth,
+    read_truth,
+    truth_beside,
+    write_truth,
+)
+from formcheck.files.schema_version import NewerMinorWarning
+from formcheck.model.errors import FileError
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 NAMES = sorted(path.stem for path in SAMPLES.glob("*.mp4"))

@@ -8,10 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skeleton import Camera, Posture, both, film, repeated
 
-from formcheck.exercises import load_exercise
-from formcheck.pipeline import Request, Settings, assess
-from formcheck.records import Measured, Part
-from formcheck.uncertainty import (
+from formcheck.files.exercises import load_exercise
+from formcheck.model.intervals import (
     COVERAGE_FACTOR,
     ERROR_MODELS,
     azimuth_part,
@@ -27,14 +25,22 @@ from formcheck.uncertainty import (
     sampling_part,
     time_part,
 )
+from formcheck.model.records import Measured, Part
+from formcheck.model.request import Request
+from formcheck.run.pipeline import assess
+from formcheck.run.settings import Settings
 
 STANDING = Posture()
 SQUATTING = Posture(trunk=35.0, **both(hip=60.0, knee=88.0))
 SQUATS = repeated(STANDING, [SQUATTING, SQUATTING])
 KEYS = (
-    "knee_flexion_peak_deg", "thigh_inclination_deg", "shank_inclination_deg",
-    "trunk_inclination_deg", "lowering_s", "raising_s",
-)  # fmt: skip
+    "knee_flexion_peak_deg",
+    "thigh_inclination_deg",
+    "shank_inclination_deg",
+    "trunk_inclination_deg",
+    "lowering_s",
+    "raising_s",
+)
 
 
 def _half_widths(camera: Camera) -> dict[str, float]:

@@ -13,14 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from skeleton import Camera, Posture, both, film, repeated
 
-from formcheck.agreement import wilson_interval
-from formcheck.errors import FileError, UsageError
-from formcheck.exercises import load_exercise
-from formcheck.measures import MEASURES
-from formcheck.pipeline import Request, Settings, assess
-from formcheck.true_values import READINGS, true_motion, true_value
-from formcheck.truth import ANGLES, TrueRepetition, Truth, write_truth
-from formcheck.validation import (
+from formcheck.evidence.agreement import wilson_interval
+from formcheck.evidence.true_values import READINGS, true_motion, true_value
+from formcheck.evidence.truth import ANGLES, TrueRepetition, Truth, write_truth
+from formcheck.evidence.validation import (
     Comparison,
     Validation,
     accuracy,
@@ -34,7 +30,13 @@ from formcheck.validation import (
     true_plane,
     validate,
 )
-from formcheck.validation_tables import comparisons_csv, validation_json, validation_lines
+from formcheck.evidence.validation_tables import comparisons_csv, validation_json, validation_lines
+from formcheck.files.exercises import load_exercise
+from formcheck.model.errors import FileError, UsageError
+from formcheck.model.measures import MEASURES
+from formcheck.model.request import Request
+from formcheck.run.pipeline import assess
+from formcheck.run.settings import Settings
 
 STANDING = Posture()
 SQUATTING = Posture(trunk=35.0, **both(hip=60.0, knee=88.0))
@@ -171,8 +173,9 @@ def test_a_repetition_that_was_not_found_counts_as_not_measured(analysis):
 
 
 def test_a_wrong_true_turn_shows_as_a_turn_error(analysis):
-    early = tuple(replace(r, turn_from_s=r.start_s + 0.5, turn_to_s=r.start_s + 0.8)
-                  for r in REPETITIONS)  # fmt: skip
+    early = tuple(
+        replace(r, turn_from_s=r.start_s + 0.5, turn_to_s=r.start_s + 0.8) for r in REPETITIONS
+    )
     outcome = compare_clip("made_up", _truth(repetitions=early), analysis)
     assert outcome.turn_errors_s == pytest.approx((0.7, 0.7, 0.7), abs=0.05)
 
@@ -201,9 +204,19 @@ def test_each_found_repetition_is_matched_once(analysis):
 
 @pytest.mark.parametrize(
     ("azimuth", "plane"),
-    [(90, "sagittal"), (-60, "sagittal"), (55, "sagittal"), (54, "oblique"), (21, "oblique"),
-     (20, "frontal"), (-10, "frontal"), (175, "frontal"), (140, "oblique"), (125, "sagittal")],
-)  # fmt: skip
+    [
+        (90, "sagittal"),
+        (-60, "sagittal"),
+        (55, "sagittal"),
+        (54, "oblique"),
+        (21, "oblique"),
+        (20, "frontal"),
+        (-10, "frontal"),
+        (175, "frontal"),
+        (140, "oblique"),
+        (125, "sagittal"),
+    ],
+)
 def test_the_true_view_follows_the_limits_as_they_stand(azimuth, plane):
     assert true_plane(azimuth) == plane
 
@@ -213,10 +226,19 @@ def test_the_true_view_follows_the_limits_as_they_stand(azimuth, plane):
 
 def _comparison(value: float, half: float, true: float = 90.0, **changes) -> Comparison:
     made = Comparison(
-        clip="a", exercise="squat", plane="sagittal", repetition=1,
-        measure="knee_flexion_peak_deg", is_supported=True, true=true, value=value,
-        low=value - half, high=value + half, true_excursion=true, excursion=value - 5,
-    )  # fmt: skip
+        clip="a",
+        exercise="squat",
+        plane="sagittal",
+        repetition=1,
+        measure="knee_flexion_peak_deg",
+        is_supported=True,
+        true=true,
+        value=value,
+        low=value - half,
+        high=value + half,
+        true_excursion=true,
+        excursion=value - 5,
+    )
     return replace(made, **changes)
 
 
@@ -307,7 +329,7 @@ def test_a_folder_without_truth_files_says_what_to_do(tmp_path):
 
 @pytest.fixture(scope="module")
 def found(folder, tmp_path_factory) -> Validation:
-    from formcheck.pose import PoseSettings
+    from formcheck.pose.landmarker import PoseSettings
 
     settings = Settings(pose=PoseSettings(model="lite"))
     return validate(folder, settings, cache_dir=tmp_path_factory.mktemp("cache"))
@@ -323,9 +345,10 @@ def test_a_clip_that_cannot_be_read_is_named_and_the_rest_goes_on(found):
 
 def test_real_landmarks_come_within_reach_of_the_truth(found):
     peaks = [
-        c for c in found.comparisons
+        c
+        for c in found.comparisons
         if c.clip == "squat" and c.measure == "knee_flexion_peak_deg" and c.is_measured
-    ]  # fmt: skip
+    ]
     assert len(peaks) == 2
     assert all(abs(c.value - c.true) < 15 for c in peaks)
 

@@ -20,7 +20,7 @@ import pytest
 from make_clips import drawn
 from peak_memory import peak_mb
 
-from formcheck.errors import ClipError, OutputError
+from formcheck.model.errors import ClipError, OutputError
 from formcheck.video import VideoReader, VideoWriter, describe, open_video
 from formcheck.video.pictures import Show
 
@@ -353,7 +353,7 @@ for frame in open_video(sys.argv[1]).frames():
 
 _OPEN = """
 import contextlib
-from formcheck.errors import ClipError
+from formcheck.model.errors import ClipError
 from formcheck.video import open_video
 with contextlib.suppress(ClipError):
     open_video(sys.argv[1])
@@ -829,7 +829,7 @@ def test_a_full_disk_is_an_output_error(tmp_path):
 _TOO_LARGE = """
 import resource, signal, sys
 import numpy as np
-from formcheck.errors import OutputError
+from formcheck.model.errors import OutputError
 from formcheck.video import VideoWriter
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from make_clips import drawn
 
-from formcheck.errors import ClipError
+from formcheck.model.errors import ClipError
 from formcheck.video import open_video
 
 LIMIT_S = 20.0

@@ -10,13 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
-from clinic_cases import (
-    clinic_results,
-    measured_set,
-    new_patient,
-    new_set,
-    prescription_text,
-)
+from clinic_cases import clinic_results, measured_set, new_patient, new_set, prescription_text
 from web_cases import Served
 
 from formcheck.clinic import jobs, open_clinic
@@ -51,8 +45,12 @@ def _work(served: Served, clip: bytes, known: Acknowledged, stop: threading.Even
         while not stop.wait(0.02):
             n += 1
             words = f"goal {random.random()}"
-            if browser.post(f"{AT}/goals", {"words": words, "set_on": "2025-03-01",
-                                            "by": "M.T."}).status == 303:  # fmt: skip
+            if (
+                browser.post(
+                    f"{AT}/goals", {"words": words, "set_on": "2025-03-01", "by": "M.T."}
+                ).status
+                == 303
+            ):
                 known.goals.append(words)
             if len(known.sets) < MOST_SETS:
                 about = {"exercise": "squat", "side": "left", "file_name": "a.mp4"}

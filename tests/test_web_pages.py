@@ -21,7 +21,7 @@ from formcheck.clinic.deletion import delete_set, deletions
 from formcheck.clinic.patients import add_patient, current_prescription, find_patient
 from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.web.prescription_form import (
+from formcheck.web.clinician.prescription_form import (
     form_fault,
     form_from,
     form_of,
@@ -49,19 +49,37 @@ def site(tmp_path_factory, squat_results):
     for n in range(4):
         outcomes = {"target": ("met", "not_met")[n % 2], "limit": ("kept", "undecided")[n == 2]}
         stored = measured_set(
-            clinic, patient, results, day=day_before(21 - 7 * n), added_deg=8.0 * n,
-            outcomes=outcomes, with_video=True, prescription_id=version.id,
+            clinic,
+            patient,
+            results,
+            day=day_before(21 - 7 * n),
+            added_deg=8.0 * n,
+            outcomes=outcomes,
+            with_video=True,
+            prescription_id=version.id,
             side=("left", "right")[n == 3],
-        )  # fmt: skip
+        )
         answers.add_answer(clinic, patient.id, "before", set_id=stored.id, day=stored.day, pain=2)
         answers.add_answer(
-            clinic, patient.id, "after", set_id=stored.id, day=stored.day, pain=1,
-            pain_during=3 + n, effort=5, pain_limit=5,
-        )  # fmt: skip
+            clinic,
+            patient.id,
+            "after",
+            set_id=stored.id,
+            day=stored.day,
+            pain=1,
+            pain_during=3 + n,
+            effort=5,
+            pain_limit=5,
+        )
         answers.add_answer(
-            clinic, patient.id, "next day", day=day_before(20 - 7 * n), pain_change="same",
-            stiffness_change="less", swelling_change="same",
-        )  # fmt: skip
+            clinic,
+            patient.id,
+            "next day",
+            day=day_before(20 - 7 * n),
+            pain_change="same",
+            stiffness_change="less",
+            swelling_change="same",
+        )
         if n == 0:
             review_sets(clinic, [stored.uid], "M.T.")
     new_set(clinic, patient, exercise="wall_sit", day=day_before(1))
@@ -71,12 +89,36 @@ def site(tmp_path_factory, squat_results):
     new_set(clinic, patient, exercise="squat")
     answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way",), exercise="squat")
     answers.tick(clinic, patient.id, exercise="squat", side="both", set_number=2, kind="done")
-    findings.add_finding(clinic, patient.id, day=day_before(9), kind="passive_flexion",
-                         side="left", value=120.0, words="", by="M.T.")  # fmt: skip
-    findings.add_finding(clinic, patient.id, day=day_before(9), kind="effusion", side="left",
-                         value=None, words="small", by="M.T.")  # fmt: skip
-    findings.add_score(clinic, patient.id, day=day_before(9), name="Knee score", value=61.0,
-                       direction="higher is better", least_change=8.0, by="M.T.")  # fmt: skip
+    findings.add_finding(
+        clinic,
+        patient.id,
+        day=day_before(9),
+        kind="passive_flexion",
+        side="left",
+        value=120.0,
+        words="",
+        by="M.T.",
+    )
+    findings.add_finding(
+        clinic,
+        patient.id,
+        day=day_before(9),
+        kind="effusion",
+        side="left",
+        value=None,
+        words="small",
+        by="M.T.",
+    )
+    findings.add_score(
+        clinic,
+        patient.id,
+        day=day_before(9),
+        name="Knee score",
+        value=61.0,
+        direction="higher is better",
+        least_change=8.0,
+        by="M.T.",
+    )
     findings.add_goal(
         clinic, patient.id, words="Stairs", set_on=day_before(9), due_on=None, by="M.T."
     )
@@ -109,10 +151,17 @@ def _sets(site):
 def _pages(site) -> dict[str, str]:
     at, sets = "/clinic/patients/KN-204", _sets(site)
     return {
-        "work list": "/clinic", "patients": "/clinic/patients", "import": "/clinic/import",
-        "follow-up": at, "sets": f"{at}/sets", "prescription": f"{at}/prescription",
-        "version": f"{at}/prescription/1", "findings": f"{at}/findings",
-        "summary": f"{at}/summary", "discharge": f"{at}/discharge", "files": f"{at}/files",
+        "work list": "/clinic",
+        "patients": "/clinic/patients",
+        "import": "/clinic/import",
+        "follow-up": at,
+        "sets": f"{at}/sets",
+        "prescription": f"{at}/prescription",
+        "version": f"{at}/prescription/1",
+        "findings": f"{at}/findings",
+        "summary": f"{at}/summary",
+        "discharge": f"{at}/discharge",
+        "files": f"{at}/files",
         "set measured": f"/clinic/sets/{sets['measured']}",
         "set reviewed": f"/clinic/sets/{sets['reviewed']}",
         "set not measured": f"/clinic/sets/{sets['not measured']}",
@@ -122,7 +171,7 @@ def _pages(site) -> dict[str, str]:
         "empty findings": "/clinic/patients/KN-000/findings",
         "empty summary": "/clinic/patients/KN-000/summary",
         "no such page": "/clinic/nothing",
-    }  # fmt: skip
+    }
 
 
 def test_no_page_has_an_accessibility_violation_or_is_wider_than_a_phone(site, browser):
@@ -208,28 +257,41 @@ def test_a_refused_correction_stands_in_its_open_form_again(site, browser):
 @pytest.mark.parametrize(
     ("fault", "words", "field"),
     [
-        ("5: prescribed_by: is empty; write some text",
-         "Your initials: empty; write some text", "prescribed_by"),
-        ("63: exercises[1].targets[0].at_least: at_least 90 is more than at_most 80; exchange them",
-         "Exercise 2, target 1, at least: at least 90 is more than at most 80; exchange them",
-         "e1.target0.at_least"),
-        ('23: exercises[0].tempo.lowering_s: "x" is not a number; write one, without quotes',
-         'Exercise 1, lowering: "x" is not a number', "e0.lowering_s"),
-        ("86: exercises[2].limits[1]: has no bound; add at_least = or at_most =, or both",
-         "Exercise 3, limit 2: has no bound; add at least or at most, or both",
-         "e2.limit1.measure"),
-        ("46: exercises[0].film[1].set_number: set 9 is to be filmed of 3 set(s)",
-         "Exercise 1, set to film 2, set: set 9 is to be filmed of 3 set(s)",
-         "e0.film1.set_number"),
+        (
+            "5: prescribed_by: is empty; write some text",
+            "Your initials: empty; write some text",
+            "prescribed_by",
+        ),
+        (
+            "63: exercises[1].targets[0].at_least: at_least 90 is more than at_most 80; "
+            "exchange them",
+            "Exercise 2, target 1, at least: at least 90 is more than at most 80; exchange them",
+            "e1.target0.at_least",
+        ),
+        (
+            '23: exercises[0].tempo.lowering_s: "x" is not a number; write one, without quotes',
+            'Exercise 1, lowering: "x" is not a number',
+            "e0.lowering_s",
+        ),
+        (
+            "86: exercises[2].limits[1]: has no bound; add at_least = or at_most =, or both",
+            "Exercise 3, limit 2: has no bound; add at least or at most, or both",
+            "e2.limit1.measure",
+        ),
+        (
+            "46: exercises[0].film[1].set_number: set 9 is to be filmed of 3 set(s)",
+            "Exercise 1, set to film 2, set: set 9 is to be filmed of 3 set(s)",
+            "e0.film1.set_number",
+        ),
         ("The disk is full", "The disk is full", ""),
     ],
-)  # fmt: skip
+)
 def test_a_fault_is_told_in_the_words_of_the_form_and_leads_to_its_field(fault, words, field):
     assert (form_fault(fault).words, form_fault(fault).field) == (words, field)
 
 
 def test_the_form_and_the_file_say_the_same():
-    from formcheck.schema import parse_prescription
+    from formcheck.files.schema import parse_prescription
 
     record = parse_prescription(prescription_text(), "x")
     form = form_of(record)
@@ -332,19 +394,53 @@ def test_a_summary_of_much_is_still_one_page_and_says_what_it_leaves_out(
         change(c, "UPDATE jobs SET state = 'done' WHERE state = 'waiting'")
     for n, exercise in enumerate(("squat", "split_squat", "wall_sit", "step_up")):
         for weeks in (5, 1):
-            measured_set(site.clinic, patient, results, day=day_before(7 * weeks + n),
-                         exercise=exercise, added_deg=5.0 * weeks)  # fmt: skip
+            measured_set(
+                site.clinic,
+                patient,
+                results,
+                day=day_before(7 * weeks + n),
+                exercise=exercise,
+                added_deg=5.0 * weeks,
+            )
     for n in range(8):
         day = day_before(40 - 5 * n)
-        findings.add_finding(site.clinic, patient.id, day=day, kind="passive_flexion",
-                             side="left", value=110.0 + n, words="warm",
-                             by="M.T.")  # fmt: skip
-        findings.add_score(site.clinic, patient.id, day=day, name="Knee score", value=50.0 + n,
-                           direction="higher is better", least_change=8.0, by="M.T.")  # fmt: skip
-        findings.add_goal(site.clinic, patient.id, words=f"Stairs without the rail, floor {n}",
-                          set_on=day, due_on=None, by="M.T.")  # fmt: skip
-        answers.add_answer(site.clinic, patient.id, "before", day=day, pain=3,
-                           symptoms=("giving_way", "new_swelling"), exercise="squat")  # fmt: skip
+        findings.add_finding(
+            site.clinic,
+            patient.id,
+            day=day,
+            kind="passive_flexion",
+            side="left",
+            value=110.0 + n,
+            words="warm",
+            by="M.T.",
+        )
+        findings.add_score(
+            site.clinic,
+            patient.id,
+            day=day,
+            name="Knee score",
+            value=50.0 + n,
+            direction="higher is better",
+            least_change=8.0,
+            by="M.T.",
+        )
+        findings.add_goal(
+            site.clinic,
+            patient.id,
+            words=f"Stairs without the rail, floor {n}",
+            set_on=day,
+            due_on=None,
+            by="M.T.",
+        )
+        answers.add_answer(
+            site.clinic,
+            patient.id,
+            "before",
+            day=day,
+            pain=3,
+            symptoms=("giving_way", "new_swelling"),
+            exercise="squat",
+        )
     with page_of(browser, _link(site)) as page:
         page.goto(f"{site.origin}/clinic/patients/KN-312/summary")
         assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
@@ -393,17 +489,25 @@ def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
     with site.clinic.write() as c:
         for n in range(500):
             change(
-                c, """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
+                c,
+                """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
                       recording, recording_bytes, recording_sha256, origin, state,
                       dose_prescribed, dose_done)
                       VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
                       'recorded', 'reviewed', 10, 10)""",
-                u=f"{n:032x}", p=patient.id, d=day_before(n),
-            )  # fmt: skip
+                u=f"{n:032x}",
+                p=patient.id,
+                d=day_before(n),
+            )
             for key in ("knee_flexion_peak_deg", "thigh_inclination_deg", "lowering_s"):
-                change(c, """INSERT INTO set_measures (set_id, key, value, half_width, n)
+                change(
+                    c,
+                    """INSERT INTO set_measures (set_id, key, value, half_width, n)
                              SELECT id, :k, :v, 5, 10 FROM sets WHERE uid = :u""",
-                       k=key, v=60 + n % 30, u=f"{n:032x}")  # fmt: skip
+                    k=key,
+                    v=60 + n % 30,
+                    u=f"{n:032x}",
+                )
     with page_of(browser, _link(site)) as page:
         for path in ("/clinic/patients/KN-500/sets", "/clinic/patients/KN-500"):
             times = []
@@ -465,7 +569,7 @@ def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(browser, tmp_p
             page.click("nav.tabs a:has-text('Summary')")
             page.wait_for_selector("h1:has-text('summary on')")
             assert len(page.pdf(format="A4")) > 5000
-        from formcheck.fhir import check_bundle
+        from formcheck.clinic.fhir import check_bundle
 
         check_bundle(bundle)
         assert [e["resource"]["status"] for e in bundle["entry"]] == ["final"]
@@ -520,8 +624,12 @@ def test_old_sets_go_only_where_retention_was_asked_for(tmp_path, options):
     patient = new_patient(clinic)
     old, new = new_set(clinic, patient), new_set(clinic, patient)
     with clinic.write() as c:
-        change(c, "UPDATE sets SET received_at = :t, state = 'not measured' WHERE uid = :u",
-               t=f"{day_before(31)}T08:00:00+00:00", u=old.uid)  # fmt: skip
+        change(
+            c,
+            "UPDATE sets SET received_at = :t, state = 'not measured' WHERE uid = :u",
+            t=f"{day_before(31)}T08:00:00+00:00",
+            u=old.uid,
+        )
         change(c, "UPDATE sets SET state = 'not measured' WHERE uid = :u", u=new.uid)
         change(c, "DELETE FROM jobs")
     served = Served(tmp_path / "data", *options)

@@ -72,7 +72,8 @@ PUBLIC = {"/enter", "/enter.css", "/enter.js", "/favicon.ico"}
 
 def _paths(site) -> list[tuple[str, str]]:
     """(method, path) of every route of the site, its blanks filled in."""
-    from formcheck.web import clinic_pages, patient_pages
+    from formcheck.web.clinician import pages as clinic_pages
+    from formcheck.web.patient import pages as patient_pages
 
     uid = _set_of(site, find_patient(site.clinic, "KN-204"))
     found = [("GET", "/"), ("GET", "/static/site.css"), ("POST", "/leave")]
@@ -124,9 +125,17 @@ def test_a_link_opens_one_session_once_and_its_cookie_is_strict(site):
 
 @pytest.mark.parametrize(
     "host",
-    ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost", "evil.example:PORT",
-     "127.0.0.1:PORT.evil.example", "[::1]:PORT", ""],
-)  # fmt: skip
+    [
+        "evil.example",
+        "127.0.0.1",
+        "127.0.0.1:1",
+        "localhost",
+        "evil.example:PORT",
+        "127.0.0.1:PORT.evil.example",
+        "[::1]:PORT",
+        "",
+    ],
+)
 def test_a_forged_host_is_refused(site, clinician, host):
     host = host.replace("PORT", str(site.port))
     assert clinician.get("/clinic", {"Host": host}).status in (400, 403)
@@ -190,9 +199,9 @@ def test_every_form_checks_its_token(site, clinician, patient):
 def test_a_patient_reaches_nothing_of_the_clinic(site, patient):
     for method, path in _paths(site):
         if path.startswith("/clinic"):
-            answer = patient.send(method, path, None if method == "GET" else b"", {
-                "x-formcheck-token": patient.token
-            })  # fmt: skip
+            answer = patient.send(
+                method, path, None if method == "GET" else b"", {"x-formcheck-token": patient.token}
+            )
             assert answer.status == 403, (method, path, answer.status)
 
 
@@ -227,10 +236,13 @@ def test_a_deleted_patients_session_is_over(site, clinician):
 
 def _handshake(site, path: str, headers: dict) -> int:
     sent = {
-        "Host": f"127.0.0.1:{site.port}", "Upgrade": "websocket", "Connection": "Upgrade",
+        "Host": f"127.0.0.1:{site.port}",
+        "Upgrade": "websocket",
+        "Connection": "Upgrade",
         "Sec-WebSocket-Version": "13",
-        "Sec-WebSocket-Key": base64.b64encode(secrets.token_bytes(16)).decode(), **headers,
-    }  # fmt: skip
+        "Sec-WebSocket-Key": base64.b64encode(secrets.token_bytes(16)).decode(),
+        **headers,
+    }
     connection = http.client.HTTPConnection("127.0.0.1", site.port, timeout=10)
     with contextlib.closing(connection):
         connection.request("GET", path, headers=sent)
@@ -254,9 +266,12 @@ def test_a_foreign_websocket_is_refused(site, patient, path):
 
 def test_every_answer_carries_the_strict_policy(site, clinician):
     for browser, path in (
-        (clinician, "/clinic"), (site.nobody(), "/enter"), (site.nobody(), "/clinic"),
-        (clinician, "/clinic/nothing"), (clinician, "/static/site.css"),
-    ):  # fmt: skip
+        (clinician, "/clinic"),
+        (site.nobody(), "/enter"),
+        (site.nobody(), "/clinic"),
+        (clinician, "/clinic/nothing"),
+        (clinician, "/static/site.css"),
+    ):
         answer = browser.get(path)
         policy = answer.header("content-security-policy")
         assert "default-src 'none'" in policy
@@ -279,10 +294,19 @@ def test_no_page_has_an_inline_script_style_or_handler(site, clinician):
 def _clinician_pages(uid: str) -> list[str]:
     at = "/clinic/patients/KN-204"
     return [
-        "/clinic", "/clinic/patients", "/clinic/import", at, f"{at}/sets", f"{at}/prescription",
-        f"{at}/prescription/1", f"{at}/findings", f"{at}/summary", f"{at}/discharge",
-        f"{at}/files", f"/clinic/sets/{uid}",
-    ]  # fmt: skip
+        "/clinic",
+        "/clinic/patients",
+        "/clinic/import",
+        at,
+        f"{at}/sets",
+        f"{at}/prescription",
+        f"{at}/prescription/1",
+        f"{at}/findings",
+        f"{at}/summary",
+        f"{at}/discharge",
+        f"{at}/files",
+        f"/clinic/sets/{uid}",
+    ]
 
 
 SCRIPT = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{7*7}}"
@@ -296,29 +320,70 @@ def test_script_in_every_text_field_is_harmless(site, clinician, mine):
         text = re.sub(rf"(?m)^{name} = .*$", lambda _, n=name, q=quoted: f"{n} = {q}", text)
     posts = [
         (f"{at}/prescription/text", {"text": text, "by": "M.T."}, 303),
-        (f"{at}/findings", {"day": "2025-03-01", "kind": "effusion", "side": "left",
-                            "words": SCRIPT, "by": "M.T."}, 303),
-        (f"{at}/scores", {"day": "2025-03-01", "name": SCRIPT[:60], "value": "3",
-                          "direction": "higher is better", "by": "M.T."}, 303),
+        (
+            f"{at}/findings",
+            {
+                "day": "2025-03-01",
+                "kind": "effusion",
+                "side": "left",
+                "words": SCRIPT,
+                "by": "M.T.",
+            },
+            303,
+        ),
+        (
+            f"{at}/scores",
+            {
+                "day": "2025-03-01",
+                "name": SCRIPT[:60],
+                "value": "3",
+                "direction": "higher is better",
+                "by": "M.T.",
+            },
+            303,
+        ),
         (f"{at}/goals", {"words": SCRIPT, "set_on": "2025-03-01", "by": "M.T."}, 303),
-        (f"/clinic/sets/{uid}/corrections", {"kind": "comment", "at_s": "1", "words": SCRIPT,
-                                             "by": "M.T."}, 303),
-        (f"/clinic/sets/{uid}/corrections", {"kind": "left out", "repetition": "0",
-                                             "reason": SCRIPT, "by": "M.T."}, 303),
+        (
+            f"/clinic/sets/{uid}/corrections",
+            {"kind": "comment", "at_s": "1", "words": SCRIPT, "by": "M.T."},
+            303,
+        ),
+        (
+            f"/clinic/sets/{uid}/corrections",
+            {"kind": "left out", "repetition": "0", "reason": SCRIPT, "by": "M.T."},
+            303,
+        ),
         # Where a code, a choice or initials are asked, it does not get in at all.
         ("/clinic/patients", {"code": SCRIPT}, 400),
         (f"{at}/goals", {"words": "x", "set_on": SCRIPT, "by": "M.T."}, 400),
         (f"{at}/goals", {"words": "x", "set_on": "2025-03-01", "by": SCRIPT}, 400),
-        (f"{at}/findings", {"day": "2025-03-01", "kind": SCRIPT, "side": SCRIPT, "by": "M.T."},
-         400),
+        (
+            f"{at}/findings",
+            {"day": "2025-03-01", "kind": SCRIPT, "side": SCRIPT, "by": "M.T."},
+            400,
+        ),
         (f"/clinic/sets/{uid}/corrections", {"kind": SCRIPT, "by": "M.T."}, 400),
         (f"/clinic/sets/{uid}/review", {"by": SCRIPT}, 400),
-        (f"{at}/prescription", dict.fromkeys(
-            ("involved_side", "prescribed_by", "valid_from", "e0.exercise", "e0.sets",
-             "e0.target0.measure", "e0.film0.view", "condition"), SCRIPT), 400),
+        (
+            f"{at}/prescription",
+            dict.fromkeys(
+                (
+                    "involved_side",
+                    "prescribed_by",
+                    "valid_from",
+                    "e0.exercise",
+                    "e0.sets",
+                    "e0.target0.measure",
+                    "e0.film0.view",
+                    "condition",
+                ),
+                SCRIPT,
+            ),
+            400,
+        ),
         (f"{at}/prescription/text", {"text": SCRIPT, "by": "M.T."}, 400),
         (f"{at}/criteria", {"progress_sessions": SCRIPT}, 400),
-    ]  # fmt: skip
+    ]
     for path, fields, status in posts:
         answer = clinician.post(path, fields)
         assert answer.status == status, (path, answer.status, answer.text[:400])
@@ -336,10 +401,16 @@ def test_script_in_every_text_field_is_harmless(site, clinician, mine):
 
 def test_a_query_or_form_of_nonsense_never_breaks_the_server(site, clinician):
     for path in (
-        "/clinic/patients/%00", "/clinic/sets/..%2f..%2fetc", "/static/..%2fserver.py",
-        "/static/%2e%2e%2fserver.py", "/clinic/sets/" + "0" * 32, "/clinic/patients/KN-204'--",
-        "/clinic/patients/KN-204/prescription/99999999999999999999", "//clinic", "/clinic/%ff",
-    ):  # fmt: skip
+        "/clinic/patients/%00",
+        "/clinic/sets/..%2f..%2fetc",
+        "/static/..%2fserver.py",
+        "/static/%2e%2e%2fserver.py",
+        "/clinic/sets/" + "0" * 32,
+        "/clinic/patients/KN-204'--",
+        "/clinic/patients/KN-204/prescription/99999999999999999999",
+        "//clinic",
+        "/clinic/%ff",
+    ):
         answer = clinician.get(path)
         assert answer.status in (400, 401, 403, 404), (path, answer.status)
         assert "root:" not in answer.text
@@ -354,10 +425,13 @@ def test_a_query_or_form_of_nonsense_never_breaks_the_server(site, clinician):
 def test_a_path_never_leaves_the_data_folder(site, clinician, mine):
     uid = _set_of(site, mine)
     for path in (
-        f"/clinic/sets/{uid}/video/..%2f..%2fclinic.db", f"/clinic/sets/{uid}/files/..%2fclinic.db",
-        f"/clinic/sets/{uid}/files/request.json", f"/clinic/sets/{uid}/video/report.json",
-        "/clinic/sets/../../clinic.db", f"/clinic/sets/..%2f{uid}/video/recording",
-    ):  # fmt: skip
+        f"/clinic/sets/{uid}/video/..%2f..%2fclinic.db",
+        f"/clinic/sets/{uid}/files/..%2fclinic.db",
+        f"/clinic/sets/{uid}/files/request.json",
+        f"/clinic/sets/{uid}/video/report.json",
+        "/clinic/sets/../../clinic.db",
+        f"/clinic/sets/..%2f{uid}/video/recording",
+    ):
         assert clinician.get(path).status == 404, path
 
 
@@ -371,9 +445,11 @@ def test_a_ten_gigabyte_upload_is_refused_before_it_is_sent(site, clinician, pat
     ):
         start = time.monotonic()
         answer = browser.send(
-            method, path, None,
+            method,
+            path,
+            None,
             {"Content-Length": str(10 * 1024**3), "x-formcheck-token": browser.token},
-        )  # fmt: skip
+        )
         assert answer.status == 413, (path, answer.status)
         assert time.monotonic() - start < 5
 
@@ -402,9 +478,14 @@ def test_only_a_video_is_taken_as_a_recording(site, clinician, mine):
     at = "/clinic/patients/KN-204/uploads"
     about = {"exercise": "squat", "side": "left", "file_name": "a.mp4"}
     for wrong in (
-        {"file_name": "a.html"}, {"file_name": "../../a.exe"}, {"exercise": "../squat"},
-        {"side": "<b>"}, {"set_number": 99}, {"day": "2999-01-01"}, {"load_kg": -4},
-    ):  # fmt: skip
+        {"file_name": "a.html"},
+        {"file_name": "../../a.exe"},
+        {"exercise": "../squat"},
+        {"side": "<b>"},
+        {"set_number": 99},
+        {"day": "2999-01-01"},
+        {"load_kg": -4},
+    ):
         answer = clinician.call("POST", at, json.dumps({**about, **wrong}).encode())
         assert answer.status == 400, wrong
     uid = json.loads(clinician.call("POST", at, json.dumps(about).encode()).body)["uid"]
@@ -425,18 +506,28 @@ def _zip(entries: dict[str, bytes]) -> bytes:
 
 
 def test_a_hostile_exchange_file_is_refused_and_leaves_nothing(site, clinician, mine):
-    manifest = json.dumps({
-        "schema": "formcheck.exchange/1.0", "kind": "set", "id": "0" * 32, "patient": "KN-204",
-        "made_at": "x", "files": [], "seal": "0" * 64,
-    }).encode()  # fmt: skip
+    manifest = json.dumps(
+        {
+            "schema": "formcheck.exchange/1.0",
+            "kind": "set",
+            "id": "0" * 32,
+            "patient": "KN-204",
+            "made_at": "x",
+            "files": [],
+            "seal": "0" * 64,
+        }
+    ).encode()
     before = len(sets_of(site.clinic, mine.id))
     for content in (
-        b"", b"nothing", b"PK" + bytes(500), _zip({"manifest.json": bytes(50_000_000)}),
+        b"",
+        b"nothing",
+        b"PK" + bytes(500),
+        _zip({"manifest.json": bytes(50_000_000)}),
         _zip({"manifest.json": manifest, "recording.mp4": bytes(60_000_000)}),
         _zip({"manifest.json": manifest, "../../evil.txt": b"x"}),
         _zip({"manifest.json": manifest, "set.json": b"[" * 100_000}),
         _zip({f"{n}.json": b"" for n in range(5000)}),
-    ):  # fmt: skip
+    ):
         kind = {"content-type": "application/octet-stream"}
         answer = clinician.call("PUT", "/clinic/import/file", content, kind)
         assert answer.status == 400, answer.text
@@ -450,9 +541,11 @@ def test_the_clinic_makes_a_link_that_opens_one_patients_pages(site, clinician):
     secret = re.search(r"/enter#([\w-]+)", text)[1]
     nobody = site.nobody()
     answer = nobody.send(
-        "POST", "/enter", urlencode({"secret": secret}).encode(),
+        "POST",
+        "/enter",
+        urlencode({"secret": secret}).encode(),
         {"content-type": "application/x-www-form-urlencoded"},
-    )  # fmt: skip
+    )
     browser = Browser(site=site, cookie=answer.header("set-cookie").split(";")[0])
     assert browser.get("/my").status == 200
     assert browser.get("/clinic").status == 403
@@ -479,14 +572,23 @@ def test_a_report_page_is_saved_and_never_shown_under_our_address(site, clinicia
 
 def test_two_hundred_requests_at_once_are_all_answered(site, clinician, mine):
     uid = _set_of(site, mine)
-    paths = ["/clinic", f"/clinic/sets/{uid}", "/clinic/patients/KN-204",
-             f"/clinic/sets/{uid}/progress"]  # fmt: skip
+    paths = [
+        "/clinic",
+        f"/clinic/sets/{uid}",
+        "/clinic/patients/KN-204",
+        f"/clinic/sets/{uid}/progress",
+    ]
     statuses: list[int] = []
 
     def ask(n: int) -> None:
         if n % 10 == 0:
-            fields = {"day": "2025-03-01", "kind": "effusion", "side": "left",
-                      "words": f"entry {n}", "by": "M.T."}  # fmt: skip
+            fields = {
+                "day": "2025-03-01",
+                "kind": "effusion",
+                "side": "left",
+                "words": f"entry {n}",
+                "by": "M.T.",
+            }
             statuses.append(clinician.post("/clinic/patients/KN-204/findings", fields).status)
         else:
             statuses.append(clinician.send("GET", paths[n % 4], timeout_s=60).status)

@@ -37,9 +37,19 @@ def wheel(tmp_path_factory):
         pytest.fail("hatchling is not installed: install the test extra")
     folder = tmp_path_factory.mktemp("wheel")
     _run(
-        sys.executable, "-m", "pip", "wheel", "--quiet", "--disable-pip-version-check",
-        "--no-deps", "--no-build-isolation", "--wheel-dir", folder, ROOT, cwd=folder,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "pip",
+        "wheel",
+        "--quiet",
+        "--disable-pip-version-check",
+        "--no-deps",
+        "--no-build-isolation",
+        "--wheel-dir",
+        folder,
+        ROOT,
+        cwd=folder,
+    )
     (path,) = folder.glob("*.whl")
     return path
 
@@ -54,16 +64,26 @@ def clip(tmp_path_factory):
 def _analyze(environment, clip, tmp_path):
     """Analyses the clip with the installed command, and checks that nothing of the checkout ran."""
     where = _run(
-        environment / "bin" / "python", "-c", "import formcheck; print(formcheck.__file__)",
+        environment / "bin" / "python",
+        "-c",
+        "import formcheck; print(formcheck.__file__)",
         cwd=tmp_path,
-    ).stdout  # fmt: skip
+    ).stdout
     assert where.startswith(str(environment))
     out = tmp_path / "out"
     done = _run(
-        environment / "bin" / "formcheck", "analyze", clip,
-        "--exercise", "squat", "--pose-model", "lite", "--out", out,
-        cwd=tmp_path, XDG_CACHE_HOME=str(tmp_path / "cache"),
-    )  # fmt: skip
+        environment / "bin" / "formcheck",
+        "analyze",
+        clip,
+        "--exercise",
+        "squat",
+        "--pose-model",
+        "lite",
+        "--out",
+        out,
+        cwd=tmp_path,
+        XDG_CACHE_HOME=str(tmp_path / "cache"),
+    )
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["schema"] == "formcheck.report/1.0"
     assert report["provenance"]["pose_model"]["name"] == "lite"
@@ -90,9 +110,19 @@ def test_the_installed_wheel_analyses_a_clip(wheel, clip, tmp_path):
     venv.create(environment, with_pip=False, symlinks=True)
     python = environment / "bin" / "python"
     _run(
-        sys.executable, "-m", "pip", "--python", python, "install", "--quiet", "--no-deps",
-        "--no-index", "--disable-pip-version-check", wheel, cwd=tmp_path,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "pip",
+        "--python",
+        python,
+        "install",
+        "--quiet",
+        "--no-deps",
+        "--no-index",
+        "--disable-pip-version-check",
+        wheel,
+        cwd=tmp_path,
+    )
     # The libraries come from here; files named in a .pth file bring no editable installs along.
     (site,) = environment.glob("lib/*/site-packages")
     (site / "libraries.pth").write_text(sysconfig.get_path("purelib") + "\n")
@@ -104,8 +134,15 @@ def test_the_wheel_with_its_declared_dependencies_analyses_a_clip(wheel, clip, t
     environment = tmp_path / "environment"
     venv.create(environment, with_pip=True)
     _run(
-        environment / "bin" / "python", "-m", "pip", "install", "--quiet",
-        "--disable-pip-version-check", "--constraint", ROOT / ".ci" / "constraints.txt", wheel,
+        environment / "bin" / "python",
+        "-m",
+        "pip",
+        "install",
+        "--quiet",
+        "--disable-pip-version-check",
+        "--constraint",
+        ROOT / ".ci" / "constraints.txt",
+        wheel,
         cwd=tmp_path,
-    )  # fmt: skip
+    )
     _analyze(environment, clip, tmp_path)

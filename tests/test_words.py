@@ -5,9 +5,9 @@ from importlib.resources import files
 
 import pytest
 
-from formcheck import patient_words, wording
-from formcheck.exercises import list_exercises, load_exercise
-from formcheck.programme import FilmedSet, PrescribedExercise, Tempo
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.programme import FilmedSet, PrescribedExercise, Tempo
+from formcheck.words import patient_words, wording
 
 BANNED = [
     "fail",
@@ -60,17 +60,47 @@ BANNED = [
     "beast",
     "burn",
 ]
-PHRASES = ("no pain no gain", "no pain, no gain", "push through", "well done", "good job",
-           "work through the pain", "come on", "try harder", "too slow",
-           "not good enough")  # fmt: skip
-TECHNICAL = ("valgus", "varus", "sagittal", "frontal", "fppa", "obliquity", "deg ", "kinematic",
-             "landmark", "isometric", "eccentric", "concentric", "abduction")  # fmt: skip
+PHRASES = (
+    "no pain no gain",
+    "no pain, no gain",
+    "push through",
+    "well done",
+    "good job",
+    "work through the pain",
+    "come on",
+    "try harder",
+    "too slow",
+    "not good enough",
+)
+TECHNICAL = (
+    "valgus",
+    "varus",
+    "sagittal",
+    "frontal",
+    "fppa",
+    "obliquity",
+    "deg ",
+    "kinematic",
+    "landmark",
+    "isometric",
+    "eccentric",
+    "concentric",
+    "abduction",
+)
 
 
 def exercise_sentences():
     for e in list_exercises():
-        texts = [e.name, e.summary, e.camera, *e.cues, *patient_words.cautions(e), *e.cannot_tell,
-                 *patient_words.set_up_words(e), *(look.text for look in e.look_for)]  # fmt: skip
+        texts = [
+            e.name,
+            e.summary,
+            e.camera,
+            *e.cues,
+            *patient_words.cautions(e),
+            *e.cannot_tell,
+            *patient_words.set_up_words(e),
+            *(look.text for look in e.look_for),
+        ]
         for text in texts:
             for sentence in re.split(r"(?<=[.?!])\s+", text):
                 yield pytest.param(sentence, id=f"{e.id}: {sentence[:50]}")
@@ -81,17 +111,30 @@ def shared_sentences():
     texts += list(patient_words._MEASURES.values())
     texts += [
         wording.outcome_words(outcome, kind).words
-        for kind, outcomes in (("target", ("met", "not_met", "undecided")),
-                               ("limit", ("kept", "passed", "undecided")),
-                               ("target", ("not_visible", "not_judged")))
+        for kind, outcomes in (
+            ("target", ("met", "not_met", "undecided")),
+            ("limit", ("kept", "passed", "undecided")),
+            ("target", ("not_visible", "not_judged")),
+        )
         for outcome in outcomes
-    ]  # fmt: skip
+    ]
     line = PrescribedExercise(
-        exercise="step_up", sets=3, repetitions=10, hold_s=5.0, rest_s=60.0, frequency="daily",
-        load_kg=2.0, tempo=Tempo(lowering_s=2.0), effort_aim=5, sides=("left",),
-        support_allowed="rail", step_height_cm=15.0, seat_height_cm=45.0, pain_limit=3,
+        exercise="step_up",
+        sets=3,
+        repetitions=10,
+        hold_s=5.0,
+        rest_s=60.0,
+        frequency="daily",
+        load_kg=2.0,
+        tempo=Tempo(lowering_s=2.0),
+        effort_aim=5,
+        sides=("left",),
+        support_allowed="rail",
+        step_height_cm=15.0,
+        seat_height_cm=45.0,
+        pain_limit=3,
         film=(FilmedSet(set_number=1, view="frontal"),),
-    )  # fmt: skip
+    )
     texts += patient_words.dose_words(line, load_exercise("step_up"))
     texts += patient_words.filmed_words(line)
     for text in texts:
@@ -149,20 +192,28 @@ def test_every_exercise_says_what_a_camera_cannot_tell(exercise):
 @pytest.mark.parametrize(
     ("exercise", "words"),
     [
-        ("quad_set", "kneecap"), ("straight_leg_raise", "back"), ("bridge", "hamstring"),
-        ("wall_sit", "blood pressure"), ("squat", "meniscus"), ("calf_raise", "do not start"),
-        ("deadlift", "taught in person"), ("forward_lunge", "Shorten the step"),
+        ("quad_set", "kneecap"),
+        ("straight_leg_raise", "back"),
+        ("bridge", "hamstring"),
+        ("wall_sit", "blood pressure"),
+        ("squat", "meniscus"),
+        ("calf_raise", "do not start"),
+        ("deadlift", "taught in person"),
+        ("forward_lunge", "Shorten the step"),
         ("rotational_lunge", "Never twist on a planted foot"),
         ("multidirectional_lunge", "Never twist on a planted foot"),
-        ("single_leg_deadlift", "support in reach"), ("heel_slide", "surgeon"),
+        ("single_leg_deadlift", "support in reach"),
+        ("heel_slide", "surgeon"),
         ("hip_thrust", "wall"),
     ],
-)  # fmt: skip
+)
 def test_an_exercise_s_own_caution_is_said(exercise, words):
     assert words in " ".join(load_exercise(exercise).cautions)
 
 
 def test_the_spine_is_never_called_straight():
     for name in ("deadlift", "single_leg_deadlift"):
-        assert any("does not mean that the back was straight" in text
-                   for text in load_exercise(name).cannot_tell)  # fmt: skip
+        assert any(
+            "does not mean that the back was straight" in text
+            for text in load_exercise(name).cannot_tell
+        )

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from formcheck.anatomy import SIDES
-from formcheck.truth import JOINTS, TrueRepetition, Truth, write_truth
+from formcheck.evidence.truth import JOINTS, TrueRepetition, Truth, write_truth
+from formcheck.model.anatomy import SIDES
 
 SIDE = {"L": "left", "R": "right", "B": "both"}
 RENAMED = {"star_lunge": "multidirectional_lunge"}

@@ -40,9 +40,11 @@ class Site:
     def _enter(self, secret: str) -> "Browser":
         browser = Browser(site=self)
         answer = browser.send(
-            "POST", "/enter", urlencode({"secret": secret}).encode(),
+            "POST",
+            "/enter",
+            urlencode({"secret": secret}).encode(),
             {"content-type": "application/x-www-form-urlencoded"},
-        )  # fmt: skip
+        )
         assert answer.status == 303, answer.text
         browser.cookie = answer.header("set-cookie").split(";")[0]
         return browser
@@ -71,9 +73,15 @@ class Browser:
     _token: str = field(default="", repr=False)
 
     def send(
-        self, method: str, path: str, body: bytes | None = None, headers: dict | None = None,
-        *, drop: tuple[str, ...] = (), timeout_s: float = 30,
-    ) -> Answer:  # fmt: skip
+        self,
+        method: str,
+        path: str,
+        body: bytes | None = None,
+        headers: dict | None = None,
+        *,
+        drop: tuple[str, ...] = (),
+        timeout_s: float = 30,
+    ) -> Answer:
         sent = {"Host": f"127.0.0.1:{self.site.port}"}
         if method not in ("GET", "HEAD"):
             sent["Origin"] = self.site.origin
@@ -129,10 +137,14 @@ def running_site(clinic: Clinic):
         port = listening.getsockname()[1]
         sessions = Sessions()
         config = uvicorn.Config(
-            create_site(clinic, sessions, port), log_level="critical", access_log=False,
-            lifespan="off", ws="websockets-sansio", ws_per_message_deflate=False,
+            create_site(clinic, sessions, port),
+            log_level="critical",
+            access_log=False,
+            lifespan="off",
+            ws="websockets-sansio",
+            ws_per_message_deflate=False,
             timeout_graceful_shutdown=1,
-        )  # fmt: skip
+        )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
@@ -152,10 +164,23 @@ class Served:
 
     def __init__(self, data, *options):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "formcheck", "serve", "--data", str(data), "--no-browser",
-             "--pose-model", "lite", *options],
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "formcheck",
+                "serve",
+                "--data",
+                str(data),
+                "--no-browser",
+                "--pose-model",
+                "lite",
+                *options,
+            ],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         self.errors: list[str] = []
         self._listener = threading.Thread(target=self._listen, daemon=True)
         self._listener.start()
@@ -186,9 +211,11 @@ class Served:
         port = int(re.search(r":(\d+)/", self.link)[1])
         browser = Browser(site=Site(clinic=None, sessions=None, port=port))
         answer = browser.send(
-            "POST", "/enter", urlencode({"secret": self.link}).encode(),
+            "POST",
+            "/enter",
+            urlencode({"secret": self.link}).encode(),
             {"content-type": "application/x-www-form-urlencoded"},
-        )  # fmt: skip
+        )
         assert answer.status == 303, answer.text
         browser.cookie = answer.header("set-cookie").split(";")[0]
         return browser

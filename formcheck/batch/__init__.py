@@ -1,14 +1,7 @@
 """A folder of clips, of any size: analysed by several workers, taken up again where it stopped."""
 
 from formcheck.batch.clips import BatchClip, Describing, readable
-from formcheck.batch.run import (
-    BatchEnd,
-    BatchSettings,
-    Planned,
-    Standing,
-    plan_batch,
-    run_batch,
-)
+from formcheck.batch.run import BatchEnd, BatchSettings, Planned, Standing, plan_batch, run_batch
 from formcheck.batch.workers import Limits
 
 __all__ = [

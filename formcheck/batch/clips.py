@@ -14,21 +14,49 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from formcheck.errors import ClipError, FileError, FormcheckError, UsageError
-from formcheck.exercise_files import exercise_ids
+from formcheck.files.exercise_files import exercise_ids
+from formcheck.model.errors import ClipError, FileError, FormcheckError, UsageError
 
 if TYPE_CHECKING:
-    from formcheck.pipeline import Request
+    from formcheck.model.request import Request
 
 DESCRIPTION_NAME = "clips.csv"
 COLUMNS = ("file", "exercise", "side", "prescription", "patient", "mirrored")
 WORK_NAME = ".formcheck"
 """The folder in a batch's output that holds its lock and unfinished work."""
 VIDEO_SUFFIXES = (
-    ".mp4", ".m4v", ".mov", ".qt", ".3gp", ".3g2", ".mkv", ".webm", ".avi", ".gif", ".ts", ".mts",
-    ".m2ts", ".mpg", ".mpeg", ".flv", ".wmv", ".asf", ".ogv", ".ogg", ".h264", ".264", ".hevc",
-    ".h265", ".265", ".ivf", ".mjpeg", ".mjpg", ".dv", ".mxf", ".nut",
-)  # fmt: skip
+    ".mp4",
+    ".m4v",
+    ".mov",
+    ".qt",
+    ".3gp",
+    ".3g2",
+    ".mkv",
+    ".webm",
+    ".avi",
+    ".gif",
+    ".ts",
+    ".mts",
+    ".m2ts",
+    ".mpg",
+    ".mpeg",
+    ".flv",
+    ".wmv",
+    ".asf",
+    ".ogv",
+    ".ogg",
+    ".h264",
+    ".264",
+    ".hevc",
+    ".h265",
+    ".265",
+    ".ivf",
+    ".mjpeg",
+    ".mjpg",
+    ".dv",
+    ".mxf",
+    ".nut",
+)
 """Names that end like this are taken for clips; clips.csv may list any other name."""
 
 _YES, _NO = ("yes", "true", "1", "y"), ("", "no", "false", "0", "n")
@@ -335,11 +363,11 @@ class _RequestReader:
         return BatchClip(state="wanted", request=request, **words)
 
     def _request(self, given: Description) -> "Request":
-        from formcheck.assessment import prescribed_bounds
-        from formcheck.exercises import load_exercise
-        from formcheck.pipeline import Request
-        from formcheck.prescriptions import exercise_of, prescribed_line, side_of
-        from formcheck.records import Context
+        from formcheck.files.exercises import load_exercise
+        from formcheck.files.prescriptions import exercise_of, prescribed_line, side_of
+        from formcheck.model.records import Context
+        from formcheck.model.request import Request
+        from formcheck.motion.assessment import prescribed_bounds
         from formcheck.video.refusals import refuse_other_than_a_file, shown_name
 
         clip = self._folder / given.file
@@ -404,7 +432,7 @@ class _RequestReader:
 
 
 def _read_prescription(path: Path):
-    from formcheck.prescriptions import file_sha256, read_prescription
+    from formcheck.files.prescriptions import file_sha256, read_prescription
 
     return read_prescription(path), file_sha256(path)
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 
 from formcheck.batch.one_clip import Job, Outcome
 from formcheck.batch.workers import Limits, WorkerPool
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 CONNECT_S = 10.0
 ADDRESS = re.compile(r"(?:[a-z]+://)?[^/\s]+:\d{1,5}")

@@ -7,11 +7,11 @@ from importlib.resources import files
 from pathlib import Path
 from urllib.parse import quote
 
-from formcheck import storage
 from formcheck.batch.clips import readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME
 from formcheck.batch.tables import ClipResult, clip_row
-from formcheck.wording import exercise_name
+from formcheck.files import storage
+from formcheck.words.wording import exercise_name
 
 INDEX_NAME = "index.html"
 

@@ -20,12 +20,13 @@ from typing import TYPE_CHECKING, Literal
 
 from formcheck import __version__
 from formcheck.batch.clips import WORK_NAME, plain_reason
-from formcheck.errors import ClipError, FileError, FormcheckError, ModelError, OutputError
+from formcheck.model.errors import ClipError, FileError, FormcheckError, ModelError, OutputError
 
 if TYPE_CHECKING:
-    from formcheck.pipeline import Request, Settings
-    from formcheck.pose import PoseModel
-    from formcheck.records import Analysis, RawTrack
+    from formcheck.model.records import Analysis, RawTrack
+    from formcheck.model.request import Request
+    from formcheck.pose.landmarker import PoseModel
+    from formcheck.run.settings import Settings
 
 RESULT_SCHEMA = "formcheck.batch_result/1.0"
 RESULT_NAME = "batch.json"
@@ -105,7 +106,7 @@ def _failed(job: Job, trouble: str, reason: str, detail: str = "") -> Outcome:
 
 
 def _measure(job: Job, models, progress) -> int:
-    from formcheck import pipeline
+    from formcheck.run import pipeline
 
     host = socket.gethostname()
     if job.version != __version__:
@@ -132,9 +133,9 @@ def _measure(job: Job, models, progress) -> int:
 
 def result_key(job: Job, clip_sha256: str) -> str:
     """A digest of all that decides a clip's results: clip, request, settings, versions."""
-    from formcheck.pipeline import settings_echo
-    from formcheck.pose import track_identity
-    from formcheck.report import plain
+    from formcheck.pose.landmarker import track_identity
+    from formcheck.report.files import plain
+    from formcheck.run.settings import settings_echo
 
     decides = [
         RESULT_SCHEMA,
@@ -160,8 +161,8 @@ def is_done(job: Job) -> bool:
 
 def _kept_landmarks(job: Job) -> "RawTrack | None":
     """The landmarks of an earlier result, when they are of this clip, model and rate."""
-    from formcheck import storage
-    from formcheck.rerun import TRACK_NAME
+    from formcheck.files import storage
+    from formcheck.run.result_folder import TRACK_NAME
     from formcheck.video import shown_name
 
     written = _written(job)
@@ -179,8 +180,8 @@ def _kept_landmarks(job: Job) -> "RawTrack | None":
 
 
 def _track_key(job: Job, sha256: str) -> str:
-    from formcheck.pose import track_identity
-    from formcheck.storage import cache_key
+    from formcheck.files.storage import cache_key
+    from formcheck.pose.landmarker import track_identity
 
     return cache_key(sha256, track_identity(job.settings.pose))
 
@@ -206,15 +207,21 @@ def _sha256(path: Path) -> str | None:
 
 
 def _write(job: Job, analysis: "Analysis", progress: Progress | None) -> None:
-    from formcheck import pipeline, storage
-    from formcheck.overlay import thumbnail
+    from formcheck.files import storage
+    from formcheck.overlay.painting import thumbnail
+    from formcheck.run.result_folder import write_results
 
     part = storage.make_folder(parts_folder(job.out) / secrets.token_hex(8))
     try:
-        pipeline.write_results(
-            analysis, job.request, job.settings, part,
-            with_video=job.with_video, is_face_blurred=job.is_face_blurred, progress=progress,
-        )  # fmt: skip
+        write_results(
+            analysis,
+            job.request,
+            job.settings,
+            part,
+            with_video=job.with_video,
+            is_face_blurred=job.is_face_blurred,
+            progress=progress,
+        )
         repetitions = analysis.report.repetitions
         complete = [r for r in repetitions if r.repetition.is_complete]
         shown = next(iter(complete or repetitions), None)
@@ -240,7 +247,7 @@ def parts_folder(out: Path) -> Path:
 
 
 def _move_into_place(part: Path, final: Path) -> None:
-    from formcheck import storage
+    from formcheck.files import storage
 
     storage.make_folder(final.parent)
     try:

@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from formcheck import storage
 from formcheck.batch.clips import DESCRIPTION_NAME, WORK_NAME, readable
 from formcheck.batch.one_clip import clear_parts, parts_folder
-from formcheck.errors import BusyError, UsageError
+from formcheck.files import storage
+from formcheck.model.errors import BusyError, UsageError
 
 try:
     import fcntl

@@ -15,8 +15,8 @@ from formcheck.batch.clips import BatchClip, Describing, find_clips, readable
 from formcheck.batch.one_clip import Job, Outcome, is_done
 from formcheck.batch.output import Log, has_room, held, refuse_unfit
 from formcheck.batch.workers import Limits, WorkerPool
-from formcheck.errors import FileError, ModelError, OutputError, UsageError
-from formcheck.pipeline import Settings
+from formcheck.model.errors import FileError, ModelError, OutputError, UsageError
+from formcheck.run.settings import Settings
 
 MEMORY_A_WORKER_GB = 1.0
 """The default number of workers leaves each this much; one took 0.5 GB on small clips and 0.8 GB
@@ -140,9 +140,13 @@ def run_batch(
         n_workers = min(batch.n_workers or default_n_workers(), max(1, len(jobs)))
         jobs = [_threaded(job, n_workers, batch) for job in jobs]
         log.write(
-            "run_started", version=__version__, n_clips=len(planned), n_to_do=len(jobs),
-            n_workers=None if batch.scheduler else n_workers, scheduler=batch.scheduler,
-        )  # fmt: skip
+            "run_started",
+            version=__version__,
+            n_clips=len(planned),
+            n_to_do=len(jobs),
+            n_workers=None if batch.scheduler else n_workers,
+            scheduler=batch.scheduler,
+        )
         outcomes = {}
         try:
             if jobs:
@@ -154,9 +158,12 @@ def run_batch(
             raise
         end = _write_overview(planned, outcomes, out)
         log.write(
-            "run_ended", n_measured=end.n_measured, n_kept=end.n_kept, n_failed=end.n_failed,
+            "run_ended",
+            n_measured=end.n_measured,
+            n_kept=end.n_kept,
+            n_failed=end.n_failed,
             n_skipped=end.n_skipped,
-        )  # fmt: skip
+        )
     return end
 
 
@@ -201,10 +208,15 @@ def _work_off(
             outcomes[outcome.file] = outcome
             watch.ended(outcome)
             log.write(
-                "clip", file=outcome.file, status="failed" if outcome.trouble else "measured",
-                trouble=outcome.trouble, reason=readable(outcome.reason), n_tries=outcome.n_tries,
-                n_pictures=outcome.n_pictures, detail=readable(outcome.detail),
-            )  # fmt: skip
+                "clip",
+                file=outcome.file,
+                status="failed" if outcome.trouble else "measured",
+                trouble=outcome.trouble,
+                reason=readable(outcome.reason),
+                n_tries=outcome.n_tries,
+                n_pictures=outcome.n_pictures,
+                detail=readable(outcome.detail),
+            )
             if outcome.trouble == "model":
                 raise ModelError(outcome.reason)
             if outcome.trouble == "output" and not has_room(jobs[0].out):

@@ -9,26 +9,50 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from formcheck import storage
 from formcheck.batch.clips import DESCRIPTION_NAME, BatchClip, readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME, result_folder
-from formcheck.measures import MEASURES
-from formcheck.report import read_report
+from formcheck.files import storage
+from formcheck.model.measures import MEASURES
+from formcheck.report.files import read_report
 
 SUMMARY_NAME = "summary"
 
 _CLIP_COLUMNS = (
-    ("file", str), ("status", str), ("reason", str), ("exercise", str), ("side", str),
-    ("patient", str), ("prescription", str), ("mirrored", str), ("view", str), ("usable", bool),
-    ("n_repetitions", int), ("n_complete", int), ("n_met", int), ("duration_s", float),
-    ("n_frames", int), ("n_frames_lost", int), ("findings", str), ("text", str),
-    ("clip_sha256", str), ("result", str),
-)  # fmt: skip
+    ("file", str),
+    ("status", str),
+    ("reason", str),
+    ("exercise", str),
+    ("side", str),
+    ("patient", str),
+    ("prescription", str),
+    ("mirrored", str),
+    ("view", str),
+    ("usable", bool),
+    ("n_repetitions", int),
+    ("n_complete", int),
+    ("n_met", int),
+    ("duration_s", float),
+    ("n_frames", int),
+    ("n_frames_lost", int),
+    ("findings", str),
+    ("text", str),
+    ("clip_sha256", str),
+    ("result", str),
+)
 _REPETITION_COLUMNS = (
-    ("file", str), ("patient", str), ("exercise", str), ("view", str), ("usable", bool),
-    ("number", int), ("side", str), ("part", str), ("start_s", float), ("turn_s", float),
-    ("end_s", float), ("complete", bool),
-)  # fmt: skip
+    ("file", str),
+    ("patient", str),
+    ("exercise", str),
+    ("view", str),
+    ("usable", bool),
+    ("number", int),
+    ("side", str),
+    ("part", str),
+    ("start_s", float),
+    ("turn_s", float),
+    ("end_s", float),
+    ("complete", bool),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,8 +163,12 @@ def _summary_columns(rows: Iterable[dict]) -> list[tuple[str, type]]:
     found = {name for row in rows for name in row}
     columns = list(_REPETITION_COLUMNS)
     for key in MEASURES:
-        wanted = [(key, float), (f"{key}_low", float), (f"{key}_high", float),
-                  (f"{key}_not_measurable", str)]  # fmt: skip
+        wanted = [
+            (key, float),
+            (f"{key}_low", float),
+            (f"{key}_high", float),
+            (f"{key}_not_measurable", str),
+        ]
         for kind in ("target", "limit"):
             wanted += [(f"{key}_{kind}", str), (f"{key}_{kind}_outcome", str)]
         columns += [column for column in wanted if column[0] in found]

@@ -19,7 +19,7 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 
 from formcheck.batch.one_clip import Job, Outcome, measure_clip
-from formcheck.memory import keep_few_heaps, return_free_memory
+from formcheck.pose.memory import keep_few_heaps, return_free_memory
 
 POLL_S = 0.1
 """Time between two looks at a worker's memory; one that fills 10 GB a second gains 1 GB."""
@@ -148,14 +148,19 @@ class _Worker:
         with theirs:
             self._process = subprocess.Popen(
                 # -P: a folder of clips may hold Python files; they are none of ours.
-                [sys.executable, "-P", "-c",
-                 "from formcheck.batch.workers import work; work()", str(theirs.fileno())],
+                [
+                    sys.executable,
+                    "-P",
+                    "-c",
+                    "from formcheck.batch.workers import work; work()",
+                    str(theirs.fileno()),
+                ],
                 stdin=subprocess.PIPE,  # its end tells the worker that we are gone
                 stdout=self._messages,
                 stderr=self._messages,
                 pass_fds=[theirs.fileno()],
                 env=environment,
-            )  # fmt: skip
+            )
 
     def measure(self, job: Job, limits: Limits, on_progress) -> Outcome:
         started = heard = time.monotonic()
@@ -286,8 +291,8 @@ class _Models:
         self._models = ()
 
     def of(self, job: Job):
-        from formcheck.errors import ModelError
-        from formcheck.pose import load_models
+        from formcheck.model.errors import ModelError
+        from formcheck.pose.landmarker import load_models
 
         settings = job.settings.pose
         if settings.mode == "video":

@@ -10,14 +10,14 @@ import warnings
 
 import typer
 
-from formcheck.errors import (
+from formcheck.model.errors import (
     EXIT_CODES,
     INTERRUPTED_EXIT_CODE,
     FormcheckError,
     OutputError,
     UsageError,
 )
-from formcheck.memory import keep_few_heaps
+from formcheck.pose.memory import keep_few_heaps
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 

@@ -15,7 +15,7 @@ from formcheck.cli.options import (
     settings_of,
 )
 from formcheck.cli.progress import progress_bar
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 
 def register(app: typer.Typer) -> None:
@@ -26,8 +26,8 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
     """(measure, value) of KEY=VALUE. Raises UsageError with the mend."""
     import difflib
 
-    from formcheck.file_rules import possible_range
-    from formcheck.measures import MEASURES
+    from formcheck.files.file_rules import possible_range
+    from formcheck.model.measures import MEASURES
 
     key, sign, number = text.partition("=")
     key = key.strip()
@@ -56,7 +56,7 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
 
 def bounds_from_options(at_least: list[str], at_most: list[str]):
     """Targets from --at-least, limits from --at-most, as the pipeline takes them."""
-    from formcheck.programme import Bound
+    from formcheck.model.programme import Bound
 
     bounds = []
     for text in at_least:
@@ -140,13 +140,14 @@ def analyze(
     """
     import datetime
 
-    from formcheck import report as report_files
     from formcheck.cli.words import set_lines
-    from formcheck.exercises import load_exercise
-    from formcheck.pipeline import Request, result_files, write_results
-    from formcheck.pipeline import analyze as analyze_clip
-    from formcheck.records import Context, Pain
-    from formcheck.storage import default_cache_folder, refuse_to_overwrite
+    from formcheck.files.exercises import load_exercise
+    from formcheck.files.storage import default_cache_folder, refuse_to_overwrite
+    from formcheck.model.records import Context, Pain
+    from formcheck.model.request import Request
+    from formcheck.report import files as report_files
+    from formcheck.run.pipeline import analyze as analyze_clip
+    from formcheck.run.result_folder import result_files, write_results
 
     if side not in (None, "left", "right", "both"):
         raise UsageError(f"--side {side}: write left, right (the patient's own) or both")
@@ -154,13 +155,13 @@ def analyze(
     line = whole = sha256 = None
     record = load_exercise(exercise)
     if prescription is not None:
-        from formcheck.assessment import prescribed_bounds
-        from formcheck.prescriptions import (
+        from formcheck.files.prescriptions import (
             file_sha256,
             prescribed_line,
             read_prescription,
             side_of,
         )
+        from formcheck.motion.assessment import prescribed_bounds
 
         whole, sha256 = read_prescription(prescription), file_sha256(prescription)
         if whole.valid_from > datetime.date.today():
@@ -179,7 +180,7 @@ def analyze(
         seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm
     readings = ()
     if calibration is not None:
-        from formcheck.rerun import read_readings
+        from formcheck.run.calibration_file import read_readings
 
         readings = read_readings(calibration)
     request = Request(
@@ -210,14 +211,21 @@ def analyze(
         refuse_to_overwrite(inputs, result_files(out))
     with progress_bar() as progress:
         analysis = analyze_clip(
-            request, settings,
-            cache_dir=default_cache_folder() if cache else None, progress=progress,
-        )  # fmt: skip
+            request,
+            settings,
+            cache_dir=default_cache_folder() if cache else None,
+            progress=progress,
+        )
         if out is not None:
             write_results(
-                analysis, request, settings, out,
-                with_video=video, is_face_blurred=blur_face, progress=progress,
-            )  # fmt: skip
+                analysis,
+                request,
+                settings,
+                out,
+                with_video=video,
+                is_face_blurred=blur_face,
+                progress=progress,
+            )
     if json_output:
         typer.echo(report_files.report_json(analysis.report), nl=False)
         return

@@ -18,7 +18,7 @@ from formcheck.cli.options import (
     given,
     settings_of,
 )
-from formcheck.errors import BATCH_INCOMPLETE_EXIT_CODE
+from formcheck.model.errors import BATCH_INCOMPLETE_EXIT_CODE
 
 LINE_EVERY_S = 10.0
 """Time between two plain lines where stderr is not a terminal."""
@@ -45,8 +45,7 @@ def batch(
         Path | None, typer.Option(help="The prescription of clips for which clips.csv names none.")
     ] = None,
     video: Annotated[
-        bool,
-        typer.Option("--video/--no-video", help="Write annotated.mp4 of each clip too."),
+        bool, typer.Option("--video/--no-video", help="Write annotated.mp4 of each clip too.")
     ] = False,
     blur_face: BlurFace = True,
     dry_run: Annotated[
@@ -62,8 +61,7 @@ def batch(
         typer.Option(help="A Dask scheduler (tcp://HOST:8786) whose workers do the work."),
     ] = None,
     clip_minutes: Annotated[
-        float | None,
-        typer.Option(min=0.01, help="Longest time for one clip. [default: 60]"),
+        float | None, typer.Option(min=0.01, help="Longest time for one clip. [default: 60]")
     ] = None,
     clip_memory_gb: Annotated[
         float | None, typer.Option(min=0.1, help="Most memory for one clip. [default: 4]")
@@ -91,8 +89,7 @@ def batch(
         scheduler=scheduler,
         limits=Limits(
             **given(
-                clip_s=None if clip_minutes is None else clip_minutes * 60,
-                memory_gb=clip_memory_gb,
+                clip_s=None if clip_minutes is None else clip_minutes * 60, memory_gb=clip_memory_gb
             )
         ),
     )
@@ -143,15 +140,20 @@ def _progress() -> Iterator[Callable]:
     from rich.progress import BarColumn, Progress, TextColumn
 
     console = Console(stderr=True, highlight=False, markup=False)
-    with Progress(BarColumn(), TextColumn("{task.description}", markup=False),
-                  console=console, transient=True) as bar:  # fmt: skip
+    with Progress(
+        BarColumn(), TextColumn("{task.description}", markup=False), console=console, transient=True
+    ) as bar:
         task = bar.add_task("looking at what is there", total=None)
 
         def tell(standing, outcome) -> None:
             if outcome is not None and outcome.trouble:
                 console.print(_failure(outcome), soft_wrap=True)
-            bar.update(task, description=_words(standing), completed=standing.n_done,
-                       total=standing.n_clips)  # fmt: skip
+            bar.update(
+                task,
+                description=_words(standing),
+                completed=standing.n_done,
+                total=standing.n_clips,
+            )
 
         yield tell
 

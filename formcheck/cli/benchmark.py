@@ -4,11 +4,14 @@ import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from formcheck.cli.options import PoseModel
+
+if TYPE_CHECKING:
+    from formcheck.run.settings import Settings
 
 
 def register(app: typer.Typer) -> None:
@@ -32,13 +35,28 @@ def benchmark(
     The plain loop is what a script would do: OpenCV reads, MediaPipe looks at each frame, OpenCV
     draws and writes. Other work on the machine spoils the figures.
     """
-    from formcheck.benchmark import run_benchmark
+    from formcheck.batch import BatchSettings, Describing, run_batch
+    from formcheck.evidence.benchmark import run_benchmark
 
     def tell(text: str) -> None:
         print(text, file=sys.stderr, flush=True)
 
+    def measure_folder(folder: Path, out: Path, settings: "Settings", exercise_id: str) -> None:
+        batch_settings = BatchSettings(
+            describing=Describing(exercise=exercise_id), settings=settings, with_video=True
+        )
+        end = run_batch(folder, out / "results", batch_settings)
+        if end.n_failed:
+            raise RuntimeError(f"{end.n_failed} clips of the batch were not measured")
+
     found = run_benchmark(
-        clip, exercise=exercise, model=pose_model, n_repeats=repeat, n_batch=batch, tell=tell
+        clip,
+        exercise=exercise,
+        model=pose_model,
+        n_repeats=repeat,
+        n_batch=batch,
+        measure_folder=measure_folder,
+        tell=tell,
     )
     if json_output:
         figures = asdict(found)

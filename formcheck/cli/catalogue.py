@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from formcheck.errors import FileError, OutputError, UsageError
+from formcheck.model.errors import FileError, OutputError, UsageError
 
 prescription_app = typer.Typer(
     name="prescription",
@@ -24,8 +24,7 @@ def register(app: typer.Typer) -> None:
 
 def exercises(
     name: Annotated[
-        str | None,
-        typer.Argument(help="Show this exercise in full (an id, or an exercise file)."),
+        str | None, typer.Argument(help="Show this exercise in full (an id, or an exercise file).")
     ] = None,
     svg: Annotated[
         Path | None, typer.Option(help="Write the drawing of body and camera to this file.")
@@ -36,8 +35,8 @@ def exercises(
     ] = None,
 ) -> None:
     """List the catalogue, or show one exercise in full with its figure."""
-    from formcheck.exercise_words import catalogue_table, exercise_page
-    from formcheck.exercises import list_exercises, load_exercise
+    from formcheck.files.exercises import list_exercises, load_exercise
+    from formcheck.words.exercise_words import catalogue_table, exercise_page
 
     if name is None:
         if svg is not None or view is not None:
@@ -51,8 +50,8 @@ def exercises(
     if view is not None and view not in planes:
         raise UsageError(f"{exercise.id} has no {view} view; choose one of: {', '.join(planes)}")
     if svg is not None:
-        from formcheck.figures import exercise_svg
-        from formcheck.storage import refuse_to_overwrite, write_text
+        from formcheck.files.storage import refuse_to_overwrite, write_text
+        from formcheck.words.figures import exercise_svg
 
         refuse_to_overwrite((Path(name),), (svg,))
         write_text(svg, exercise_svg(exercise, view))
@@ -62,8 +61,7 @@ def exercises(
 
 def check(
     files: Annotated[
-        list[Path] | None,
-        typer.Argument(readable=False, help="Exercise and prescription files."),
+        list[Path] | None, typer.Argument(readable=False, help="Exercise and prescription files.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
     write_schemas: Annotated[
@@ -75,10 +73,10 @@ def check(
     ] = None,
 ) -> None:
     """Check exercise and prescription files; every fault with its line and the mend."""
-    from formcheck.prescriptions import check_file
+    from formcheck.files.prescriptions import check_file
 
     if write_schemas is not None:
-        from formcheck.prescriptions import write_json_schemas
+        from formcheck.files.prescriptions import write_json_schemas
 
         for path in write_json_schemas(write_schemas):
             typer.echo(f"written: {path}", err=True)
@@ -114,7 +112,7 @@ def new(
     """Start a prescription by answering questions."""
     from datetime import date
 
-    from formcheck.prescriptions import (
+    from formcheck.files.prescriptions import (
         compose_prescription,
         prescription_text,
         write_prescription,
@@ -142,12 +140,13 @@ def sheet(
     ] = False,
 ) -> None:
     """Write the patient's printable page: figures, dose, cues, camera, cautions."""
-    from formcheck.prescriptions import read_prescription
-    from formcheck.sheet import sheet_html
-    from formcheck.storage import refuse_to_overwrite, write_text
+    from formcheck.files.prescriptions import exercises_of, read_prescription
+    from formcheck.files.storage import refuse_to_overwrite, write_text
+    from formcheck.words.sheet import sheet_html
 
     refuse_to_overwrite((file,), (out,))
-    page = sheet_html(read_prescription(file), str(file), is_large=is_large)
+    prescription = read_prescription(file)
+    page = sheet_html(prescription, exercises_of(prescription, file), is_large=is_large)
     write_text(out, page)
     typer.echo(f"page written to {out}", err=True)
 

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from formcheck.cli.options import PoseModel
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 DATA = Annotated[
     Path | None,
@@ -52,9 +52,13 @@ def serve(
     if pose_model not in (None, "lite", "full", "heavy"):
         raise UsageError(f"--pose-model {pose_model}: write lite, full or heavy")
     serve_pages(
-        data, port=port, patient=patient, is_opening_browser=browser, retain_days=retain_days,
+        data,
+        port=port,
+        patient=patient,
+        is_opening_browser=browser,
+        retain_days=retain_days,
         pose_model=pose_model or "",
-    )  # fmt: skip
+    )
 
 
 def backup(
@@ -84,8 +88,7 @@ def restore(
     ],
     data: DATA = None,
     replace: Annotated[
-        bool,
-        typer.Option("--replace", help="Replace what is in the folder; it is kept beside it."),
+        bool, typer.Option("--replace", help="Replace what is in the folder; it is kept beside it.")
     ] = False,
 ) -> None:
     """Bring a backup back into the data folder, after every byte of it was checked."""
@@ -107,11 +110,11 @@ def pack(
     Send it by the clinic's own safe channel.
     """
     from formcheck.clinic import open_clinic
+    from formcheck.clinic.exchange import pack_plan, pack_set
+    from formcheck.clinic.exchange_package import SUFFIX
     from formcheck.clinic.folder import existing_data_folder, refuse_inside
     from formcheck.clinic.patients import find_patient
     from formcheck.clinic.sets import find_set_by_start
-    from formcheck.exchange import pack_plan, pack_set
-    from formcheck.exchange_package import SUFFIX
 
     clinic = open_clinic(existing_data_folder(data).root)
     try:
@@ -144,7 +147,7 @@ def import_file(
     A file that was changed, or comes from elsewhere, is refused.
     """
     from formcheck.clinic import open_clinic
-    from formcheck.exchange import import_package
+    from formcheck.clinic.exchange import import_package
 
     clinic = open_clinic(data)
     try:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from formcheck.pipeline import Settings
+    from formcheck.run.settings import Settings
 
 PoseModel = Annotated[
     str | None, typer.Option(help="Pose bundle: lite, full or heavy. [default: heavy]")
@@ -40,9 +40,9 @@ def settings_of(
     cut_off_hz: float | None = None,
 ) -> "Settings":
     """The settings with what was given. Raises UsageError for a value that is not offered."""
-    from formcheck.pipeline import Settings
-    from formcheck.pose import PoseSettings
-    from formcheck.track import TrackSettings
+    from formcheck.motion.track import TrackSettings
+    from formcheck.pose.landmarker import PoseSettings
+    from formcheck.run.settings import Settings
 
     return Settings(
         pose=PoseSettings(**given(model=pose_model, mode=pose_mode, rate_hz=pose_rate)),

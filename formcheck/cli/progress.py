@@ -23,9 +23,13 @@ def progress_bar() -> Iterator[Callable[[str, int, int | None], None] | None]:
     )
 
     with Progress(
-        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
-        console=Console(stderr=True), transient=True,
-    ) as bar:  # fmt: skip
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
         tasks: dict[str, int] = {}
 
         def move(stage: str, done: int, total: int | None) -> None:

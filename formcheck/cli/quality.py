@@ -38,18 +38,21 @@ def validate(
     Each clip needs a truth file beside it. Printed per camera view and measure: errors, share of
     95 % intervals that hold the truth, and decisions against targets 20 deg either side of it.
     """
-    from formcheck.storage import default_cache_folder, refuse_to_overwrite, write_text
-    from formcheck.validation import validate as run
-    from formcheck.validation_tables import comparisons_csv, validation_json, validation_lines
+    from formcheck.evidence.validation import validate as run
+    from formcheck.evidence.validation_tables import (
+        comparisons_csv,
+        validation_json,
+        validation_lines,
+    )
+    from formcheck.files.storage import default_cache_folder, refuse_to_overwrite, write_text
 
     settings = settings_of(pose_model, pose_rate, pose_mode)
     if csv_file is not None and folder.is_dir():
         refuse_to_overwrite(folder.iterdir(), (csv_file,))
     with progress_bar() as progress:
         found = run(
-            folder, settings,
-            cache_dir=default_cache_folder() if cache else None, progress=progress,
-        )  # fmt: skip
+            folder, settings, cache_dir=default_cache_folder() if cache else None, progress=progress
+        )
     if csv_file is not None:
         write_text(csv_file, comparisons_csv(found))
     if json_output:
@@ -85,12 +88,12 @@ def reliability(
     """
     import datetime
 
-    from formcheck.measures import MEASURES
-    from formcheck.reliability import read_sessions, reliability_json
-    from formcheck.reliability import reliability as work_out
-    from formcheck.reliability_page import reliability_html
-    from formcheck.storage import make_folder, write_text
-    from formcheck.wording import quantity
+    from formcheck.evidence.reliability import read_sessions, reliability_json
+    from formcheck.evidence.reliability import reliability as work_out
+    from formcheck.evidence.reliability_page import reliability_html
+    from formcheck.files.storage import make_folder, write_text
+    from formcheck.model.measures import MEASURES
+    from formcheck.words.wording import quantity
 
     found = work_out(read_sessions(folder, sessions))
     created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 
 def register(app: typer.Typer) -> None:
@@ -27,16 +27,16 @@ def compare(
     json_output: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Compare the two legs of an exercise: limb symmetry index or difference, with its interval."""
-    from formcheck.anatomy import other_side
-    from formcheck.measures import MEASURES
-    from formcheck.records import Measured
-    from formcheck.rerun import compare_folders
+    from formcheck.model.anatomy import other_side
+    from formcheck.model.measures import MEASURES
+    from formcheck.model.records import Measured
+    from formcheck.run.rerun import compare_folders
 
     if involved not in (None, "left", "right"):
         raise UsageError(f"--involved {involved}: write left or right")
     rows, n_complete = compare_folders(first, second, involved)
     if json_output:
-        from formcheck.report import symmetry_mapping
+        from formcheck.report.files import symmetry_mapping
 
         typer.echo(json.dumps(symmetry_mapping(rows), indent=1))
         return
@@ -77,7 +77,7 @@ def explain(
     part: Annotated[str | None, typer.Option(help="Direction, in a sequence exercise.")] = None,
 ) -> None:
     """Show the way from landmarks to outcome for one number, with the parts of its interval."""
-    from formcheck.explanation import explain_measure
+    from formcheck.run.explanation import explain_measure
 
     for line in explain_measure(folder, rep, measure, part):
         typer.echo(line)
@@ -106,7 +106,7 @@ def calibrate(
     """
     import datetime
 
-    from formcheck.rerun import add_reading
+    from formcheck.run.calibration_file import add_reading
 
     try:
         day = datetime.date.fromisoformat(date) if date else datetime.date.today()
@@ -132,8 +132,8 @@ def export_motion(
     participant: Annotated[str, typer.Option(help="The participant's code.")],
 ) -> None:
     """Write the landmark track as BIDS-Motion files (TSV with JSON, units declared)."""
-    from formcheck.bids import write_bids_motion
-    from formcheck.rerun import reassess
+    from formcheck.files.bids import write_bids_motion
+    from formcheck.run.rerun import reassess
 
     for path in write_bids_motion(reassess(folder), out, participant):
         typer.echo(path)

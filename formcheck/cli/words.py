@@ -1,7 +1,7 @@
 """A report as a few lines of text for the terminal."""
 
-from formcheck.measures import MEASURES
-from formcheck.records import Check, Measured, Report
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Check, Measured, Report
 
 
 def set_lines(report: Report) -> list[str]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 Moment = Literal["before", "after", "next day"]
 Compared = Literal["less", "same", "more"]
@@ -28,8 +28,11 @@ URGENT: dict[str, str] = {
 """Asked before a set: any of these, and urgent medical help is needed now."""
 
 REASONS: dict[str, str] = {
-    "pain": "pain", "swelling": "swelling", "no_time": "no time", "unsure": "unsure",
-}  # fmt: skip
+    "pain": "pain",
+    "swelling": "swelling",
+    "no_time": "no time",
+    "unsure": "unsure",
+}
 """Why a set was not done, in the patient's choice."""
 
 DEFAULT_PAIN_LIMIT = 5
@@ -117,13 +120,23 @@ def add_answer(
     most = max((p for p in (pain, pain_during) if p is not None), default=-1)
     with clinic.write() as c:
         return add(
-            c, "answers",
-            patient_id=patient_id, set_id=set_id, day=day or today().isoformat(), at=now(),
-            moment=moment, pain=_scale(pain, "pain"), pain_during=_scale(pain_during, "pain"),
-            effort=_scale(effort, "effort"), symptoms=" ".join(dict.fromkeys(symptoms)),
-            pain_change=pain_change, stiffness_change=stiffness_change,
-            swelling_change=swelling_change, exercise=exercise, is_over_limit=int(most > limit),
-        )  # fmt: skip
+            c,
+            "answers",
+            patient_id=patient_id,
+            set_id=set_id,
+            day=day or today().isoformat(),
+            at=now(),
+            moment=moment,
+            pain=_scale(pain, "pain"),
+            pain_during=_scale(pain_during, "pain"),
+            effort=_scale(effort, "effort"),
+            symptoms=" ".join(dict.fromkeys(symptoms)),
+            pain_change=pain_change,
+            stiffness_change=stiffness_change,
+            swelling_change=swelling_change,
+            exercise=exercise,
+            is_over_limit=int(most > limit),
+        )
 
 
 def _answer(row: Mapping[str, Any]) -> Answer:
@@ -136,8 +149,9 @@ def _answer(row: Mapping[str, Any]) -> Answer:
 def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
     """Every answer of a patient, the oldest first."""
     with clinic.read() as c:
-        found = rows(c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, id""",
-                     p=patient_id)  # fmt: skip
+        found = rows(
+            c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, id""", p=patient_id
+        )
     return tuple(_answer(row) for row in found)
 
 
@@ -156,9 +170,12 @@ def mark_seen(clinic: Clinic, answer_id: int, by: str) -> None:
         if not one(c, "SELECT 1 FROM answers WHERE id = :id", id=answer_id):
             raise UsageError("that answer is not there any more")
         change(
-            c, "UPDATE answers SET seen_by = :by, seen_at = :at WHERE id = :id AND seen_at IS NULL",
-            by=checked_initials(by), at=now(), id=answer_id,
-        )  # fmt: skip
+            c,
+            "UPDATE answers SET seen_by = :by, seen_at = :at WHERE id = :id AND seen_at IS NULL",
+            by=checked_initials(by),
+            at=now(),
+            id=answer_id,
+        )
 
 
 def tick(
@@ -180,13 +197,20 @@ def tick(
         raise UsageError("a set is done or not done")
     with clinic.write() as c:
         change(
-            c, """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
+            c,
+            """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
                   VALUES (:p, :day, :at, :e, :side, :n, :kind, :reason)
                   ON CONFLICT (patient_id, day, exercise, side, set_number)
                   DO UPDATE SET kind = :kind, reason = :reason, at = :at""",
-            p=patient_id, day=day or today().isoformat(), at=now(), e=exercise, side=side,
-            n=set_number, kind=kind, reason=reason if kind == "not done" else "",
-        )  # fmt: skip
+            p=patient_id,
+            day=day or today().isoformat(),
+            at=now(),
+            e=exercise,
+            side=side,
+            n=set_number,
+            kind=kind,
+            reason=reason if kind == "not done" else "",
+        )
 
 
 def untick(
@@ -195,18 +219,25 @@ def untick(
     """Takes a tick back."""
     with clinic.write() as c:
         change(
-            c, """DELETE FROM ticks WHERE patient_id = :p AND day = :day AND exercise = :e
+            c,
+            """DELETE FROM ticks WHERE patient_id = :p AND day = :day AND exercise = :e
                   AND side = :side AND set_number = :n""",
-            p=patient_id, day=day, e=exercise, side=side, n=set_number,
-        )  # fmt: skip
+            p=patient_id,
+            day=day,
+            e=exercise,
+            side=side,
+            n=set_number,
+        )
 
 
 def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[Tick, ...]:
     """The ticks of a patient (of one day), the oldest first."""
     with clinic.read() as c:
         found = rows(
-            c, """SELECT day, exercise, side, set_number, kind, reason FROM ticks
+            c,
+            """SELECT day, exercise, side, set_number, kind, reason FROM ticks
                   WHERE patient_id = :p AND (:day IS NULL OR day = :day) ORDER BY day, id""",
-            p=patient_id, day=day,
-        )  # fmt: skip
+            p=patient_id,
+            day=day,
+        )
     return tuple(Tick(**row) for row in found)

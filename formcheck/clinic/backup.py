@@ -21,15 +21,22 @@ from formcheck.clinic.folder import (
     remove_folder,
     serving,
 )
-from formcheck.errors import FileError, OutputError, UsageError
-from formcheck.storage import make_folder, output_error, write_atomically
+from formcheck.files.storage import make_folder, output_error, write_atomically
+from formcheck.model.errors import FileError, OutputError, UsageError
 
 BACKUP_SCHEMA = "formcheck.backup/1.0"
 _DATABASE, _MANIFEST = "clinic.db", "manifest.json"
 RESULT_NAMES = (
-    "report.json", "reps.csv", "report.html", "track.parquet", "request.json", "trace.json",
-    "between_days.json", "moved.json", "annotated.mp4",
-)  # fmt: skip
+    "report.json",
+    "reps.csv",
+    "report.html",
+    "track.parquet",
+    "request.json",
+    "trace.json",
+    "between_days.json",
+    "moved.json",
+    "annotated.mp4",
+)
 """The files that a set's result folder may hold."""
 
 
@@ -108,7 +115,7 @@ def _put(archive: zipfile.ZipFile, name: str, path: Path) -> dict:
 
 
 def _manifest(archive: zipfile.ZipFile, source: Path) -> dict:
-    from formcheck.schema_version import schema_fault
+    from formcheck.files.schema_version import schema_fault
 
     try:
         if archive.getinfo(_MANIFEST).file_size > 50_000_000:
@@ -116,10 +123,12 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> dict:
         manifest = json.loads(archive.read(_MANIFEST))
         files = manifest["files"]
         good = all(
-            isinstance(f["name"], str) and isinstance(f["bytes"], int)
-            and isinstance(f["sha256"], str) and _is_name(f["name"])
+            isinstance(f["name"], str)
+            and isinstance(f["bytes"], int)
+            and isinstance(f["sha256"], str)
+            and _is_name(f["name"])
             for f in files
-        )  # fmt: skip
+        )
     except (KeyError, TypeError, ValueError, zipfile.BadZipFile) as error:
         raise FileError(f"{source}: is no backup of formcheck; choose another file") from error
     if fault := schema_fault(manifest.get("schema"), BACKUP_SCHEMA):
@@ -170,9 +179,10 @@ def check_backup(source: Path) -> BackupContent:
     except (OSError, zipfile.BadZipFile) as error:
         raise FileError(f"{source}: cannot be read as a backup ({error})") from error
     return BackupContent(
-        made_at=str(manifest["made_at"]), n_files=len(manifest["files"]),
+        made_at=str(manifest["made_at"]),
+        n_files=len(manifest["files"]),
         n_bytes=sum(f["bytes"] for f in manifest["files"]),
-    )  # fmt: skip
+    )
 
 
 def restore(source: Path, root: Path | None, *, is_replacing: bool = False) -> BackupContent:
@@ -233,6 +243,7 @@ def _unpack(source: Path, beside: Path) -> BackupContent:
     if not is_sound(target.database):
         raise FileError(f"{source}: its database is damaged; use another backup")
     return BackupContent(
-        made_at=str(manifest["made_at"]), n_files=len(manifest["files"]),
+        made_at=str(manifest["made_at"]),
+        n_files=len(manifest["files"]),
         n_bytes=sum(f["bytes"] for f in manifest["files"]),
-    )  # fmt: skip
+    )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from formcheck.clinic.folder import DataFolder, data_folder
 from formcheck.clinic.migrations import MIGRATIONS, statements
-from formcheck.errors import FileError, ModelError, OutputError
+from formcheck.model.errors import FileError, ModelError, OutputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
@@ -100,8 +100,10 @@ def _engine(path: Path):
     engine = create_engine(
         f"sqlite:///{path}",
         connect_args={"timeout": 15, "check_same_thread": False},
-        pool_size=8, max_overflow=40, pool_timeout=60,
-    )  # fmt: skip
+        pool_size=8,
+        max_overflow=40,
+        pool_timeout=60,
+    )
 
     @event.listens_for(engine, "connect")
     def prepare(raw, _record):

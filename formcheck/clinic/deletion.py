@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.folder import remove_folder
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,13 +26,18 @@ def delete_set(clinic: Clinic, uid: str, *, by: str, reason: str) -> None:
     """Deletes a set, its recording, results, answers and corrections. Raises UsageError."""
     _need(by, reason)
     with clinic.write() as c:
-        row = one(c, """SELECT s.*, p.code FROM sets s JOIN patients p ON p.id = s.patient_id
-                        WHERE uid = :u""", u=uid)  # fmt: skip
+        row = one(
+            c,
+            """SELECT s.*, p.code FROM sets s JOIN patients p ON p.id = s.patient_id
+                        WHERE uid = :u""",
+            u=uid,
+        )
         if row is None:
             raise UsageError("that set is not there any more")
         change(c, "DELETE FROM sets WHERE id = :id", id=row["id"])
-        _record(c, "set", row["code"], f"{row['exercise']}, {row['side']}, {row['day']}", 1,
-                by, reason)  # fmt: skip
+        _record(
+            c, "set", row["code"], f"{row['exercise']}, {row['side']}, {row['day']}", 1, by, reason
+        )
     _remove_files(clinic, [(uid, row["recording"])])
 
 
@@ -74,8 +79,11 @@ def delete_older_sets(clinic: Clinic, days: int) -> int:
 def deletions(clinic: Clinic) -> tuple[Deletion, ...]:
     """What was deleted, the newest first."""
     with clinic.read() as c:
-        found = rows(c, """SELECT at, what, patient_code, about, n_sets, made_by, reason
-                           FROM deletions ORDER BY id DESC""")  # fmt: skip
+        found = rows(
+            c,
+            """SELECT at, what, patient_code, about, n_sets, made_by, reason
+                           FROM deletions ORDER BY id DESC""",
+        )
     return tuple(Deletion(**r) for r in found)
 
 
@@ -87,8 +95,17 @@ def _need(by: str, reason: str) -> None:
 
 
 def _record(c, what, code, about, n_sets, by, reason) -> None:
-    add(c, "deletions", at=now(), what=what, patient_code=code, about=about, n_sets=n_sets,
-        made_by=by.strip()[:20], reason=reason.strip()[:300])  # fmt: skip
+    add(
+        c,
+        "deletions",
+        at=now(),
+        what=what,
+        patient_code=code,
+        about=about,
+        n_sets=n_sets,
+        made_by=by.strip()[:20],
+        reason=reason.strip()[:300],
+    )
 
 
 def _remove_files(clinic: Clinic, files, uploads=()) -> None:

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from formcheck.errors import BusyError, OutputError, UsageError
-from formcheck.storage import make_folder, output_error
+from formcheck.files.storage import make_folder, output_error
+from formcheck.model.errors import BusyError, OutputError, UsageError
 
 try:
     import fcntl

@@ -7,10 +7,10 @@ from datetime import date, timedelta
 from formcheck.clinic.answers import Answer, answers_of, ticks_of
 from formcheck.clinic.database import Clinic
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
-from formcheck.measures import MEASURES
-from formcheck.programme import Prescription
-from formcheck.progress import Change, SessionFacts, SessionValue, change_between
-from formcheck.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
+from formcheck.evidence.progress import Change, SessionFacts, SessionValue, change_between
+from formcheck.evidence.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import Prescription
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,9 +29,10 @@ class Point:
     def session(self) -> SessionValue:
         standard = self.mean.between_standard
         return SessionValue(
-            day=date.fromisoformat(self.day).toordinal(), value=self.mean.value,
+            day=date.fromisoformat(self.day).toordinal(),
+            value=self.mean.value,
             between_standard=float("nan") if standard is None else standard,
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,12 +62,22 @@ class FollowUp:
 
 
 FIRST_MEASURES = (
-    "knee_flexion_peak_deg", "thigh_inclination_deg", "knee_flexion_least_deg",
-    "leg_elevation_peak_deg", "knee_flexion_gain_deg", "heel_height_peak_share",
-    "plateau_hold_s", "plateau_level_deg", "trunk_inclination_deg", "fppa_change_deg",
-    "knee_separation_ratio_least", "pelvic_obliquity_peak_deg", "hip_drop_share", "range_deg",
+    "knee_flexion_peak_deg",
+    "thigh_inclination_deg",
+    "knee_flexion_least_deg",
+    "leg_elevation_peak_deg",
+    "knee_flexion_gain_deg",
+    "heel_height_peak_share",
+    "plateau_hold_s",
+    "plateau_level_deg",
+    "trunk_inclination_deg",
+    "fppa_change_deg",
+    "knee_separation_ratio_least",
+    "pelvic_obliquity_peak_deg",
+    "hip_drop_share",
+    "range_deg",
     "range_share",
-)  # fmt: skip
+)
 """Depth, straightness and hold first: the order in which measures come to the page."""
 MOST_MEASURES = 3
 
@@ -173,17 +184,19 @@ def session_facts(
         was_asked = any(a.moment == "before" for a in said)
         filmed = [s for s in sets if s.day == day]
         done, prescribed = _dose(prescription, filmed, [t for t in ticks if t.day == day])
-        facts.append(SessionFacts(
-            day=date.fromisoformat(day).toordinal(),
-            n_done=done,
-            n_prescribed=prescribed,
-            pain=max(pains, default=None),
-            is_worse_next_morning=("more" in compared) if compared else None,
-            has_new_swelling=("new_swelling" in symptoms) if was_asked else None,
-            has_giving_way=("giving_way" in symptoms) if was_asked else None,
-            effort=max(efforts, default=None),
-            are_targets_met=_are_targets_met(filmed),
-        ))  # fmt: skip
+        facts.append(
+            SessionFacts(
+                day=date.fromisoformat(day).toordinal(),
+                n_done=done,
+                n_prescribed=prescribed,
+                pain=max(pains, default=None),
+                is_worse_next_morning=("more" in compared) if compared else None,
+                has_new_swelling=("new_swelling" in symptoms) if was_asked else None,
+                has_giving_way=("giving_way" in symptoms) if was_asked else None,
+                effort=max(efforts, default=None),
+                are_targets_met=_are_targets_met(filmed),
+            )
+        )
     return tuple(facts)
 
 
@@ -210,14 +223,18 @@ def _dose(prescription, filmed, ticks) -> tuple[int | None, int | None]:
                 mine = [
                     s.dose_done
                     for s in filmed
-                    if s.exercise == line.exercise and s.set_number == number
-                    and (s.side == side or side == "both") and s.state in ("measured", "reviewed")
-                ]  # fmt: skip
+                    if s.exercise == line.exercise
+                    and s.set_number == number
+                    and (s.side == side or side == "both")
+                    and s.state in ("measured", "reviewed")
+                ]
                 ticked = [
-                    t.kind for t in ticks
-                    if t.exercise == line.exercise and t.set_number == number
+                    t.kind
+                    for t in ticks
+                    if t.exercise == line.exercise
+                    and t.set_number == number
                     and (t.side == side or side == "both")
-                ]  # fmt: skip
+                ]
                 if mine:
                     done += min(max(mine), line.repetitions)
                 elif ticked:

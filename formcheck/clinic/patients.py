@@ -10,8 +10,8 @@ from datetime import date
 from typing import Any
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
-from formcheck.errors import FileError, UsageError
-from formcheck.programme import Prescription
+from formcheck.model.errors import FileError, UsageError
+from formcheck.model.programme import Prescription
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +54,7 @@ class PrescriptionVersion:
 
     def record(self) -> Prescription:
         """The prescription as a record."""
-        from formcheck.schema import parse_prescription
+        from formcheck.files.schema import parse_prescription
 
         return parse_prescription(self.text, PRESCRIPTION_NAME)
 
@@ -64,7 +64,7 @@ PRESCRIPTION_NAME = "prescription"
 
 def checked_code(code: str) -> str:
     """The code, when it may stand for a patient. Raises UsageError."""
-    from formcheck.prescription_rules import prescription_faults
+    from formcheck.files.prescription_rules import prescription_faults
 
     code = code.strip()
     if not code:
@@ -94,8 +94,13 @@ def add_patient(clinic: Clinic, code: str, *, exchange_key: str | None = None) -
     with clinic.write() as c:
         if one(c, "SELECT 1 FROM patients WHERE code = :code COLLATE NOCASE", code=code):
             raise UsageError(f"there is a patient {code} already")
-        add(c, "patients", code=code, created_at=now(),
-            exchange_key=exchange_key or secrets.token_hex(32))  # fmt: skip
+        add(
+            c,
+            "patients",
+            code=code,
+            created_at=now(),
+            exchange_key=exchange_key or secrets.token_hex(32),
+        )
         return _patient(one(c, "SELECT * FROM patients WHERE code = :code", code=code))
 
 
@@ -116,7 +121,9 @@ def patient_by_id(clinic: Clinic, patient_id: int) -> Patient | None:
 def list_patients(clinic: Clinic) -> tuple[PatientLine, ...]:
     """Every patient by code."""
     with clinic.read() as c:
-        found = rows(c, """
+        found = rows(
+            c,
+            """
             SELECT p.code, count(s.id) AS n_sets, max(s.day) AS last_day,
                    coalesce(sum(s.state IN ('measured', 'not measured')), 0) AS n_unreviewed,
                    (SELECT max(version) FROM prescriptions r WHERE r.patient_id = p.id)
@@ -124,7 +131,8 @@ def list_patients(clinic: Clinic) -> tuple[PatientLine, ...]:
                    (SELECT review_on FROM prescriptions r WHERE r.patient_id = p.id
                     ORDER BY version DESC LIMIT 1) AS review_on
             FROM patients p LEFT JOIN sets s ON s.patient_id = p.id
-            GROUP BY p.id ORDER BY p.code COLLATE NOCASE""")  # fmt: skip
+            GROUP BY p.id ORDER BY p.code COLLATE NOCASE""",
+        )
     return tuple(PatientLine(**row) for row in found)
 
 
@@ -139,8 +147,12 @@ def set_silent_days(clinic: Clinic, patient_id: int, days: int) -> None:
 def save_criteria(clinic: Clinic, patient_id: int, criteria: Mapping[str, Any]) -> None:
     """Keeps the criteria that were changed for this patient; the rest stay at their defaults."""
     with clinic.write() as c:
-        change(c, "UPDATE patients SET criteria = :j WHERE id = :id",
-               j=json.dumps(dict(criteria), sort_keys=True), id=patient_id)  # fmt: skip
+        change(
+            c,
+            "UPDATE patients SET criteria = :j WHERE id = :id",
+            j=json.dumps(dict(criteria), sort_keys=True),
+            id=patient_id,
+        )
 
 
 # -- prescriptions
@@ -152,8 +164,8 @@ def checked_prescription(text: str, code: str) -> Prescription:
     Raises FileError with every fault. Exercise files beside the prescription are refused here:
     a page has no folder to look beside.
     """
-    from formcheck.schema import parse_prescription
-    from formcheck.toml_lines import TomlFault, read_toml
+    from formcheck.files.schema import parse_prescription
+    from formcheck.files.toml_lines import TomlFault, read_toml
 
     try:
         lines = read_toml(text)[0].get("exercises", [])
@@ -183,18 +195,33 @@ def save_prescription(clinic: Clinic, patient: Patient, text: str, by: str) -> P
     record = checked_prescription(text, patient.code)
     digest = hashlib.sha256(text.encode()).hexdigest()
     with clinic.write() as c:
-        last = one(c, """SELECT * FROM prescriptions WHERE patient_id = :p
-                         ORDER BY version DESC LIMIT 1""", p=patient.id)  # fmt: skip
+        last = one(
+            c,
+            """SELECT * FROM prescriptions WHERE patient_id = :p
+                         ORDER BY version DESC LIMIT 1""",
+            p=patient.id,
+        )
         if last and last["sha256"] == digest:
             return _version(last)
         add(
-            c, "prescriptions",
-            patient_id=patient.id, version=(last["version"] if last else 0) + 1, text=text,
-            sha256=digest, saved_at=now(), saved_by=checked_initials(by),
+            c,
+            "prescriptions",
+            patient_id=patient.id,
+            version=(last["version"] if last else 0) + 1,
+            text=text,
+            sha256=digest,
+            saved_at=now(),
+            saved_by=checked_initials(by),
             review_on=record.review_on.isoformat() if record.review_on else None,
-        )  # fmt: skip
-        return _version(one(c, """SELECT * FROM prescriptions WHERE patient_id = :p
-                                  ORDER BY version DESC LIMIT 1""", p=patient.id))  # fmt: skip
+        )
+        return _version(
+            one(
+                c,
+                """SELECT * FROM prescriptions WHERE patient_id = :p
+                                  ORDER BY version DESC LIMIT 1""",
+                p=patient.id,
+            )
+        )
 
 
 def _version(row: Mapping[str, Any]) -> PrescriptionVersion:
@@ -204,8 +231,12 @@ def _version(row: Mapping[str, Any]) -> PrescriptionVersion:
 def prescriptions_of(clinic: Clinic, patient_id: int) -> tuple[PrescriptionVersion, ...]:
     """Every version, the newest first."""
     with clinic.read() as c:
-        found = rows(c, """SELECT * FROM prescriptions WHERE patient_id = :p
-                           ORDER BY version DESC""", p=patient_id)  # fmt: skip
+        found = rows(
+            c,
+            """SELECT * FROM prescriptions WHERE patient_id = :p
+                           ORDER BY version DESC""",
+            p=patient_id,
+        )
     return tuple(_version(row) for row in found)
 
 

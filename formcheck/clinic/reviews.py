@@ -9,16 +9,9 @@ from typing import Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
 from formcheck.clinic.patients import checked_initials
-from formcheck.clinic.sets import (
-    Outcome,
-    SetMean,
-    StoredSet,
-    find_set,
-    keep_outcome,
-    stored_report,
-)
-from formcheck.corrections import Correction, check_correction, corrected, counts, set_means
-from formcheck.errors import UsageError
+from formcheck.clinic.sets import Outcome, SetMean, StoredSet, find_set, keep_outcome, stored_report
+from formcheck.model.errors import UsageError
+from formcheck.report.corrections import Correction, check_correction, corrected, counts, set_means
 
 _BODY = ("start_s", "end_s", "measure", "check_kind", "outcome", "at_s", "words")
 
@@ -52,13 +45,18 @@ def corrections_of(clinic: Clinic, set_id: int) -> tuple[KeptCorrection, ...]:
         KeptCorrection(
             id=r["id"],
             correction=Correction(
-                kind=r["kind"], repetition=r["repetition"], reason=r["reason"],
-                made_by=r["made_by"], made_at=r["made_at"], **json.loads(r["body"]),
+                kind=r["kind"],
+                repetition=r["repetition"],
+                reason=r["reason"],
+                made_by=r["made_by"],
+                made_at=r["made_at"],
+                **json.loads(r["body"]),
             ),
-            withdrawn_by=r["withdrawn_by"], withdrawn_at=r["withdrawn_at"],
+            withdrawn_by=r["withdrawn_by"],
+            withdrawn_at=r["withdrawn_at"],
         )
         for r in found
-    )  # fmt: skip
+    )
 
 
 def in_force(kept: Sequence[KeptCorrection]) -> tuple[Correction, ...]:
@@ -69,8 +67,12 @@ def in_force(kept: Sequence[KeptCorrection]) -> tuple[Correction, ...]:
 def reviews_of(clinic: Clinic, set_id: int) -> tuple[Review, ...]:
     """The reviews of a set, the first one first."""
     with clinic.read() as c:
-        found = rows(c, """SELECT kind, initials, day, at, reason FROM reviews
-                           WHERE set_id = :s ORDER BY id""", s=set_id)  # fmt: skip
+        found = rows(
+            c,
+            """SELECT kind, initials, day, at, reason FROM reviews
+                           WHERE set_id = :s ORDER BY id""",
+            s=set_id,
+        )
     return tuple(Review(**r) for r in found)
 
 
@@ -110,18 +112,28 @@ def outcome_of(report: dict, between: Mapping[str, tuple[float, float]] = {}) ->
     whole, n = report["set"], counts(report)
     means = tuple(
         SetMean(
-            key=key, value=value, half_width=half_width, n=k,
+            key=key,
+            value=value,
+            half_width=half_width,
+            n=k,
             between_standard=math.sqrt(between[key][0] / k + between[key][1])
-            if key in between else None,
+            if key in between
+            else None,
         )
         for key, value, half_width, k in set_means(report)
-    )  # fmt: skip
+    )
     return Outcome(
-        n_repetitions=whole["n_repetitions"], n_complete=whole["n_complete"],
-        n_not_met=n.n_not_met, n_open=n.n_open, n_passed=n.n_passed, n_doubtful=n.n_doubtful,
-        dose_prescribed=whole["dose"]["prescribed"], dose_done=whole["dose"]["done"],
-        summary=whole["text"], means=means,
-    )  # fmt: skip
+        n_repetitions=whole["n_repetitions"],
+        n_complete=whole["n_complete"],
+        n_not_met=n.n_not_met,
+        n_open=n.n_open,
+        n_passed=n.n_passed,
+        n_doubtful=n.n_doubtful,
+        dose_prescribed=whole["dose"]["prescribed"],
+        dose_done=whole["dose"]["done"],
+        summary=whole["text"],
+        means=means,
+    )
 
 
 def _open_set(clinic: Clinic, uid: str) -> StoredSet:
@@ -158,10 +170,16 @@ def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:
         if one(c, "SELECT state FROM sets WHERE id = :s", s=stored.id)["state"] == "reviewed":
             raise UsageError("this set was reviewed meanwhile")
         row = add(
-            c, "corrections",
-            set_id=stored.id, kind=made.kind, repetition=made.repetition, body=json.dumps(body),
-            reason=made.reason.strip(), made_by=made.made_by, made_at=made.made_at,
-        )  # fmt: skip
+            c,
+            "corrections",
+            set_id=stored.id,
+            kind=made.kind,
+            repetition=made.repetition,
+            body=json.dumps(body),
+            reason=made.reason.strip(),
+            made_by=made.made_by,
+            made_at=made.made_at,
+        )
     refresh_outcome(clinic, uid)
     return row
 
@@ -171,10 +189,14 @@ def withdraw_correction(clinic: Clinic, uid: str, correction_id: int, by: str) -
     stored = _open_set(clinic, uid)
     with clinic.write() as c:
         n = change(
-            c, """UPDATE corrections SET withdrawn_by = :by, withdrawn_at = :at
+            c,
+            """UPDATE corrections SET withdrawn_by = :by, withdrawn_at = :at
                   WHERE id = :id AND set_id = :s AND withdrawn_at IS NULL""",
-            by=checked_initials(by), at=now(), id=correction_id, s=stored.id,
-        )  # fmt: skip
+            by=checked_initials(by),
+            at=now(),
+            id=correction_id,
+            s=stored.id,
+        )
     if not n:
         raise UsageError("that correction is not in force")
     refresh_outcome(clinic, uid)
@@ -189,14 +211,30 @@ def review_sets(clinic: Clinic, uids: Sequence[str], initials: str) -> int:
     n = 0
     with clinic.write() as c:
         for uid in dict.fromkeys(uids):
-            row = one(c, """SELECT id FROM sets WHERE uid = :u
-                            AND state IN ('measured', 'not measured')""", u=uid)  # fmt: skip
+            row = one(
+                c,
+                """SELECT id FROM sets WHERE uid = :u
+                            AND state IN ('measured', 'not measured')""",
+                u=uid,
+            )
             if row is None:
                 continue
-            add(c, "reviews", set_id=row["id"], kind="reviewed", initials=initials,
-                day=today().isoformat(), at=now())  # fmt: skip
-            change(c, """UPDATE sets SET state = 'reviewed', seen_on = coalesce(seen_on, :d)
-                         WHERE id = :id""", d=today().isoformat(), id=row["id"])  # fmt: skip
+            add(
+                c,
+                "reviews",
+                set_id=row["id"],
+                kind="reviewed",
+                initials=initials,
+                day=today().isoformat(),
+                at=now(),
+            )
+            change(
+                c,
+                """UPDATE sets SET state = 'reviewed', seen_on = coalesce(seen_on, :d)
+                         WHERE id = :id""",
+                d=today().isoformat(),
+                id=row["id"],
+            )
             n += 1
     return n
 
@@ -207,11 +245,20 @@ def open_again(clinic: Clinic, uid: str, initials: str, reason: str) -> None:
     if not reason.strip():
         raise UsageError("write why the set is opened again")
     with clinic.write() as c:
-        row = one(c, "SELECT id, n_repetitions FROM sets WHERE uid = :u AND state = 'reviewed'",
-                  u=uid)  # fmt: skip
+        row = one(
+            c, "SELECT id, n_repetitions FROM sets WHERE uid = :u AND state = 'reviewed'", u=uid
+        )
         if row is None:
             raise UsageError("only a reviewed set can be opened again")
-        add(c, "reviews", set_id=row["id"], kind="opened again", initials=initials,
-            day=today().isoformat(), at=now(), reason=reason.strip()[:500])  # fmt: skip
+        add(
+            c,
+            "reviews",
+            set_id=row["id"],
+            kind="opened again",
+            initials=initials,
+            day=today().isoformat(),
+            at=now(),
+            reason=reason.strip()[:500],
+        )
         state = "measured" if stored_report(clinic, uid) is not None else "not measured"
         change(c, "UPDATE sets SET state = :s WHERE id = :id", s=state, id=row["id"])

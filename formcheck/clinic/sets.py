@@ -13,8 +13,8 @@ from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.folder import RECORDING_SUFFIXES, need_room
-from formcheck.errors import UsageError
-from formcheck.storage import output_error
+from formcheck.files.storage import output_error
+from formcheck.model.errors import UsageError
 
 State = Literal["recorded", "analysing", "measured", "reviewed", "not measured"]
 STATE_WORDS: dict[str, str] = {
@@ -186,17 +186,33 @@ def add_set(
     try:
         with clinic.write() as c:
             set_id = add(
-                c, "sets",
-                uid=uid, patient_id=patient_id, prescription_id=about.prescription_id,
-                exercise=about.exercise, side=about.side, set_number=about.set_number,
-                day=about.day, received_at=now(), recording=name, recording_bytes=n_bytes,
-                recording_sha256=digest.hexdigest(), is_mirrored=int(about.is_mirrored),
-                origin=about.origin, support=about.support[:200], load_kg=about.load_kg,
-            )  # fmt: skip
+                c,
+                "sets",
+                uid=uid,
+                patient_id=patient_id,
+                prescription_id=about.prescription_id,
+                exercise=about.exercise,
+                side=about.side,
+                set_number=about.set_number,
+                day=about.day,
+                received_at=now(),
+                recording=name,
+                recording_bytes=n_bytes,
+                recording_sha256=digest.hexdigest(),
+                is_mirrored=int(about.is_mirrored),
+                origin=about.origin,
+                support=about.support[:200],
+                load_kg=about.load_kg,
+            )
             if about.before_answer is not None:
-                change(c, """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
+                change(
+                    c,
+                    """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
                              AND set_id IS NULL""",
-                   s=set_id, a=about.before_answer, p=patient_id)  # fmt: skip
+                    s=set_id,
+                    a=about.before_answer,
+                    p=patient_id,
+                )
             add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
             change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
     except BaseException:
@@ -209,9 +225,11 @@ def find_set(clinic: Clinic, uid: str, *, patient_id: int | None = None) -> Stor
     """The set of a name, of this patient where one is given; None when there is none."""
     with clinic.read() as c:
         row = one(
-            c, _SELECT + "WHERE s.uid = :u AND (:p IS NULL OR s.patient_id = :p)",
-            u=uid, p=patient_id,
-        )  # fmt: skip
+            c,
+            _SELECT + "WHERE s.uid = :u AND (:p IS NULL OR s.patient_id = :p)",
+            u=uid,
+            p=patient_id,
+        )
     return stored_set(row) if row else None
 
 
@@ -230,18 +248,26 @@ def sets_of(
     """The sets of a patient, the newest first."""
     with clinic.read() as c:
         found = rows(
-            c, _SELECT + """WHERE s.patient_id = :p AND (:day IS NULL OR s.day = :day)
+            c,
+            _SELECT
+            + """WHERE s.patient_id = :p AND (:day IS NULL OR s.day = :day)
                             ORDER BY s.day DESC, s.id DESC LIMIT :n""",
-            p=patient_id, n=limit, day=day,
-        )  # fmt: skip
+            p=patient_id,
+            n=limit,
+            day=day,
+        )
     return tuple(stored_set(row) for row in found)
 
 
 def means_of(clinic: Clinic, patient_id: int) -> dict[int, dict[str, SetMean]]:
     """{set id: {measure: its mean}} of a patient's sets."""
     with clinic.read() as c:
-        found = rows(c, """SELECT m.* FROM set_measures m JOIN sets s ON s.id = m.set_id
-                           WHERE s.patient_id = :p""", p=patient_id)  # fmt: skip
+        found = rows(
+            c,
+            """SELECT m.* FROM set_measures m JOIN sets s ON s.id = m.set_id
+                           WHERE s.patient_id = :p""",
+            p=patient_id,
+        )
     out: dict[int, dict[str, SetMean]] = {}
     for row in found:
         mean = SetMean(**{name: row[name] for name in SetMean.__slots__})
@@ -256,14 +282,29 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
         """UPDATE sets SET n_repetitions = :n, n_complete = :nc, n_not_met = :nn, n_open = :no,
            n_passed = :np, n_doubtful = :nd, dose_prescribed = :dp, dose_done = :dd, summary = :s
            WHERE id = :id""",
-        n=outcome.n_repetitions, nc=outcome.n_complete, nn=outcome.n_not_met, no=outcome.n_open,
-        np=outcome.n_passed, nd=outcome.n_doubtful, dp=outcome.dose_prescribed,
-        dd=outcome.dose_done, s=outcome.summary, id=set_id,
-    )  # fmt: skip
+        n=outcome.n_repetitions,
+        nc=outcome.n_complete,
+        nn=outcome.n_not_met,
+        no=outcome.n_open,
+        np=outcome.n_passed,
+        nd=outcome.n_doubtful,
+        dp=outcome.dose_prescribed,
+        dd=outcome.dose_done,
+        s=outcome.summary,
+        id=set_id,
+    )
     change(connection, "DELETE FROM set_measures WHERE set_id = :id", id=set_id)
     for m in outcome.means:
-        add(connection, "set_measures", set_id=set_id, key=m.key, value=m.value,
-            half_width=m.half_width, n=m.n, between_standard=m.between_standard)  # fmt: skip
+        add(
+            connection,
+            "set_measures",
+            set_id=set_id,
+            key=m.key,
+            value=m.value,
+            half_width=m.half_width,
+            n=m.n,
+            between_standard=m.between_standard,
+        )
 
 
 def mark_set_seen(clinic: Clinic, uid: str, day: str) -> None:
@@ -274,7 +315,7 @@ def mark_set_seen(clinic: Clinic, uid: str, day: str) -> None:
 
 def stored_report(clinic: Clinic, uid: str) -> dict | None:
     """The report of a set as it was found, or None when there is none."""
-    from formcheck.report import read_report
+    from formcheck.report.files import read_report
 
     path = clinic.folder.result(uid) / "report.json"
     if not path.exists():

@@ -7,15 +7,31 @@ from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import Clinic
 from formcheck.clinic.reviews import reviews_of
 from formcheck.clinic.sets import means_of, sets_of
-from formcheck.measures import MEASURES
+from formcheck.model.measures import MEASURES
 
 _FIXED = (
-    "patient", "day", "exercise", "side", "set_number", "state", "reviewed_by", "reviewed_on",
-    "repetitions", "complete", "dose_prescribed", "dose_done", "target_not_reached",
+    "patient",
+    "day",
+    "exercise",
+    "side",
+    "set_number",
+    "state",
+    "reviewed_by",
+    "reviewed_on",
+    "repetitions",
+    "complete",
+    "dose_prescribed",
+    "dose_done",
+    "target_not_reached",
     "target_open",
-    "past_limit", "perhaps_past_limit", "pain_before", "pain_during", "pain_after", "effort",
+    "past_limit",
+    "perhaps_past_limit",
+    "pain_before",
+    "pain_during",
+    "pain_after",
+    "effort",
     "reason",
-)  # fmt: skip
+)
 
 
 def _cell(text: str) -> str:
@@ -39,22 +55,34 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
         reviews = [r for r in reviews_of(clinic, s.id) if r.kind == "reviewed"]
         last = reviews[-1] if reviews and s.is_final else None
         row = {
-            "patient": _cell(s.patient_code), "day": s.day, "exercise": s.exercise,
-            "side": s.side, "set_number": s.set_number, "state": s.state,
+            "patient": _cell(s.patient_code),
+            "day": s.day,
+            "exercise": s.exercise,
+            "side": s.side,
+            "set_number": s.set_number,
+            "state": s.state,
             "reviewed_by": _cell(last.initials) if last else "",
-            "reviewed_on": last.day if last else "", "repetitions": s.n_repetitions,
-            "complete": s.n_complete, "dose_prescribed": s.dose_prescribed,
-            "dose_done": s.dose_done, "target_not_reached": s.n_not_met,
+            "reviewed_on": last.day if last else "",
+            "repetitions": s.n_repetitions,
+            "complete": s.n_complete,
+            "dose_prescribed": s.dose_prescribed,
+            "dose_done": s.dose_done,
+            "target_not_reached": s.n_not_met,
             "target_open": s.n_open,
-            "past_limit": s.n_passed, "perhaps_past_limit": s.n_doubtful,
+            "past_limit": s.n_passed,
+            "perhaps_past_limit": s.n_doubtful,
             "pain_before": before.pain if before else None,
             "pain_during": after.pain_during if after else None,
             "pain_after": after.pain if after else None,
-            "effort": after.effort if after else None, "reason": _cell(s.reason),
-        }  # fmt: skip
+            "effort": after.effort if after else None,
+            "reason": _cell(s.reason),
+        }
         for key, mean in means.get(s.id, {}).items():
             if key in keys:
-                row |= {key: round(mean.value, 3), f"{key}_half_width": round(mean.half_width, 3),
-                        f"{key}_n": mean.n}  # fmt: skip
+                row |= {
+                    key: round(mean.value, 3),
+                    f"{key}_half_width": round(mean.half_width, 3),
+                    f"{key}_n": mean.n,
+                }
         writer.writerow(row)
     return out.getvalue()

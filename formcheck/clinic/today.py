@@ -10,9 +10,9 @@ from typing import Literal
 
 from formcheck.clinic.answers import Tick
 from formcheck.clinic.sets import StoredSet
-from formcheck.live_count import n_to_count
-from formcheck.measures import Plane
-from formcheck.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.live.count import n_to_count
+from formcheck.model.measures import Plane
+from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 
 MOST_SET_NUMBER = 20
 
@@ -144,8 +144,9 @@ def find_today(
 
 def next_open(day: Sequence[TodayExercise], after: TodaySet) -> TodaySet | None:
     """The open set to do after one: of the same exercise and round first, then from the top."""
-    same = [s for of in day for s in of.sets
-            if s.exercise == after.exercise and s.round == after.round]  # fmt: skip
+    same = [
+        s for of in day for s in of.sets if s.exercise == after.exercise and s.round == after.round
+    ]
     others = [s for of in day if of.line.exercise != after.exercise for s in of.sets]
     return next((s for s in (*same, *others) if s.state == "open"), None)
 
@@ -157,8 +158,11 @@ def change_words(before: TodaySet, after: TodaySet) -> str:
     if before.exercise != after.exercise:
         return ""
     if before.view is not None and before.view != after.view:
-        place = {"frontal": "to the front", "sagittal": "to your side",
-                 "oblique": "half way between front and side"}[after.view]  # fmt: skip
+        place = {
+            "frontal": "to the front",
+            "sagittal": "to your side",
+            "oblique": "half way between front and side",
+        }[after.view]
         return f"Move the camera {place}."
     if before.side != after.side and "both" not in (before.side, after.side):
         if after.view == "sagittal":

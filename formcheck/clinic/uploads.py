@@ -21,7 +21,7 @@ from formcheck.clinic.sets import (
     looks_like_video,
     new_uid,
 )
-from formcheck.errors import UsageError
+from formcheck.model.errors import UsageError
 
 try:
     import fcntl
@@ -58,8 +58,16 @@ def begin_upload(clinic: Clinic, patient_id: int, about: AboutSet, file_name: st
         n = one(c, "SELECT count(*) AS n FROM uploads WHERE patient_id = :p", p=patient_id)["n"]
         if n >= MOST_OPEN_UPLOADS:
             raise UsageError("too many half-received recordings; finish or throw away one of them")
-        add(c, "uploads", uid=uid, patient_id=patient_id, about=json.dumps(asdict(about)),
-            suffix=suffix, begun_at=now(), last_at=now())  # fmt: skip
+        add(
+            c,
+            "uploads",
+            uid=uid,
+            patient_id=patient_id,
+            about=json.dumps(asdict(about)),
+            suffix=suffix,
+            begun_at=now(),
+            last_at=now(),
+        )
     os.close(os.open(clinic.folder.upload(uid), os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     return find_upload(clinic, uid, patient_id)
 
@@ -73,16 +81,21 @@ def _upload(row) -> Upload:
 def find_upload(clinic: Clinic, uid: str, patient_id: int) -> Upload | None:
     """A patient's own half-received recording, or None."""
     with clinic.read() as c:
-        row = one(c, "SELECT * FROM uploads WHERE uid = :u AND patient_id = :p",
-                  u=uid, p=patient_id)  # fmt: skip
+        row = one(
+            c, "SELECT * FROM uploads WHERE uid = :u AND patient_id = :p", u=uid, p=patient_id
+        )
     return _upload(row) if row else None
 
 
 def open_uploads(clinic: Clinic, patient_id: int) -> tuple[Upload, ...]:
     """The half-received recordings of a patient that hold anything, the newest first."""
     with clinic.read() as c:
-        found = rows(c, """SELECT * FROM uploads WHERE patient_id = :p AND n_bytes > 0
-                           ORDER BY begun_at DESC""", p=patient_id)  # fmt: skip
+        found = rows(
+            c,
+            """SELECT * FROM uploads WHERE patient_id = :p AND n_bytes > 0
+                           ORDER BY begun_at DESC""",
+            p=patient_id,
+        )
     return tuple(_upload(row) for row in found)
 
 
@@ -157,10 +170,14 @@ def _head(path: Path) -> bytes:
 def _count_piece(clinic: Clinic, upload: Upload, number: int, total: int) -> Upload:
     with clinic.write() as c:
         n = change(
-            c, """UPDATE uploads SET n_bytes = :b, n_pieces = :n + 1, last_at = :at
+            c,
+            """UPDATE uploads SET n_bytes = :b, n_pieces = :n + 1, last_at = :at
                   WHERE uid = :u AND n_pieces = :n""",
-            b=total, n=number, at=now(), u=upload.uid,
-        )  # fmt: skip
+            b=total,
+            n=number,
+            at=now(),
+            u=upload.uid,
+        )
     if not n:
         raise UsageError("this piece arrived twice at once; ask where the upload stands")
     return find_upload(clinic, upload.uid, upload.patient_id)

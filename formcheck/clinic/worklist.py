@@ -99,18 +99,23 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
             found[part] = tuple(
                 CodedAnswer(code=r["code"], answer=_answer(r))
                 for r in rows(
-                    c, f"""SELECT a.*, p.code FROM answers a JOIN patients p ON p.id = a.patient_id
-                           WHERE {where} ORDER BY a.day DESC, a.id DESC LIMIT :n""", n=MOST_ROWS,
+                    c,
+                    f"""SELECT a.*, p.code FROM answers a JOIN patients p ON p.id = a.patient_id
+                           WHERE {where} ORDER BY a.day DESC, a.id DESC LIMIT :n""",
+                    n=MOST_ROWS,
                 )
-            )  # fmt: skip
-        patients = rows(c, """
+            )
+        patients = rows(
+            c,
+            """
             SELECT p.code, p.silent_days, r.review_on, substr(r.saved_at, 1, 10) AS since,
               (SELECT max(day) FROM sets s WHERE s.patient_id = p.id) AS last_set,
               (SELECT max(day) FROM answers a WHERE a.patient_id = p.id) AS last_answer,
               (SELECT max(day) FROM ticks t WHERE t.patient_id = p.id) AS last_tick
             FROM patients p JOIN prescriptions r ON r.patient_id = p.id
             WHERE r.version = (SELECT max(version) FROM prescriptions q WHERE q.patient_id = p.id)
-            ORDER BY p.code COLLATE NOCASE""")  # fmt: skip
+            ORDER BY p.code COLLATE NOCASE""",
+        )
     silent, due = [], []
     for p in patients:
         last = max(
@@ -125,9 +130,11 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
     silent.sort(key=lambda s: -s.days)
     due.sort(key=lambda d: d.review_on)
     return WorkList(
-        **found, silent=tuple(silent[:MOST_ROWS]), due=tuple(due[:MOST_ROWS]),
+        **found,
+        silent=tuple(silent[:MOST_ROWS]),
+        due=tuple(due[:MOST_ROWS]),
         counts=tuple(counts.items()),
-    )  # fmt: skip
+    )
 
 
 def is_unremarkable(clinic: Clinic, uid: str) -> bool:

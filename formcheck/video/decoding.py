@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from formcheck.errors import ClipError
+from formcheck.model.errors import ClipError
 from formcheck.video.refusals import MAX_PIXELS, as_clip_error, refuse_huge
 
 MAX_CLIP_S = 4 * 3600

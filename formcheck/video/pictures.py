@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from formcheck.errors import ClipError
+from formcheck.model.errors import ClipError
 from formcheck.video.refusals import one_line, refuse_huge
 
 SQUARE_TOLERANCE = 0.005

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from formcheck.errors import ClipError
-from formcheck.records import Clip
+from formcheck.model.errors import ClipError
+from formcheck.model.records import Clip
 from formcheck.video.decoding import MAX_CLIP_S, Dated, Pass
 from formcheck.video.pictures import Frame, Show
 from formcheck.video.refusals import (
@@ -153,10 +153,7 @@ class VideoReader:
         return self._sha256
 
     def frames(
-        self,
-        rate_hz: float | None = None,
-        from_s: float | None = None,
-        to_s: float | None = None,
+        self, rate_hz: float | None = None, from_s: float | None = None, to_s: float | None = None
     ) -> Iterator[Frame]:
         """Every frame, or the first one at or after each due time k / `rate_hz`, in order.
 

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from formcheck.errors import ClipError
+from formcheck.model.errors import ClipError
 
 if TYPE_CHECKING:
     from formcheck.video.decoding import Pass

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from formcheck.errors import OutputError
-from formcheck.storage import output_error
+from formcheck.files.storage import output_error
+from formcheck.model.errors import OutputError
 
 
 class VideoWriter:

@@ -4,9 +4,13 @@ from formcheck.clinic.sets import StoredSet
 from formcheck.web.pages import PageError, site_of
 
 _KINDS = {
-    ".mp4": "video/mp4", ".m4v": "video/mp4", ".mov": "video/quicktime", ".webm": "video/webm",
-    ".mkv": "video/x-matroska", ".avi": "video/x-msvideo",
-}  # fmt: skip
+    ".mp4": "video/mp4",
+    ".m4v": "video/mp4",
+    ".mov": "video/quicktime",
+    ".webm": "video/webm",
+    ".mkv": "video/x-matroska",
+    ".avi": "video/x-msvideo",
+}
 
 
 def video_response(request, stored: StoredSet):

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
-from formcheck import wording
 from formcheck.clinic import Clinic
-from formcheck.errors import FileError, FormcheckError, UsageError
+from formcheck.model.errors import FileError, FormcheckError, UsageError
 from formcheck.web.sessions import Session, Sessions
+from formcheck.words import wording
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -68,10 +68,13 @@ def _environment():
         lstrip_blocks=True,
     )
     environment.filters.update(
-        day=day_words, exercise=wording.exercise_name, label=wording.label,
-        quantity=lambda value, key: wording.quantity(key, value), clock=wording.clock,
+        day=day_words,
+        exercise=wording.exercise_name,
+        label=wording.label,
+        quantity=lambda value, key: wording.quantity(key, value),
+        clock=wording.clock,
         moment=moment_words,
-    )  # fmt: skip
+    )
     return environment
 
 
@@ -124,9 +127,11 @@ async def read_form(request: "Request") -> dict[str, list[str]]:
     body = await request.body()
     try:
         pairs = parse_qsl(
-            body.decode("utf-8"), keep_blank_values=True, strict_parsing=bool(body),
+            body.decode("utf-8"),
+            keep_blank_values=True,
+            strict_parsing=bool(body),
             max_num_fields=MOST_FIELDS,
-        )  # fmt: skip
+        )
     except (UnicodeDecodeError, ValueError):
         raise PageError(400, "This form cannot be read.") from None
     fields: dict[str, list[str]] = {}

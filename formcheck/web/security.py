@@ -122,8 +122,9 @@ class Gate:
             return 403, "Another site may not use these pages."
         # A page without referrer sends its forms with `Origin: null`, as a foreign sandbox does:
         # then the browser's own word must say that it was ours.
-        if any(o != self.origin and not (o == b"null" and site[0] == b"same-origin")
-               for o in origins):  # fmt: skip
+        if any(
+            o != self.origin and not (o == b"null" and site[0] == b"same-origin") for o in origins
+        ):
             return 403, "Another site may not use these pages."
         is_socket = scope["type"] == "websocket"
         if len(origins) > 1 or (is_socket and origins != [self.origin]):
@@ -196,14 +197,17 @@ def _limited(receive, most: int, seconds: float):
 
 async def _refuse(send, status: int, words: str) -> None:
     body = (words + "\n").encode()
-    await send({
-        "type": "http.response.start", "status": status,
-        "headers": [
-            (b"content-type", b"text/plain; charset=utf-8"),
-            (b"content-length", str(len(body)).encode()),
-            # Nothing more is read of a body that was refused.
-            (b"connection", b"close"),
-            *((n.encode(), v.encode()) for n, v in HEADERS),
-        ],
-    })  # fmt: skip
+    await send(
+        {
+            "type": "http.response.start",
+            "status": status,
+            "headers": [
+                (b"content-type", b"text/plain; charset=utf-8"),
+                (b"content-length", str(len(body)).encode()),
+                # Nothing more is read of a body that was refused.
+                (b"connection", b"close"),
+                *((n.encode(), v.encode()) for n, v in HEADERS),
+            ],
+        }
+    )
     await send({"type": "http.response.body", "body": body})

@@ -12,7 +12,7 @@ from formcheck.clinic.deletion import delete_older_sets
 from formcheck.clinic.folder import serving
 from formcheck.clinic.patients import find_patient
 from formcheck.clinic.uploads import remove_strays
-from formcheck.errors import BusyError, FormcheckError, ModelError, UsageError
+from formcheck.model.errors import BusyError, FormcheckError, ModelError, UsageError
 from formcheck.web.pages import HERE, PageError, Site, render, session_of, site_of
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import Sessions
@@ -31,7 +31,8 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
         raise ModelError(
             'the clinic\'s pages need more packages: pip install "formcheck[web]"'
         ) from error
-    from formcheck.web import clinic_pages, patient_pages
+    from formcheck.web.clinician import pages as clinic_pages
+    from formcheck.web.patient import pages as patient_pages
 
     site = Starlette(
         routes=[
@@ -145,9 +146,11 @@ def _told_error(request, error):
 def _told_http(request, error):
     words = {404: "There is no such page.", 405: "This page does not take that."}
     return render(
-        request, "error.html.j2", status=error.status_code,
+        request,
+        "error.html.j2",
+        status=error.status_code,
         words=words.get(error.status_code, "This cannot be done."),
-    )  # fmt: skip
+    )
 
 
 def _told_failure(request, error):
@@ -230,12 +233,21 @@ def serve(
         if is_opening_browser:
             threading.Timer(0.8, webbrowser.open, (link,)).start()
         config = uvicorn.Config(
-            application, log_level="warning", access_log=False, server_header=False,
-            date_header=False, lifespan="off", ws="websockets-sansio", timeout_keep_alive=30,
-            timeout_graceful_shutdown=3, h11_max_incomplete_event_size=32_000,
-            ws_max_size=4_000_000, ws_per_message_deflate=False, limit_concurrency=400,
+            application,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            date_header=False,
+            lifespan="off",
+            ws="websockets-sansio",
+            timeout_keep_alive=30,
+            timeout_graceful_shutdown=3,
+            h11_max_incomplete_event_size=32_000,
+            ws_max_size=4_000_000,
+            ws_per_message_deflate=False,
+            limit_concurrency=400,
             proxy_headers=False,
-        )  # fmt: skip
+        )
         try:
             uvicorn.Server(config).run(sockets=[listening])
         finally:

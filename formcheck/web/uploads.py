@@ -24,8 +24,8 @@ from formcheck.clinic.uploads import (
     receive_piece,
     throw_away_upload,
 )
-from formcheck.errors import FormcheckError, UsageError
-from formcheck.exercise_files import exercise_ids
+from formcheck.files.exercise_files import exercise_ids
+from formcheck.model.errors import FormcheckError, UsageError
 from formcheck.web.pages import PageError, call, site_of
 
 MOST_JSON_BYTES = 20_000
@@ -54,13 +54,17 @@ def about_from(values: object, patient: Patient, clinic, *, is_recorded: bool) -
         raise UsageError("the load is from 0 to 500 kg")
     version = current_prescription(clinic, patient.id)
     return AboutSet(
-        exercise=exercise, side=side, day=day.isoformat(), set_number=number,
+        exercise=exercise,
+        side=side,
+        day=day.isoformat(),
+        set_number=number,
         prescription_id=version.id if version else None,
         is_mirrored=values.get("is_mirrored") is True,
         origin="recorded" if is_recorded and values.get("is_recorded") is True else "dropped in",
-        support=str(values.get("support") or "")[:200], load_kg=load,
+        support=str(values.get("support") or "")[:200],
+        load_kg=load,
         before_answer=before if isinstance(before := values.get("before"), int) else None,
-    )  # fmt: skip
+    )
 
 
 def upload_routes(
@@ -116,12 +120,21 @@ def upload_routes(
         clinic = site_of(request).clinic
         patient = await run_in_threadpool(patient_of, request)
         found = await run_in_threadpool(open_uploads, clinic, patient.id)
-        return JSONResponse([
-            {"uid": u.uid, "next": u.n_pieces, "n_bytes": u.n_bytes, "begun_at": u.begun_at,
-             "exercise": u.about.exercise, "side": u.about.side, "day": u.about.day,
-             "set_number": u.about.set_number}
-            for u in found
-        ])  # fmt: skip
+        return JSONResponse(
+            [
+                {
+                    "uid": u.uid,
+                    "next": u.n_pieces,
+                    "n_bytes": u.n_bytes,
+                    "begun_at": u.begun_at,
+                    "exercise": u.about.exercise,
+                    "side": u.about.side,
+                    "day": u.about.day,
+                    "set_number": u.about.set_number,
+                }
+                for u in found
+            ]
+        )
 
     @told
     async def piece(request):

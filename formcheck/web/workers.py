@@ -59,10 +59,16 @@ class Worker:
 
     def _begin(self) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "formcheck.clinic_work", str(self._clinic.folder.root),
-             self._model],
-            stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "formcheck.clinic.work",
+                str(self._clinic.folder.root),
+                self._model,
+            ],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+        )
 
     def _end(self) -> None:
         process, self._process = self._process, None

@@ -1,0 +1,289 @@
+"""A patient's sets as FHIR Observations, in the R4B model.
+
+Of an Observation only elements are used that R4 (4.0.1) and R4B (4.3.0) define alike, so the
+bundle is read by both. Status is `preliminary` until a clinician reviewed the set, `final` then,
+`amended` when it was opened again and reviewed anew. Units are UCUM. Pain carries its LOINC code;
+everything else is told in text beside our own key, since no published code means a measure taken
+from video of a loaded movement.
+"""
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+from uuid import NAMESPACE_URL, uuid5
+
+from formcheck import __version__
+from formcheck.clinic import Clinic
+from formcheck.clinic.answers import Answer, answers_of, symptom_words
+from formcheck.clinic.patients import find_patient
+from formcheck.clinic.reviews import corrected_report, reviews_of
+from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
+from formcheck.model.errors import FileError, ModelError, UsageError
+from formcheck.model.measures import MEASURES
+from formcheck.words import wording
+
+STATUSES = ("preliminary", "final", "amended")
+"""Of the codes that an Observation's status may have, those that we ever write."""
+UCUM = "http://unitsofmeasure.org"
+UNITS = {
+    "deg": ("°", "deg", 1.0),
+    "s": ("s", "s", 1.0),
+    "cm": ("cm", "cm", 1.0),
+    "share": ("%", "%", 100.0),
+    "deg/min": ("°/min", "deg/min", 1.0),
+    "1": ("ratio", "1", 1.0),
+}
+"""Unit of a measure -> (as shown, UCUM code, factor)."""
+OWN_SYSTEM = "urn:x-formcheck:measure"
+_CATEGORY = {
+    "coding": [
+        {
+            "system": "http://terminology.hl7.org/CodeSystem/observation-category",
+            "code": "activity",
+            "display": "Activity",
+        }
+    ],
+    "text": "video-derived",
+}
+_PAIN = {
+    "system": "http://loinc.org",
+    "code": "72514-3",
+    "display": "Pain severity - 0-10 verbal numeric rating [Score] - Reported",
+}
+
+
+def status_of(stored: StoredSet, n_reviews: int) -> str:
+    """The status of a set's observations."""
+    if not stored.is_final:
+        return "preliminary"
+    return "amended" if n_reviews > 1 else "final"
+
+
+def _id(*parts: object) -> str:
+    return str(uuid5(NAMESPACE_URL, "urn:x-formcheck:" + ":".join(map(str, parts))))
+
+
+def _quantity(value: float, shown: str, code: str) -> dict[str, Any]:
+    return {"value": round(value, 4), "unit": shown, "system": UCUM, "code": code}
+
+
+def _own_code(key: str, text: str) -> dict[str, Any]:
+    return {"coding": [{"system": OWN_SYSTEM, "code": key}], "text": text}
+
+
+def _components(
+    stored: StoredSet, means: Mapping[str, SetMean], report: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    out = [
+        {
+            "code": _own_code("n_repetitions_done", "Complete repetitions done"),
+            "valueQuantity": _quantity(stored.dose_done, "repetitions", "{reps}"),
+        }
+    ]
+    if stored.dose_prescribed is not None:
+        out.append(
+            {
+                "code": _own_code("n_repetitions_prescribed", "Repetitions prescribed"),
+                "valueQuantity": _quantity(stored.dose_prescribed, "repetitions", "{reps}"),
+            }
+        )
+    for key, mean in means.items():
+        value, half_width, n = mean.value, mean.half_width, mean.n
+        if key not in MEASURES:
+            continue
+        shown, code, factor = UNITS[MEASURES[key].unit]
+        label = MEASURES[key].label
+        out.append(
+            {
+                "code": _own_code(key, f"{label}, mean of {n} repetition{'' if n == 1 else 's'}"),
+                "valueQuantity": _quantity(value * factor, shown, code),
+            }
+        )
+        out.append(
+            {
+                "code": _own_code(f"{key}.interval", f"{label}, 95 % interval of the mean"),
+                "valueRange": {
+                    "low": _quantity((value - half_width) * factor, shown, code),
+                    "high": _quantity((value + half_width) * factor, shown, code),
+                },
+            }
+        )
+    missing = {
+        key: m["not_measurable"]
+        for r in report["repetitions"]
+        for key, m in r["measures"].items()
+        if "not_measurable" in m and key not in means and key in MEASURES
+    }
+    for key, reason in missing.items():
+        out.append(
+            {
+                "code": _own_code(key, MEASURES[key].label),
+                "dataAbsentReason": {
+                    "coding": [
+                        {
+                            "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason",
+                            "code": "unknown",
+                        }
+                    ],
+                    "text": str(reason),
+                },
+            }
+        )
+    return out
+
+
+def set_observation(
+    stored: StoredSet, means: Mapping[str, SetMean], report: Mapping[str, Any], n_reviews: int
+) -> dict[str, Any]:
+    """The Observation of one measured set."""
+    name = wording.exercise_name(stored.exercise)
+    observation = {
+        "resourceType": "Observation",
+        "id": _id("set", stored.uid),
+        "status": status_of(stored, n_reviews),
+        "category": [_CATEGORY],
+        "code": {"text": f"{name}, one filmed set at home, measured from video"},
+        "subject": {"identifier": {"value": stored.patient_code}},
+        "effectiveDateTime": stored.day,
+        "issued": _instant(stored.received_at),
+        "bodySite": {"text": "both legs" if stored.side == "both" else f"{stored.side} leg"},
+        "method": {
+            "text": "joint angles and times from single-camera video by pose estimation; "
+            f"pose model {report['provenance']['pose_model']['name']}"
+        },
+        "device": {"display": f"formcheck {__version__}"},
+        "component": _components(stored, means, report),
+    }
+    if stored.summary:
+        observation["note"] = [{"text": stored.summary}]
+    return observation
+
+
+def _instant(text: str) -> str:
+    return datetime.fromisoformat(text).astimezone(UTC).isoformat(timespec="seconds")
+
+
+def answer_observations(answer: Answer, code: str, status: str) -> list[dict[str, Any]]:
+    """The Observations of what a patient stated at one moment: pain, effort, symptoms."""
+    out = []
+    base = {
+        "resourceType": "Observation",
+        "status": status,
+        "subject": {"identifier": {"value": code}},
+        "effectiveDateTime": answer.day,
+        "issued": _instant(answer.at),
+        "method": {"text": "stated by the patient"},
+    }
+    moments = {"before": "before a set", "after": "after a set", "next day": "the day after"}
+    for name, value, words in (
+        ("pain", answer.pain, f"Pain {moments[answer.moment]}"),
+        ("pain_during", answer.pain_during, "Pain during a set"),
+    ):
+        if value is not None:
+            out.append(
+                {
+                    **base,
+                    "id": _id("answer", code, answer.at, answer.moment, name),
+                    "code": {"coding": [_PAIN], "text": words},
+                    "valueQuantity": _quantity(value, "score", "{score}"),
+                }
+            )
+    if answer.effort is not None:
+        out.append(
+            {
+                **base,
+                "id": _id("answer", code, answer.at, answer.moment, "effort"),
+                "code": _own_code("effort", "Effort of a set, 0 to 10, as stated"),
+                "valueQuantity": _quantity(answer.effort, "score", "{score}"),
+            }
+        )
+    if answer.symptoms:
+        out.append(
+            {
+                **base,
+                "id": _id("answer", code, answer.at, answer.moment, "symptoms"),
+                "code": _own_code("symptoms", "Symptoms answered with yes"),
+                "valueString": symptom_words(answer.symptoms),
+            }
+        )
+    return out
+
+
+def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
+    """The bundle of a patient: an Observation a measured set, and those of the answers.
+
+    Sets that were not measured are left out: there is nothing observed. Raises UsageError.
+    """
+    patient = find_patient(clinic, code)
+    if patient is None:
+        raise UsageError(f"there is no patient {code}")
+    means = means_of(clinic, patient.id)
+    observations, status_of_set = [], {}
+    for stored in reversed(sets_of(clinic, patient.id)):
+        n_reviews = sum(r.kind == "reviewed" for r in reviews_of(clinic, stored.id))
+        status_of_set[stored.id] = status_of(stored, n_reviews)
+        report = corrected_report(clinic, stored)
+        if report is not None and stored.state in ("measured", "reviewed"):
+            observations.append(
+                set_observation(stored, means.get(stored.id, {}), report, n_reviews)
+            )
+    for answer in answers_of(clinic, patient.id):
+        status = status_of_set.get(answer.set_id) or ("final" if answer.seen_at else "preliminary")
+        observations += answer_observations(answer, code, status)
+    return {
+        "resourceType": "Bundle",
+        "id": _id("bundle", code),
+        "type": "collection",
+        "timestamp": datetime.now(UTC).isoformat(timespec="seconds"),
+        "entry": [{"fullUrl": f"urn:uuid:{o['id']}", "resource": o} for o in observations],
+    }
+
+
+def check_bundle(bundle: Mapping[str, Any]) -> None:
+    """Checks a bundle against the R4B model and our own narrower rules.
+
+    Raises FileError with every fault; ModelError when the library is not installed.
+    """
+    try:
+        from fhir.resources.R4B.bundle import Bundle
+    except ImportError as error:
+        raise ModelError(
+            'the FHIR export needs one more package: pip install "formcheck[web]"'
+        ) from error
+    from pydantic import ValidationError
+
+    faults = []
+    codes = {code for _, code, _ in UNITS.values()} | {"{reps}", "{score}"}
+    for n, entry in enumerate(bundle["entry"]):
+        resource = entry["resource"]
+        if resource["status"] not in STATUSES:
+            faults.append(f"entry[{n}].status: {resource['status']!r} is not one that we write")
+        for quantity in _quantities(resource):
+            if quantity["system"] != UCUM or quantity["code"] not in codes:
+                faults.append(f"entry[{n}]: {quantity['code']!r} is no unit of ours")
+    try:
+        Bundle.model_validate_json(json.dumps(bundle))
+    except ValidationError as error:
+        faults += [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
+    if faults:
+        raise FileError(f"the FHIR bundle is not valid: {faults[0]}", tuple(faults))
+
+
+def _quantities(value: Any):
+    if isinstance(value, dict):
+        if "system" in value and "value" in value and "code" in value:
+            yield value
+        else:
+            for inner in value.values():
+                yield from _quantities(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _quantities(inner)
+
+
+def bundle_json(clinic: Clinic, code: str) -> str:
+    """The checked bundle of a patient as JSON text. Raises UsageError, FileError, ModelError."""
+    bundle = patient_bundle(clinic, code)
+    check_bundle(bundle)
+    return json.dumps(bundle, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

@@ -1,0 +1,148 @@
+"""The paragraph for the clinic's own record: what a set was, what was measured, how sure it is."""
+
+from formcheck.clinic import Clinic
+from formcheck.clinic.answers import answers_of_set, symptom_words
+from formcheck.clinic.follow_up import Point, change_of, series_of
+from formcheck.clinic.reviews import corrected_report, reviews_of
+from formcheck.clinic.sets import StoredSet
+from formcheck.model.measures import MEASURES
+from formcheck.words import wording
+
+MOST_IN_NOTE = 4
+"""Measures named in the note: a paragraph, not a table (common practice)."""
+
+
+def note_text(clinic: Clinic, stored: StoredSet) -> str:
+    """The note of a measured set, or an empty text when there is no report.
+
+    Date, exercise, side, load, support, dose done of prescribed, measures with their intervals,
+    the change against the error of measurement, pain, what was not seen, corrections, review.
+    """
+    report = corrected_report(clinic, stored)
+    if report is None:
+        return ""
+    parts = [_what(stored, report), _dose(report), *_measures(clinic, stored, report)]
+    parts += _said(clinic, stored)
+    parts += _not_seen(report)
+    left_out = sum(bool(r["left_out"]) for r in report["repetitions"])
+    if left_out:
+        parts.append(
+            f"{left_out} repetition{'s' if left_out > 1 else ''} left out by the clinician."
+        )
+    reviews = reviews_of(clinic, stored.id)
+    if stored.is_final and reviews:
+        last = reviews[-1]
+        parts.append(f"Reviewed by {last.initials}, {last.day} (not an electronic signature).")
+    else:
+        parts.append("Not yet reviewed.")
+    return " ".join(parts)
+
+
+def _what(stored: StoredSet, report: dict) -> str:
+    context = report["context"]
+    parts = [f"{stored.day}: {wording.exercise_name(stored.exercise).lower()}, {stored.side}"]
+    load = stored.load_kg if stored.load_kg is not None else context["load_kg"]
+    parts.append("no load" if load == 0 else f"{load:g} kg" if load else "load not stated")
+    support = stored.support or context["support"]
+    parts.append(f"support: {support}" if support else "support not stated")
+    parts.append(f"filmed from {_PLACES[report['view']['plane']]}")
+    return ", ".join(parts) + "."
+
+
+_PLACES = {
+    "sagittal": "the side",
+    "frontal": "the front or back",
+    "oblique": "an angle",
+    "unknown": "an unknown place",
+}
+
+
+def _dose(report: dict) -> str:
+    dose = report["set"]["dose"]
+    if dose["prescribed"]:
+        return f"{dose['done']} of {dose['prescribed']} prescribed repetitions done."
+    word = "repetition" if dose["done"] == 1 else "repetitions"
+    return f"{dose['done']} {word} done; no dose prescribed."
+
+
+def note_keys(report: dict) -> list[str]:
+    """The measures that a line about the set names: the judged ones first."""
+    judged = [c["measure"] for r in report["repetitions"] for c in r["checks"]]
+    means = report["set"]["measures"]
+    from formcheck.clinic.follow_up import FIRST_MEASURES
+
+    order = dict.fromkeys([*judged, *FIRST_MEASURES])
+    return [k for k in order if k in means and k in MEASURES][:MOST_IN_NOTE]
+
+
+def change_words(key: str, earlier: Point, later: Point) -> str:
+    """A change in words: by how much, against which error, since when."""
+    change = change_of(key, earlier, later)
+    sign = "+" if change.value >= 0 else ""
+    size = f"{sign}{wording.quantity(key, change.value)} since {earlier.day}"
+    if change.verdict == "not_enough_information":
+        return f"{size}; {change.basis}"
+    error = wording.plus_minus(key, change.smallest).removeprefix("± ")
+    told = "more than" if change.verdict == "larger_than_error" else "within"
+    return f"{size}, {told} the smallest detectable change of {error}"
+
+
+def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
+    history = series_of(clinic, stored.patient_id, stored.exercise, stored.side)
+    out, bases = [], {}
+    for key in note_keys(report):
+        points = history.get(key, [])
+        mine = next((p for p in points if p.uid == stored.uid), None)
+        if mine is None:
+            continue
+        factor, decimals, _ = wording.shown(key)
+        low, high = (mine.mean.value + sign * mine.mean.half_width for sign in (-1, 1))
+        between = (
+            f"{wording.number(low * factor, decimals)} to {wording.number(high * factor, decimals)}"
+        )
+        text = (
+            f"{MEASURES[key].label}: mean {wording.quantity(key, mine.mean.value)} "
+            f"(95 % interval {between})"
+        )
+        earlier = [p for p in points if p.day < stored.day]
+        if earlier:
+            text += f"; {change_words(key, earlier[0], mine)}"
+            bases[change_of(key, earlier[0], mine).basis] = None
+        out.append(text + ".")
+    return out + [f"Smallest detectable change from: {basis}." for basis in bases]
+
+
+def _said(clinic: Clinic, stored: StoredSet) -> list[str]:
+    by_moment = {a.moment: a for a in answers_of_set(clinic, stored.id)}
+    before, after = by_moment.get("before"), by_moment.get("after")
+    pains = [
+        f"{words} {value}"
+        for words, value in (
+            ("before", before and before.pain),
+            ("during", after and after.pain_during),
+            ("after", after and after.pain),
+        )
+        if value is not None
+    ]
+    out = [f"Pain (0 to 10): {', '.join(pains)}." if pains else "Pain was not asked."]
+    if after and after.effort is not None:
+        out.append(f"Effort (0 to 10): {after.effort}.")
+    symptoms = tuple(s for a in by_moment.values() for s in a.symptoms)
+    if symptoms:
+        out.append(f"Said yes to: {symptom_words(symptoms)}.")
+    return out
+
+
+def _not_seen(report: dict) -> list[str]:
+    missing = dict.fromkeys(
+        MEASURES[key].label.lower()
+        for r in report["repetitions"]
+        if not r["left_out"]
+        for key, m in r["measures"].items()
+        if "not_measurable" in m and key in MEASURES
+    )
+    if not missing:
+        return []
+    names = list(missing)[:5]
+    more = f" and {len(missing) - 5} more" if len(missing) > 5 else ""
+    return [f"Not measured in at least one repetition: {', '.join(names)}{more}."]

@@ -1,0 +1,326 @@
+"""The clinic's analysis: what a stored set asks of the pipeline, and the worker that does it.
+
+A worker is a process of its own. It takes one job after the other from the database and ends
+when the server that started it is gone: its standard input then closes.
+"""
+
+import contextlib
+import json
+import math
+import os
+import secrets
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from statistics import fmean
+
+from formcheck.clinic import Clinic, open_clinic
+from formcheck.clinic import jobs as job_rows
+from formcheck.clinic.answers import answers_of_set
+from formcheck.clinic.folder import remove_folder
+from formcheck.clinic.jobs import Job
+from formcheck.clinic.patients import prescription_by_id
+from formcheck.clinic.reviews import (
+    between_days,
+    corrections_of,
+    in_force,
+    outcome_of,
+    refresh_outcome,
+)
+from formcheck.clinic.sets import StoredSet, find_set, stored_report
+from formcheck.model.errors import ClipError, FormcheckError, UsageError
+from formcheck.model.records import Analysis, Context, Pain
+from formcheck.model.request import Request
+from formcheck.pose.memory import keep_few_heaps, return_free_memory
+from formcheck.run.pipeline import analyze, assess
+from formcheck.run.settings import Settings
+
+BEAT_S = 0.5
+"""How often a running job writes how far it is."""
+IDLE_S = 0.4
+"""How long a worker without work waits before it looks again."""
+
+
+def request_for(clinic: Clinic, stored: StoredSet) -> Request:
+    """What the set asks of the pipeline: its exercise, side, and the prescription of its day."""
+    from formcheck.files.exercises import load_exercise
+    from formcheck.files.prescriptions import prescribed_line
+    from formcheck.motion.assessment import prescribed_bounds
+
+    exercise = load_exercise(stored.exercise)
+    version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
+    prescription = line = None
+    bounds = ()
+    if version is not None:
+        prescription = version.record()
+        # A set of an exercise that is not prescribed is measured, and not judged.
+        with contextlib.suppress(UsageError):
+            line = prescribed_line(prescription, stored.exercise, stored.side)
+            bounds = prescribed_bounds(line, exercise, prescription, stored.side)
+    answers = {a.moment: a for a in answers_of_set(clinic, stored.id)}
+    before, after = answers.get("before"), answers.get("after")
+    return Request(
+        clip=clinic.folder.recording(stored.recording),
+        exercise=exercise,
+        side=None if stored.side == "both" else stored.side,
+        is_mirrored=stored.is_mirrored,
+        bounds=bounds,
+        prescribed=line,
+        prescription=prescription,
+        prescription_sha256=version.sha256 if version else None,
+        context=Context(
+            load_kg=stored.load_kg if stored.load_kg is not None else line and line.load_kg,
+            support=stored.support or None,
+            step_height_cm=line.step_height_cm if line else None,
+            seat_height_cm=line.seat_height_cm if line else None,
+            effort=after.effort if after else None,
+            pain=Pain(
+                before=before.pain if before else None,
+                during=after.pain_during if after else None,
+                after=after.pain if after else None,
+            ),
+        ),
+    )
+
+
+def trace_mapping(analysis: Analysis) -> dict:
+    """The driving signal for the page's chart: times, values (null where not measured), bounds."""
+    from formcheck.report.charts import is_about_trace
+    from formcheck.words import wording
+
+    trace = analysis.trace
+    edges = [
+        {
+            "kind": kind,
+            "words": wording.bound_words(b),
+            "edges": [e for e in b.band(kind) if math.isfinite(e)],
+        }
+        for kind, b in analysis.bounds
+        if is_about_trace(b, trace)
+    ]
+    return {
+        "label": trace.label,
+        "unit": trace.unit,
+        "duration_s": round(analysis.report.clip.duration_s, 3),
+        "time_s": [round(float(t), 3) for t in trace.time_s],
+        "value": [round(float(v), 4) if math.isfinite(v) else None for v in trace.value],
+        "bounds": edges,
+    }
+
+
+def between_days_mapping(analysis: Analysis) -> dict[str, tuple[float, float]]:
+    """{measure: (own, shared)}: mean variances over the repetitions of the intervals' parts."""
+    from formcheck.evidence.progress import between_days_standard
+    from formcheck.model.records import Measured
+
+    found: dict[str, list[tuple[float, float]]] = {}
+    for r in analysis.report.repetitions:
+        for m in r.measures:
+            if isinstance(m, Measured) and m.parts:
+                own, shared = (
+                    between_days_standard(p for p in m.parts if p.kind == kind) ** 2
+                    for kind in ("own", "shared")
+                )
+                found.setdefault(m.key, []).append((own, shared))
+    return {
+        key: (fmean(own for own, _ in pairs), fmean(shared for _, shared in pairs))
+        for key, pairs in found.items()
+    }
+
+
+def measure_set(
+    clinic: Clinic, stored: StoredSet, settings: Settings, progress=None
+) -> tuple[Analysis, Request]:
+    """The analysis of a set, its files in the set's result folder.
+
+    The results of an earlier measuring are replaced only when the new ones are whole.
+    """
+    from formcheck.files.storage import make_folder, write_text
+    from formcheck.run.result_folder import write_results
+
+    request = request_for(clinic, stored)
+    analysis = analyze(request, settings, progress=progress)
+    out = clinic.folder.result(stored.uid)
+    beside = make_folder(out.with_name(f"{out.name}.new-{secrets.token_hex(4)}"), is_private=True)
+    try:
+        write_results(analysis, request, settings, beside, with_video=False)
+        write_text(beside / "trace.json", json.dumps(trace_mapping(analysis)))
+        write_text(beside / "between_days.json", json.dumps(between_days_mapping(analysis)))
+        remove_folder(out)
+        os.replace(beside, out)
+    finally:
+        remove_folder(beside)
+    return analysis, request
+
+
+def draw_set(clinic: Clinic, stored: StoredSet, analysis: Analysis, progress=None) -> None:
+    """Draws the set's video with the measured leg, faces hidden."""
+    from formcheck.files.storage import write_atomically
+    from formcheck.overlay.painting import write_overlay
+
+    path = clinic.folder.result(stored.uid) / "annotated.mp4"
+    with write_atomically(path, is_private=True) as beside:
+        write_overlay(
+            analysis, clinic.folder.recording(stored.recording), beside, progress=progress
+        )
+
+
+class _LostJob(Exception):
+    """The job is no longer this worker's: its set was deleted or the job was taken back."""
+
+
+def _beater(clinic: Clinic, job: Job, holder: str):
+    last = 0.0
+
+    def progress(stage: str, done: int, total: int | None) -> None:
+        nonlocal last
+        at = time.monotonic()
+        if at - last < BEAT_S:
+            return
+        last = at
+        if not job_rows.beat(clinic, job, holder, stage, done, total):
+            raise _LostJob
+
+    return progress
+
+
+def do_job(
+    clinic: Clinic,
+    job: Job,
+    holder: str,
+    settings: Settings,
+    kept: tuple[str, Analysis] | None = None,
+) -> tuple[str, Analysis] | None:
+    """Does one claimed job and keeps its end; gives (uid, analysis) on for the drawing."""
+    stored = find_set(clinic, job.uid)
+    if stored is None:
+        return None
+    progress = _beater(clinic, job, holder)
+    try:
+        if job.kind == "draw":
+            analysis = kept[1] if kept and kept[0] == job.uid else _reassess(clinic, stored)
+            draw_set(clinic, stored, analysis, progress)
+            job_rows.end_drawn(clinic, job, holder)
+            return None
+        analysis, _ = measure_set(clinic, stored, settings, progress)
+    except _LostJob:
+        return None
+    except FormcheckError as error:
+        text = str(error).replace(stored.recording, "this clip")
+        text = text.replace(str(clinic.folder.recordings) + os.sep, "")
+        _end_badly(clinic, job, holder, text)
+        return None
+    except Exception as error:
+        # One clip that trips the analysis must not stop the others; the reason is kept.
+        print(f"formcheck: {type(error).__name__}: {error}", file=sys.stderr)
+        _end_badly(clinic, job, holder, f"the analysis failed ({type(error).__name__})")
+        return None
+    outcome = outcome_of(stored_report(clinic, stored.uid), between_days(clinic, stored.uid))
+    if analysis.report.is_usable:
+        is_kept = job_rows.end_measured(clinic, job, holder, outcome)
+        refresh_outcome(clinic, stored.uid)
+    else:
+        spoilt = [f.text for f in analysis.report.findings if f.spoils == "clip"]
+        reason = (spoilt or [analysis.report.whole.text])[0]
+        is_kept = job_rows.end_not_measured(clinic, job, holder, reason, outcome)
+    return (stored.uid, analysis) if is_kept else None
+
+
+def _end_badly(clinic: Clinic, job: Job, holder: str, reason: str) -> None:
+    if job.kind == "draw":
+        job_rows.end_drawn(clinic, job, holder, reason)
+    else:
+        job_rows.end_not_measured(clinic, job, holder, reason)
+
+
+def _reassess(clinic: Clinic, stored: StoredSet) -> Analysis:
+    from formcheck.run.rerun import reassess
+
+    return reassess(clinic.folder.result(stored.uid))
+
+
+def measure_within_limits(clinic: Clinic, uid: str) -> None:
+    """Measures the repetitions anew whose limits were moved; what was found stays in report.json.
+
+    Raises ClipError when the stored landmarks cannot be read.
+    """
+    from formcheck.files.storage import read_track, write_text
+    from formcheck.report.files import report_mapping
+    from formcheck.run.result_folder import read_request
+
+    stored = find_set(clinic, uid)
+    report = stored_report(clinic, uid) if stored else None
+    if report is None:
+        return
+    folder = clinic.folder.result(uid)
+    moved = {
+        c.repetition: (c.repetition, c.start_s, c.end_s)
+        for c in in_force(corrections_of(clinic, stored.id))
+        if c.kind == "limits"
+    }
+    if not moved:
+        (folder / "moved.json").unlink(missing_ok=True)
+        refresh_outcome(clinic, uid)
+        return
+    request, settings = read_request(folder)
+    raw = read_track(folder / "track.parquet")
+    request = replace(request, moved_limits=tuple(moved.values()))
+    mapping = report_mapping(assess(raw, request, settings, created_at=report["created_at"]).report)
+    if len(mapping["repetitions"]) != len(report["repetitions"]):
+        raise ClipError("the repetitions differ from those found; measure the set again first")
+    body = {
+        "of": report["created_at"],
+        "report": {key: mapping[key] for key in ("repetitions", "set")},
+    }
+    write_text(folder / "moved.json", json.dumps(body))
+    refresh_outcome(clinic, uid)
+
+
+def work(root: Path, settings: Settings, *, is_once: bool = False) -> None:
+    """Does jobs until the process ends (or until none waits, when `is_once`)."""
+    clinic = open_clinic(root)
+    holder = secrets.token_hex(8)
+    kept = None
+    try:
+        while True:
+            job = job_rows.claim(clinic, holder) if job_rows.n_waiting(clinic) else None
+            if job is not None:
+                kept = do_job(clinic, job, holder, settings, kept)
+                return_free_memory()
+            elif is_once:
+                return
+            else:
+                time.sleep(IDLE_S)
+    finally:
+        clinic.close()
+
+
+def _end_with_the_server() -> None:
+    """Ends this process when the server that holds the other end of stdin is gone."""
+
+    def wait() -> None:
+        while sys.stdin.buffer.read(4096):
+            pass
+        os._exit(0)
+
+    threading.Thread(target=wait, daemon=True).start()
+
+
+def main() -> None:
+    """The worker process: data folder and pose bundle come as its two arguments."""
+    from formcheck.pose.landmarker import PoseSettings
+
+    keep_few_heaps()
+    _end_with_the_server()
+    os.umask(0o077)
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(5)  # the pages stay quick while a clip is measured
+    root, model = Path(sys.argv[1]), sys.argv[2]
+    settings = Settings(pose=PoseSettings(model=model)) if model else Settings()
+    work(root, settings)
+
+
+if __name__ == "__main__":
+    main()

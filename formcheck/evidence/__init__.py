@@ -1,0 +1,3 @@
+"""How good the numbers are: truth, validation, agreement, reliability, progress, speed. Nothing is
+corrected by it.
+"""

@@ -1,0 +1,481 @@
+"""How good the numbers are: every clip with a truth file beside it, measured and compared.
+
+`validate` runs the clips; the rest is arithmetic on `Comparison` records: one measure of one
+repetition, what was reported and what was true. Absolute error and excursion error (from the
+rest just before) stand side by side, since a rendered figure's zero is its rig's.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from formcheck.evidence.agreement import interval_score, wilson_interval
+from formcheck.evidence.true_values import ABSOLUTE, READINGS, read_series, true_motion, true_value
+from formcheck.evidence.truth import TrueRepetition, Truth, read_truth, truth_beside
+from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import SIDES
+from formcheck.model.errors import ClipError, FileError, UsageError
+from formcheck.model.intervals import decide
+from formcheck.model.measures import MEASURES, is_supported
+from formcheck.model.programme import Exercise, ExerciseView
+from formcheck.model.records import Analysis, AssessedRepetition, Measured
+from formcheck.model.request import Request
+from formcheck.motion.camera import CameraSettings, off_side_deg
+from formcheck.motion.driving import LEG_SIGNALS, view_for, width_share
+from formcheck.motion.kinematics import build_series
+from formcheck.motion.stretches import exercise_measures
+from formcheck.run.pipeline import assess, landmarks
+from formcheck.run.settings import Settings
+
+CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".gif")
+TIMED = "timed_not_measured"
+CLEAR_DEG = 10.0
+SWEEP_DEG = 20
+"""Targets stand up to this far either side of the truth, every degree."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """One measure of one true repetition: the truth, and what was reported (NaN: nothing).
+
+    plane : of the true camera. is_supported : whether that view, and the side that was turned to
+    the camera, can give the measure. `excursion` and `true_excursion` are differences from the
+    rest just before; NaN for a measure that is a change already. reason : why there is no value.
+    """
+
+    clip: str
+    exercise: str
+    plane: str
+    repetition: int
+    measure: str
+    is_supported: bool
+    true: float
+    value: float
+    low: float
+    high: float
+    true_excursion: float
+    excursion: float
+    reason: str = ""
+
+    @property
+    def is_measured(self) -> bool:
+        return bool(np.isfinite(self.value))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipOutcome:
+    """What was found of a clip as a whole, against the truth.
+
+    turn_errors_s : per matched repetition, 0 inside the true plateau. boundary_deg : how far the
+    true azimuth lies from the nearest limit between two views. trouble : why nothing was
+    measured, or "". is_heel_order_right : whether heel heights come in the order of the true
+    ones; None where the exercise has none.
+    """
+
+    clip: str
+    exercise: str
+    n_true: int
+    n_found: int
+    n_matched: int
+    turn_errors_s: tuple[float, ...]
+    n_parts_wrong: int
+    true_plane: str
+    plane: str
+    boundary_deg: float
+    true_azimuth_deg: float
+    azimuth_deg: float
+    azimuth_error_deg: float
+    findings: tuple[str, ...]
+    trouble: str = ""
+    is_heel_order_right: bool | None = None
+
+    @property
+    def is_count_exact(self) -> bool | None:
+        """Whether as many repetitions were found as moved, each at its place; None for a clip
+        that was reported as timed, not measured."""
+        if TIMED in self.findings:
+            return None
+        return self.n_true == self.n_found == self.n_matched
+
+    @property
+    def is_plane_clear(self) -> bool:
+        """Whether the true camera stands more than 10 deg from a limit between two views."""
+        return self.boundary_deg > CLEAR_DEG
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Validation:
+    """All comparisons of a folder."""
+
+    clips: tuple[ClipOutcome, ...]
+    comparisons: tuple[Comparison, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accuracy:
+    """The figures of one measure (or all measures: `measure` "all") in one true view.
+
+    Errors are reported minus true, in the measure's unit; NaN for a mixture of units. n counts
+    true repetitions, n_measured those with a value. Decisions: a target at each whole degree up
+    to 20 either side of the truth; shares NaN for units other than degrees.
+    """
+
+    plane: str
+    measure: str
+    n: int
+    n_measured: int
+    share_measured: float
+    bias: float
+    mae: float
+    worst: float
+    percentile_95: float
+    excursion_mae: float
+    coverage: float
+    coverage_low: float
+    coverage_high: float
+    half_width: float
+    interval_score: float
+    wrong_share: float
+    undecided_share: float
+
+
+def clips_with_truth(folder: Path) -> tuple[tuple[Path, Path], ...]:
+    """(clip, truth file) pairs of a folder, by name.
+
+    Raises UsageError when it is no folder, FileError when no clip has a truth file beside it.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: no such folder; give the folder that holds the clips")
+    pairs = [
+        (clip, truth)
+        for clip in sorted(folder.iterdir())
+        if clip.suffix.lower() in CLIP_SUFFIXES and (truth := truth_beside(clip)) is not None
+    ]
+    if not pairs:
+        raise FileError(
+            f"{folder}: no clip has a truth file beside it; put NAME.truth.json next to NAME.mp4"
+        )
+    return tuple(pairs)
+
+
+def validate(
+    folder: Path,
+    settings: Settings = Settings(),
+    *,
+    cache_dir: Path | None = None,
+    progress: Callable[[str, int, int | None], None] | None = None,
+) -> Validation:
+    """Every clip of the folder that has a truth file, measured and compared.
+
+    A clip that cannot be measured stays in the result with its trouble; the rest goes on.
+    Raises FileError for a truth file at fault, and what `clips_with_truth` raises.
+    """
+    pairs = clips_with_truth(folder)
+    outcomes, comparisons = [], []
+    for done, (clip, truth_path) in enumerate(pairs):
+        truth = read_truth(truth_path)
+        exercise = load_exercise(truth.exercise)
+        side = truth.side if truth.side in SIDES else None
+        request = Request(clip=clip, exercise=exercise, side=side)
+        try:
+            raw = landmarks(request, settings, cache_dir=cache_dir)
+            analysis = assess(raw, request, settings)
+        except ClipError as error:
+            outcomes.append(_unmeasured(clip.stem, truth, str(error)))
+            analysis = None
+        else:
+            outcomes.append(compare_clip(clip.stem, truth, analysis))
+        comparisons += compare_measures(clip.stem, truth, exercise, analysis, settings)
+        if progress:
+            progress("clips", done + 1, len(pairs))
+    return Validation(clips=tuple(outcomes), comparisons=tuple(comparisons))
+
+
+def true_plane(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> str:
+    """The plane of a camera whose place is known: the limits as they stand, with no margin."""
+    from_front = abs((azimuth_deg + 180) % 360 - 180)
+    if off_side_deg(azimuth_deg) <= settings.sagittal_most_off_deg:
+        return "sagittal"
+    if min(from_front, 180 - from_front) <= settings.frontal_most_deg:
+        return "frontal"
+    return "oblique"
+
+
+def _boundary_deg(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> float:
+    off = off_side_deg(azimuth_deg)
+    limits = (settings.sagittal_most_off_deg, 90 - settings.frontal_most_deg)
+    return min(abs(off - limit) for limit in limits)
+
+
+def match_repetitions(
+    true: Sequence[TrueRepetition], found: Sequence[AssessedRepetition]
+) -> tuple[AssessedRepetition | None, ...]:
+    """For each true repetition the one found whose turn lies in it, nearest to the true turn."""
+    left = list(found)
+    out: list[AssessedRepetition | None] = []
+    for t in true:
+        middle = (t.turn_from_s + t.turn_to_s) / 2
+        inside = [f for f in left if t.start_s <= f.repetition.turn_s <= t.end_s]
+        best = min(inside, key=lambda f: abs(f.repetition.turn_s - middle), default=None)
+        if best is not None:
+            left.remove(best)
+        out.append(best)
+    return tuple(out)
+
+
+def _unmeasured(name: str, truth: Truth, trouble: str) -> ClipOutcome:
+    nan = float("nan")
+    return ClipOutcome(
+        clip=name,
+        exercise=truth.exercise,
+        n_true=len(truth.repetitions),
+        n_found=0,
+        n_matched=0,
+        turn_errors_s=(),
+        n_parts_wrong=0,
+        true_plane=true_plane(truth.azimuth_deg),
+        plane="unknown",
+        boundary_deg=_boundary_deg(truth.azimuth_deg),
+        true_azimuth_deg=truth.azimuth_deg,
+        azimuth_deg=nan,
+        azimuth_error_deg=nan,
+        findings=(),
+        trouble=trouble,
+    )
+
+
+def compare_clip(name: str, truth: Truth, analysis: Analysis) -> ClipOutcome:
+    """Count, turns, parts, view and azimuth of one analysis against the truth."""
+    report = analysis.report
+    matched = match_repetitions(truth.repetitions, report.repetitions)
+    pairs = [(t, m) for t, m in zip(truth.repetitions, matched, strict=True) if m is not None]
+    errors = tuple(
+        float(max(t.turn_from_s - m.repetition.turn_s, m.repetition.turn_s - t.turn_to_s, 0.0))
+        for t, m in pairs
+    )
+    azimuth = report.view.azimuth_deg
+    return ClipOutcome(
+        clip=name,
+        exercise=truth.exercise,
+        n_true=len(truth.repetitions),
+        n_found=len(report.repetitions),
+        n_matched=len(pairs),
+        turn_errors_s=errors,
+        n_parts_wrong=sum(t.part is not None and t.part != m.repetition.part for t, m in pairs),
+        true_plane=true_plane(truth.azimuth_deg),
+        plane=report.view.plane,
+        boundary_deg=_boundary_deg(truth.azimuth_deg),
+        true_azimuth_deg=truth.azimuth_deg,
+        azimuth_deg=azimuth,
+        azimuth_error_deg=float((azimuth - truth.azimuth_deg + 180) % 360 - 180),
+        findings=tuple(f.code for f in report.findings),
+        is_heel_order_right=_is_heel_order_right(truth, pairs),
+    )
+
+
+def _is_heel_order_right(truth: Truth, pairs) -> bool | None:
+    """Heel heights against the true rise of the ankle: the order alone, since a rig may have no
+    heel and the two rise by different shares."""
+    side = truth.side if truth.side in SIDES else "left"
+    ankle_m = truth.joint_m(side, "ankle")[:, 2]
+    found, true = [], []
+    for t, m in pairs:
+        value = _value_of(m, "heel_height_peak_share")
+        during = (truth.time_s >= t.start_s) & (truth.time_s <= t.end_s)
+        if isinstance(value, Measured) and np.isfinite(ankle_m[during]).any():
+            found.append(value.value)
+            true.append(float(np.nanmax(ankle_m[during])))
+    if len(found) < 2:
+        return None
+    return bool(np.array_equal(np.argsort(found), np.argsort(true)))
+
+
+def compare_measures(
+    name: str,
+    truth: Truth,
+    exercise: Exercise,
+    analysis: Analysis | None,
+    settings: Settings = Settings(),
+) -> list[Comparison]:
+    """Each measure of each true repetition; `analysis` None when the clip was not measured."""
+    found = analysis.report.repetitions if analysis else ()
+    plane = true_plane(truth.azimuth_deg)
+    near = "left" if truth.azimuth_deg > 0 else "right"
+    out = []
+    series: dict[str, object] = {}
+    motions: dict[str, object] = {}
+    matched = match_repetitions(truth.repetitions, found)
+    for number, (t, m) in enumerate(zip(truth.repetitions, matched, strict=True), start=1):
+        side = truth.side if truth.side in SIDES else _side_of(m, analysis)
+        if side not in motions:
+            motions[side] = true_motion(truth, side, exercise)
+        motion = motions[side]
+        driven = view_for(exercise, analysis.report.view) if analysis else exercise.views[0]
+        for key in exercise_measures(exercise):
+            true = true_value(key, motion, truth, t, exercise, driven, settings.repetition)
+            if not np.isfinite(true):
+                continue
+            value = _value_of(m, key)
+            own = None
+            if m is not None and READINGS[key][1] in ABSOLUTE:
+                if side not in series:
+                    view = analysis.report.view
+                    series[side] = build_series(
+                        analysis.track,
+                        view,
+                        side,
+                        is_two_leg=exercise.working_leg == "both",
+                        width_share=width_share(view),
+                    )
+                own = getattr(series[side], READINGS[key][0])
+            is_near = plane != "sagittal" or side == near or not _is_of_one_leg(key, driven)
+            out.append(
+                Comparison(
+                    clip=name,
+                    exercise=exercise.id,
+                    plane=plane,
+                    repetition=number,
+                    measure=key,
+                    is_supported=is_supported(key, plane, exercise.position) and is_near,
+                    true=true,
+                    value=value.value if isinstance(value, Measured) else float("nan"),
+                    low=value.low if isinstance(value, Measured) else float("nan"),
+                    high=value.high if isinstance(value, Measured) else float("nan"),
+                    true_excursion=_true_excursion(key, true, motion, t),
+                    excursion=_excursion(value, own, m, analysis),
+                    reason=value if isinstance(value, str) else "",
+                )
+            )
+    return out
+
+
+def _is_of_one_leg(key: str, driven: ExerciseView) -> bool:
+    """Whether a measure reads the working leg, so that it must be nearer a camera at the side."""
+    name, _ = READINGS[key]
+    if name == "driving":
+        return driven.driving_signal in LEG_SIGNALS
+    return "frontal" not in MEASURES[key].views and name != "trunk_inclination_deg"
+
+
+def _side_of(matched: AssessedRepetition | None, analysis: Analysis | None) -> str:
+    if matched is not None and matched.repetition.side in SIDES:
+        return matched.repetition.side
+    return (analysis.report.view.near_side if analysis else None) or "left"
+
+
+def _value_of(matched: AssessedRepetition | None, key: str) -> Measured | str:
+    if matched is None:
+        return "the repetition was not found"
+    for v in matched.measures:
+        if v.key == key:
+            return v if isinstance(v, Measured) else v.reason
+    return "not among the measures reported"
+
+
+def _true_excursion(key, true, motion, repetition) -> float:
+    name, how = READINGS[key]
+    if how not in ABSOLUTE:
+        return float("nan")
+    turn_s = (repetition.turn_from_s + repetition.turn_to_s) / 2
+    rest = read_series(
+        motion.series[name], motion.time_s, "rest", repetition.start_s, turn_s, repetition.end_s
+    )
+    return true - rest
+
+
+def _excursion(value, series, matched, analysis) -> float:
+    if series is None or not isinstance(value, Measured):
+        return float("nan")
+    r = matched.repetition
+    time_s = analysis.track.time_s
+    return value.value - read_series(series, time_s, "rest", r.start_s, r.turn_s, r.end_s)
+
+
+# From comparisons to figures
+
+
+def sweep(truth: float, low: float, high: float) -> tuple[int, int, int]:
+    """(targets, wrong, undecided) of "at least" targets 20 deg either side of the truth.
+
+    A target is truly reached when the truth is at or above it; "met" of one that was not
+    reached and "not_met" of one that was are wrong.
+    """
+    n = wrong = undecided = 0
+    for offset in range(-SWEEP_DEG, SWEEP_DEG + 1):
+        outcome = decide("target", low, high, truth + offset, None)
+        n += 1
+        undecided += outcome == "undecided"
+        wrong += outcome == ("not_met" if offset <= 0 else "met")
+    return n, wrong, undecided
+
+
+def accuracy(plane: str, measure: str, comparisons: Iterable[Comparison]) -> Accuracy:
+    """The figures of some comparisons taken together.
+
+    measure : a key, or "all" for a mixture: then errors in units are left out.
+    """
+    chosen = list(comparisons)
+    known = [c for c in chosen if c.is_measured]
+    nan = float("nan")
+    error = np.array([c.value - c.true for c in known])
+    half = np.array([(c.high - c.low) / 2 for c in known])
+    moved = np.array([c.excursion - c.true_excursion for c in known])
+    moved = moved[np.isfinite(moved)]
+    hits = sum(c.low <= c.true <= c.high for c in known)
+    low, high = wilson_interval(hits, len(known))
+    swept = np.array(
+        [sweep(c.true, c.low, c.high) for c in known if MEASURES[c.measure].unit == "deg"]
+    )
+    n_targets, wrong, undecided = swept.sum(axis=0) if len(swept) else (0, 0, 0)
+    decided = n_targets - undecided
+    one_unit = measure != "all" and len(known) > 0
+    score = (
+        interval_score([c.low for c in known], [c.high for c in known], [c.true for c in known])
+        if one_unit
+        else np.array([nan])
+    )
+    return Accuracy(
+        plane=plane,
+        measure=measure,
+        n=len(chosen),
+        n_measured=len(known),
+        share_measured=len(known) / len(chosen) if chosen else nan,
+        bias=float(error.mean()) if one_unit else nan,
+        mae=float(np.abs(error).mean()) if one_unit else nan,
+        worst=float(np.abs(error).max()) if one_unit else nan,
+        percentile_95=float(np.percentile(np.abs(error), 95)) if one_unit else nan,
+        excursion_mae=float(np.abs(moved).mean()) if one_unit and len(moved) else nan,
+        coverage=hits / len(known) if known else nan,
+        coverage_low=low,
+        coverage_high=high,
+        half_width=float(np.median(half)) if one_unit else nan,
+        interval_score=float(score.mean()),
+        wrong_share=float(wrong / decided) if decided else nan,
+        undecided_share=float(undecided / n_targets) if n_targets else nan,
+    )
+
+
+def accuracy_by_measure(comparisons: Sequence[Comparison]) -> tuple[Accuracy, ...]:
+    """A row per true view and measure, and one of all measures per view ("all").
+
+    A measure that the true view cannot support is left out unless a value was reported for it.
+    """
+    counted = [c for c in comparisons if c.is_supported or c.is_measured]
+    rows = []
+    for plane in dict.fromkeys(c.plane for c in counted):
+        of_plane = [c for c in counted if c.plane == plane]
+        rows += [
+            accuracy(plane, key, [c for c in of_plane if c.measure == key])
+            for key in READINGS
+            if any(c.measure == key for c in of_plane)
+        ]
+        rows.append(accuracy(plane, "all", of_plane))
+    return tuple(rows)
+
+
+def accuracy_by_exercise(comparisons: Sequence[Comparison]) -> dict[str, tuple[Accuracy, ...]]:
+    """Exercise -> its rows, as `accuracy_by_measure` gives them."""
+    names = dict.fromkeys(c.exercise for c in comparisons)
+    return {n: accuracy_by_measure([c for c in comparisons if c.exercise == n]) for n in names}

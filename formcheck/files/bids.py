@@ -1,0 +1,77 @@
+"""A clip's track as BIDS-Motion files (Brain Imaging Data Structure 1.11, Motion).
+
+Positions are image pixels, which the files declare: one camera has no metres of its own. The
+knee angle is a JNTANG channel in degrees, proximal to distal; who turns round has one for each
+leg, n/a while the other leg is nearer the camera.
+"""
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+
+from formcheck.files import storage
+from formcheck.model.anatomy import LANDMARK, LEG, SIDES
+from formcheck.model.errors import UsageError
+from formcheck.model.records import Analysis
+from formcheck.motion.kinematics import build_series
+
+TRACKED = ("shoulder", *LEG)
+
+
+def label(text: str) -> str:
+    """A BIDS label: letters and digits only. Raises UsageError when none are left."""
+    cleaned = re.sub(r"[^0-9A-Za-z]", "", text)
+    if not cleaned:
+        raise UsageError(f"{text!r}: a BIDS label needs letters or digits")
+    return cleaned
+
+
+def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tuple[Path, ...]:
+    """The three files of one recording: motion.tsv, motion.json, channels.tsv; their paths.
+
+    Missing samples are n/a. Raises OutputError.
+    """
+    track, report = analysis.track, analysis.report
+    stem = f"sub-{label(participant)}_task-{label(report.exercise)}_tracksys-formcheck"
+    columns: list[np.ndarray] = []
+    channels = [("name", "component", "type", "tracked_point", "units")]
+    for side in SIDES:
+        for joint in TRACKED:
+            points = track.image_px[:, LANDMARK[side, joint]]
+            for k, axis in enumerate("xy"):
+                channels.append((f"{side}_{joint}_{axis}", axis, "POS", f"{side}_{joint}", "px"))
+                columns.append(points[:, k])
+    for seen in analysis.seen:
+        angle = build_series(track, seen.view, seen.leg).knee_flexion_deg
+        name = f"{seen.leg}_knee"
+        channels.append((f"{name}_flexion", "n/a", "JNTANG", name, "deg"))
+        columns.append(np.where(seen.is_here, angle, np.nan))
+    rows = np.stack(columns, axis=1)
+    description = {
+        "TaskName": report.exercise,
+        "SamplingFrequency": track.grid_hz,
+        "TrackingSystemName": "formcheck",
+        "Manufacturer": "formcheck",
+        "SoftwareVersions": report.version,
+        "MotionChannelCount": len(columns),
+        "POSChannelCount": len(columns) - len(analysis.seen),
+        "JNTANGChannelCount": len(analysis.seen),
+        "RecordingDuration": float(track.time_s[-1] - track.time_s[0]),
+        "RecordingType": "continuous",
+        "MissingValues": "n/a",
+        "SpatialAxes": "RI_",
+        "TaskDescription": "Positions are pixels of the picture as shown, x to the right, y down. "
+        "Knee flexion: 0 = straight, positive = flexion. Landmarks of a pose model "
+        f"({report.source.model}), low-passed.",
+    }
+    motion = folder / f"{stem}_motion.tsv"
+    sidecar = folder / f"{stem}_motion.json"
+    channel_file = folder / f"{stem}_channels.tsv"
+    storage.make_folder(folder)
+    lines = ("\t".join("n/a" if np.isnan(v) else f"{v:.4f}" for v in row) for row in rows)
+    storage.write_text(motion, "\n".join(lines) + "\n")
+    storage.write_text(sidecar, json.dumps(description, indent=1) + "\n")
+    storage.write_text(channel_file, "\n".join("\t".join(c) for c in channels) + "\n")
+    return motion, sidecar, channel_file

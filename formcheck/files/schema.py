@@ -1,0 +1,310 @@
+"""Exercise and prescription files into records: types, rules, version, JSON Schemas.
+
+All faults of a file come out at once, each as `file:line: dotted.path: what is wrong; mend`.
+"""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import is_dataclass
+from functools import cache
+from pathlib import Path as FilePath
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from formcheck.files.exercise_files import exercise_ids, exercise_text
+from formcheck.files.exercise_rules import exercise_faults
+from formcheck.files.file_rules import Fault, Path, did_you_mean
+from formcheck.files.prescription_rules import prescription_faults
+from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
+from formcheck.files.toml_lines import TomlFault, dotted, line_of, read_toml
+from formcheck.model.errors import FileError
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import (
+    EXERCISE_SCHEMA,
+    FEATURES,
+    PRESCRIPTION_SCHEMA,
+    Exercise,
+    Prescription,
+)
+
+Kind = Literal["exercise", "prescription"]
+KINDS: tuple[Kind, ...] = ("exercise", "prescription")
+_RECORD = {"exercise": Exercise, "prescription": Prescription}
+_NEWEST = {"exercise": EXERCISE_SCHEMA, "prescription": PRESCRIPTION_SCHEMA}
+
+
+def parse_exercise(text: str, file: str) -> Exercise:
+    """The exercise that a TOML text holds; `file` names it in faults.
+
+    Raises FileError with every fault of the file.
+    """
+    return _parse("exercise", text, file)
+
+
+def parse_prescription(text: str, file: str) -> Prescription:
+    """The prescription that a TOML text holds; `file` names it in faults.
+
+    A line's exercise is an id of the catalogue, or the path of an exercise file (ending in
+    .toml) from the prescription's own folder. Raises FileError with every fault of the file.
+    """
+    return _parse("prescription", text, file)
+
+
+def file_kind(text: str) -> Kind | None:
+    """Which kind of file a text says it is, or None when its schema line does not tell."""
+    try:
+        found = read_toml(text)[0].get("schema")
+    except TomlFault:
+        return None
+    kinds = (k for k in _RECORD if isinstance(found, str) and found.startswith(f"formcheck.{k}/"))
+    return next(kinds, None)
+
+
+def file_error(file: str, faults: tuple[str, ...]) -> FileError:
+    """The error that carries a file's faults, with a one-line message."""
+    rest = len(faults) - 1
+    more = "" if not rest else f" (and {rest} more)"
+    return FileError(faults[0] + more, faults)
+
+
+def exercise_path(name: str, beside: str) -> FilePath:
+    """Where an exercise file named in a prescription lies: from the prescription's folder."""
+    return FilePath(beside).parent / name
+
+
+def _parse(kind: Kind, text: str, file: str):
+    try:
+        data, lines = read_toml(text)
+    except TomlFault as fault:
+        what = f"{file}:{fault.line}: {dotted(())}: is not TOML: {fault}; mend this line first"
+        raise file_error(file, (what,)) from None
+    version = schema_fault(data.get("schema"), _NEWEST[kind])
+    if version:
+        raise file_error(file, (f"{file}:{line_of(lines, ('schema',))}: schema: {version}",))
+    if is_newer_minor(data["schema"], _NEWEST[kind]):
+        warn_newer_minor(file, data["schema"], _NEWEST[kind])
+        _leave_out_unknown(data, _RECORD[kind])
+    record, faults = _record(kind, data)
+    faults += _rule_faults(kind, data, file)
+    if faults:
+        raise file_error(file, _told(faults, file, lines))
+    return record
+
+
+def _told(faults: list[Fault], file: str, lines: Mapping[Path, int]) -> tuple[str, ...]:
+    placed = sorted({(line_of(lines, f.path), dotted(f.path), f.what) for f in faults})
+    return tuple(f"{file}:{line}: {path}: {what}" for line, path, what in placed)
+
+
+def _rule_faults(kind: Kind, data: dict, file: str) -> list[Fault]:
+    ids = exercise_ids()
+    if kind == "exercise":
+        return list(exercise_faults(data, ids))
+    return list(prescription_faults(data, lambda name: _raw_exercise(name, file), ids))
+
+
+def _raw_exercise(name: str, file: str) -> dict | None:
+    """The raw mapping of an exercise that a prescription names, or None."""
+    try:
+        if name.endswith(".toml"):
+            return read_toml(exercise_path(name, file).read_text(encoding="utf-8"))[0]
+        return read_toml(exercise_text(name))[0] if name in exercise_ids() else None
+    except (OSError, UnicodeDecodeError, TomlFault):
+        return None
+
+
+# -- types
+
+
+def _record(kind: Kind, data: dict) -> tuple[Any, list[Fault]]:
+    from pydantic import ValidationError
+
+    faults = list(_odd_values(data, ())) + list(_unknown_keys(data, _RECORD[kind], ()))
+    try:
+        # JSON, strictly: a list is a tuple and 3 is 3.0, but "3" is no number.
+        record = _adapter(kind).validate_json(json.dumps(data, default=_as_json), strict=True)
+    except ValidationError as error:
+        unknown = {f.path for f in faults}
+        return None, faults + [
+            Fault(path=tuple(e["loc"]), what=_plain(e))
+            for e in error.errors(include_url=False)
+            if tuple(e["loc"]) not in unknown
+        ]
+    return record, faults
+
+
+@cache
+def _adapter(kind: Kind):
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(_RECORD[kind])
+
+
+def _as_json(value: object) -> str:
+    return value.isoformat()
+
+
+def _odd_values(value: object, at: Path) -> Iterator[Fault]:
+    """Values that TOML knows and no record holds: nan and inf."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from _odd_values(item, (*at, key))
+    elif isinstance(value, list):
+        for n, item in enumerate(value):
+            yield from _odd_values(item, (*at, n))
+    elif isinstance(value, float) and (value != value or abs(value) == float("inf")):
+        yield Fault(path=at, what=f"{value} is no number to work with; write a plain number")
+
+
+def _unknown_keys(data: object, kind: object, at: Path) -> Iterator[Fault]:
+    """Keys that the records do not have, each with the nearest one that they do have."""
+    record = _dataclass_in(kind)
+    if record is not None and isinstance(data, dict):
+        hints = get_type_hints(record)
+        for key, value in data.items():
+            if key in hints:
+                yield from _unknown_keys(value, hints[key], (*at, key))
+            else:
+                mend = did_you_mean(key, list(hints)) or "leave it out"
+                yield Fault(path=(*at, key), what=f'there is no key "{key}" here; {mend}')
+    elif isinstance(data, list):
+        inner = [a for a in get_args(kind) if a is not Ellipsis]
+        for n, item in enumerate(data):
+            for each in inner:
+                yield from _unknown_keys(item, each, (*at, n))
+
+
+def _leave_out_unknown(data: dict, record: type) -> None:
+    for fault in list(_unknown_keys(data, record, ())):
+        place: Any = data
+        for part in fault.path[:-1]:
+            place = place[part]
+        del place[fault.path[-1]]
+
+
+def _dataclass_in(kind: object) -> type | None:
+    if get_origin(kind) in (Union, UnionType):
+        return next((a for a in get_args(kind) if is_dataclass(a)), None)
+    return kind if is_dataclass(kind) else None
+
+
+def _plain(error: Mapping) -> str:
+    """A type fault in plain words, with the mend."""
+    given, about = error["input"], error.get("ctx", {})
+    shown = json.dumps(given, ensure_ascii=False, default=str)
+    shown = shown if len(shown) <= 60 else shown[:57] + "..."
+    match error["type"]:
+        case "missing":
+            return "is missing; add it"
+        case "literal_error":
+            known = about["expected"].replace("'", "").replace(" or ", ", ").split(", ")
+            return f"{shown} is not allowed; {did_you_mean(str(given), known)}".rstrip("; ")
+        case "int_type" | "int_from_float" | "int_parsing":
+            return f"{shown} is not a whole number; write one, without quotes"
+        case "float_type" | "float_parsing" | "finite_number":
+            return f"{shown} is not a number; write one, without quotes"
+        case "bool_type" | "bool_parsing":
+            return f"{shown} is neither true nor false; write true or false, without quotes"
+        case "string_type":
+            return f"{shown} is not text; put it in quotes"
+        case "string_too_short":
+            return "is empty; write some text"
+        case "too_short":
+            n = about["min_length"]
+            return f"holds too few entries; give at least {n}"
+        case "too_long":
+            return f"holds too many entries; give at most {about['max_length']}"
+        case "greater_than":
+            return f"{shown} is too small; give more than {about['gt']:g}"
+        case "greater_than_equal":
+            return f"{shown} is too small; give at least {about['ge']:g}"
+        case "less_than_equal":
+            return f"{shown} is too large; give at most {about['le']:g}"
+        case "tuple_type" | "list_type":
+            return f"{shown} is not a list; put it in square brackets"
+        case "dict_type" | "dataclass_type":
+            return f"{shown} is not a table; write keys with their values"
+        case kind if kind.startswith("date"):
+            return f"{shown} is not a date; write it as year-month-day, for instance 2025-03-31"
+    return f"{error['msg'][:1].lower()}{error['msg'][1:]}; mend the value {shown}"
+
+
+# -- JSON Schemas, for editors that complete the files
+
+
+def json_schema(kind: Kind) -> dict:
+    """The JSON Schema of a kind of file: closed records, measures and exercises by name."""
+    schema = _adapter(kind).json_schema()
+    records = {_RECORD[kind].__name__: schema, **schema.get("$defs", {})}
+    for name, record in records.items():
+        _finish(record, name)
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    schema["title"] = f"formcheck {kind} file"
+    return schema
+
+
+def json_schema_text(kind: Kind) -> str:
+    """The JSON Schema as it is shipped."""
+    return json.dumps(json_schema(kind), indent=2, ensure_ascii=False) + "\n"
+
+
+def _finish(record: dict, name: str) -> None:
+    properties = record.get("properties", {})
+    if record.get("type") == "object" and properties:
+        record["additionalProperties"] = False
+    if record.get("description"):
+        record["description"] = " ".join(record["description"].split())
+    for key, property_ in properties.items():
+        # TOML has no null: what may be missing is left out instead.
+        if "anyOf" in property_:
+            kept = [p for p in property_["anyOf"] if p.get("type") != "null"]
+            if len(kept) == 1:
+                property_.pop("anyOf")
+                property_.update(kept[0])
+        if property_.get("default", "") is None:
+            property_.pop("default")
+        _name_choices(name, key, property_)
+
+
+def _name_choices(record: str, key: str, property_: dict) -> None:
+    if (record, key) == ("Bound", "measure"):
+        property_["enum"] = list(MEASURES)
+    elif (record, key) == ("ExerciseView", "measures"):
+        property_["items"] = {"type": "string", "enum": list(MEASURES)}
+    elif (record, key) == ("LookFor", "feature"):
+        property_["enum"] = [*FEATURES, *MEASURES]
+    elif (record, key) == ("PrescribedExercise", "exercise"):
+        property_["anyOf"] = [{"enum": list(exercise_ids())}, {"pattern": r"\.toml$"}]
+    elif key == "schema":
+        newest = _NEWEST["exercise" if record == "Exercise" else "prescription"]
+        property_["default"] = newest
+        property_["pattern"] = "^" + newest.rpartition(".")[0].replace(".", r"\.") + r"\.\d+$"
+    if key in ("rest", "turn") and record == "Figure":
+        property_["description"] = "joint = [x, y], in a box 100 wide and 100 high, floor at 0"
+
+
+# -- any record as JSON
+
+
+def record_to_mapping(record: object) -> dict:
+    """A frozen record as a mapping of plain JSON values."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(type(record)).dump_python(record, mode="json")
+
+
+def record_from_mapping(kind: type, mapping: object, file: str):
+    """The record of this kind that a mapping holds.
+
+    Raises FileError with every fault, each with its dotted path.
+    """
+    from pydantic import TypeAdapter, ValidationError
+
+    try:
+        return TypeAdapter(kind).validate_json(json.dumps(mapping), strict=True)
+    except ValidationError as error:
+        faults = tuple(
+            f"{file}: {dotted(tuple(e['loc']))}: {_plain(e)}"
+            for e in error.errors(include_url=False)
+        )
+        raise file_error(file, faults) from None

@@ -1,0 +1,148 @@
+"""A live count of repetitions while a set is being filmed. Pure.
+
+It is a help for the person, from a few pictures a second; the analysis of the recording counts
+anew and is what is reported. One rule: the driving signal leaves its rest level by at least the
+exercise's least range, and comes most of the way back.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+import numpy as np
+
+from formcheck.live.framing import Glimpse, track_of
+from formcheck.model.anatomy import SIDES, Side
+from formcheck.model.programme import Exercise
+from formcheck.model.records import View
+from formcheck.motion.driving import drive, measured_side, view_for, width_share
+from formcheck.motion.kinematics import build_series
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountSettings:
+    """Guards of the live count.
+
+    back_share : counted when the signal has come back to within this share of the way it went
+        (the analysis takes two peaks with half a dip between them for one: the same scale).
+    fastest_s : no attempt is away for less (half of what the analysis asks for, as the ends are
+        cut off here).
+    median_of : samples that the median is taken over, against single slips of a landmark.
+    settle_s, settle_share : a signal that stays away this long, steady within this share of the
+        least range, has found a new rest level (the person moved); not for a hold.
+    """
+
+    back_share: float = 0.4
+    fastest_s: float = 0.2
+    median_of: int = 3
+    settle_s: float = 10.0
+    settle_share: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveCount:
+    """The count so far. `hold_s` is how long the present position away from rest has lasted.
+
+    `rest` and `far` are the rest level and the furthest point of this attempt, in the signal's
+    unit, rising toward the turn; None before anything was seen.
+    """
+
+    n: int = 0
+    is_away: bool = False
+    hold_s: float = 0.0
+    rest: float | None = None
+    far: float | None = None
+    left_at_s: float = 0.0
+    latest: tuple[tuple[float, float], ...] = ()
+
+
+def counted(
+    count: LiveCount,
+    time_s: float,
+    value: float,
+    *,
+    least_range: float,
+    is_hold: bool = False,
+    settings: CountSettings = CountSettings(),
+) -> LiveCount:
+    """The count after one more sample of the signal (rising toward the turn; NaN changes
+    nothing)."""
+    if not np.isfinite(value):
+        return count
+    keep_s = settings.settle_s + 1.0
+    latest = (*(s for s in count.latest if s[0] > time_s - keep_s), (time_s, float(value)))
+    x = median(v for _, v in latest[-settings.median_of :])
+    count = replace(count, latest=latest)
+    if len(latest) < settings.median_of and count.rest is None:
+        return count
+    rest = x if count.rest is None else min(count.rest, x)
+    if not count.is_away:
+        if x - rest < least_range:
+            # At rest the level follows slowly upward too: people settle a little lower or bent.
+            step = 0.05 if x - rest < 0.3 * least_range else 0.0
+            return replace(count, rest=rest + step * (x - rest), hold_s=0.0)
+        return replace(count, rest=rest, is_away=True, far=x, left_at_s=time_s, hold_s=0.0)
+    far = max(count.far, x)
+    away_s = time_s - count.left_at_s
+    if x <= rest + settings.back_share * (far - rest):
+        # The next attempt leaves from wherever this one comes down to.
+        n = count.n + (away_s >= settings.fastest_s)
+        return replace(count, n=n, is_away=False, rest=x, far=None, hold_s=0.0)
+    if not is_hold and away_s > settings.settle_s:
+        span = [v for t, v in latest if t > time_s - settings.settle_s]
+        if max(span) - min(span) < settings.settle_share * least_range:
+            return replace(count, is_away=False, rest=x, far=None, hold_s=0.0)
+    return replace(count, rest=rest, far=far, hold_s=away_s)
+
+
+def count_set(
+    glimpses: Sequence[Glimpse],
+    view: View,
+    exercise: Exercise,
+    side: Side | None,
+    *,
+    from_s: float = -np.inf,
+    settings: CountSettings = CountSettings(),
+) -> LiveCount:
+    """The count of all the glimpses of a set, counted from `from_s` on.
+
+    view : where the camera stood when the recording began. Counted anew for each glimpse, as the
+    lengths and the floor that the signal is measured by become known while the set goes on.
+    """
+    track = track_of(glimpses)
+    if not len(track.time_s):
+        return LiveCount()
+    series = {
+        s: build_series(
+            track, view, s, is_two_leg=exercise.working_leg == "both", width_share=width_share(view)
+        )
+        for s in SIDES
+    }
+    leg = measured_side(side, view)
+    is_far = view.plane == "sagittal" and leg != view.near_side
+    driving_view, values, _ = drive(
+        exercise,
+        view_for(exercise, view),
+        series,
+        leg,
+        is_far=is_far,
+        is_side_known=side is not None,
+    )
+    sign = 1.0 if driving_view.direction == "rises" else -1.0
+    count = LiveCount()
+    for time_s, value in zip(track.time_s, values, strict=True):
+        if time_s >= from_s:
+            count = counted(
+                count,
+                float(time_s),
+                sign * float(value),
+                least_range=driving_view.least_range.value,
+                is_hold=exercise.kind == "hold",
+                settings=settings,
+            )
+    return count
+
+
+def n_to_count(exercise: Exercise, repetitions: int) -> int:
+    """How many movements the dose makes: a sequence has one for each of its parts."""
+    return repetitions * max(len(exercise.parts), 1)

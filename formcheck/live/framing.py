@@ -1,0 +1,410 @@
+"""Whether the camera sees what it has to, in words, while a set is being set up. Pure.
+
+Works on the last glimpses (pictures looked at, a few a second), with the same functions that
+later find the view of the whole recording, so that what is called good here is good there.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES, Side
+from formcheck.model.measures import Plane
+from formcheck.model.programme import Exercise
+from formcheck.model.records import Track, View
+from formcheck.motion.camera import find_view, is_lying, mid
+from formcheck.motion.findings import standing_tilt_deg
+from formcheck.motion.track import TrackSettings
+
+Posture = Literal["upright", "lying", "any"]
+_LYING = ("supine", "hook_lying", "prone", "side_lying")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FramingSettings:
+    """Limits of the help with the picture.
+
+    recent_s : what is judged is the median over so much time (a blink is no verdict).
+    edge_share : joints nearer to the picture's edge than this are outside (as in quality.py).
+    small_share : a standing person under this share of the picture's height, or a lying one
+        under it of its width, is too far away (the analysis asks for 160 pixels of 480).
+    large_share : a body over this share leaves no room to move (common practice).
+    dark_most, back_light : median grey, and how much brighter than the trunk the border may be
+        (chosen as common practice).
+    tilt_least_deg : as in quality.py.
+    near_times : a trunk seen so many times as long as at the start has walked up to the camera;
+        a step forward at two metres makes it 1.5 times.
+    aside_share : hips further than this share of body height from their place have left it; a
+        wide step takes them half as far.
+    gone_s, gone_lying_s, away_s : how long nobody is seen, or someone is near or aside, before
+        the recording ends (a lying person is lost more often).
+    """
+
+    recent_s: float = 1.0
+    edge_share: float = 0.01
+    small_share: float = 0.36
+    large_share: float = 0.9
+    dark_most: float = 50.0
+    back_light: float = 90.0
+    tilt_least_deg: float = 6.0
+    near_times: float = 1.7
+    aside_share: float = 0.8
+    gone_s: float = 5.0
+    gone_lying_s: float = 10.0
+    near_s: float = 0.8
+    aside_s: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glimpse:
+    """One picture looked at: the main person's landmarks, NaN where nobody or too unsure.
+
+    image_px : (33, 2) ; world_m : (33, 3) ; visibility : (33,). `brightness` is the mean grey of
+    the picture, `border_brightness` of its edge, `trunk_brightness` of the person's trunk (NaN
+    without a person), 0 to 255.
+    """
+
+    time_s: float
+    width_px: int
+    height_px: int
+    n_people: int
+    image_px: np.ndarray
+    world_m: np.ndarray
+    visibility: np.ndarray
+    brightness: float
+    border_brightness: float = float("nan")
+    trunk_brightness: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What the camera has to see: from which plane, which side of the person, in which posture.
+
+    `near_side` None: either side will do.
+    """
+
+    plane: Plane
+    near_side: Side | None
+    posture: Posture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FramingCheck:
+    """One thing about the picture. `is_ok` None: cannot be told yet. A check that is not needed
+    is told and does not hold up the recording."""
+
+    code: Literal["seen", "posture", "whole", "distance", "side", "light", "level"]
+    is_ok: bool | None
+    is_needed: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Framing:
+    """All that is to be said of the picture, and the one thing to do first."""
+
+    checks: tuple[FramingCheck, ...]
+    is_good: bool
+    say: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the person was and how large, when the recording began."""
+
+    hip_x_px: float
+    trunk_px: float
+    height_px: float
+
+
+def wanted_for(exercise: Exercise, plane: Plane, side: str, involved: str = "none") -> Wanted:
+    """What the camera has to see of a set. From the side, the working leg is the near one; where
+    both work, the involved one."""
+    near = side if side in SIDES else involved if involved in SIDES else None
+    if plane != "sagittal":
+        near = None
+    positions = {exercise.position, *exercise.also_positions}
+    posture: Posture = "any"
+    if positions <= set(_LYING):
+        posture = "lying"
+    elif positions == {"standing"}:
+        posture = "upright"
+    return Wanted(plane=plane, near_side=near, posture=posture)
+
+
+def glimpse_of(
+    image_px: np.ndarray,
+    world_m: np.ndarray,
+    visibility: np.ndarray,
+    *,
+    time_s: float,
+    width_px: int,
+    height_px: int,
+    brightness: float,
+    border_brightness: float = float("nan"),
+    trunk_brightness: float = float("nan"),
+) -> Glimpse:
+    """The glimpse of the largest person among those found.
+
+    image_px : (n, 33, 2) ; world_m : (n, 33, 3) ; visibility : (n, 33), as pose.People has them.
+    """
+    n_people = len(image_px)
+    points, world = np.full((N_LANDMARKS, 2), np.nan), np.full((N_LANDMARKS, 3), np.nan)
+    sure = np.zeros(N_LANDMARKS)
+    if n_people:
+        sizes = np.linalg.norm(np.ptp(image_px, axis=1), axis=1)
+        best = int(np.argmax(sizes))
+        sure = visibility[best].astype(float)
+        is_sure = sure >= TrackSettings().visibility_least
+        points[is_sure], world[is_sure] = image_px[best][is_sure], world_m[best][is_sure]
+    return Glimpse(
+        time_s=time_s,
+        width_px=width_px,
+        height_px=height_px,
+        n_people=n_people,
+        image_px=points,
+        world_m=world,
+        visibility=sure,
+        brightness=brightness,
+        border_brightness=border_brightness,
+        trunk_brightness=trunk_brightness,
+    )
+
+
+def track_of(glimpses: Sequence[Glimpse]) -> Track:
+    """The glimpses in which somebody was seen as a track (uneven in time, neither filled nor
+    smoothed); empty when nobody was."""
+    kept = [g for g in glimpses if g.n_people]
+    n = len(kept)
+    times = np.array([g.time_s for g in kept])
+    rate_hz = (n - 1) / (times[-1] - times[0]) if n > 1 else 1.0
+    return Track(
+        time_s=times,
+        grid_hz=float(rate_hz),
+        image_px=np.stack([g.image_px for g in kept]) if n else np.empty((0, N_LANDMARKS, 2)),
+        world_m=np.stack([g.world_m for g in kept]) if n else np.empty((0, N_LANDMARKS, 3)),
+        visibility=np.stack([g.visibility for g in kept]) if n else np.empty((0, N_LANDMARKS)),
+        is_filled=np.zeros((n, N_LANDMARKS), bool),
+        is_repaired=np.zeros(n, bool),
+        noise_px=np.full(N_LANDMARKS, np.nan),
+    )
+
+
+def recent(glimpses: Sequence[Glimpse], seconds: float) -> list[Glimpse]:
+    """The glimpses of the last so many seconds."""
+    return [g for g in glimpses if g.time_s > glimpses[-1].time_s - seconds]
+
+
+def view_of(glimpses: Sequence[Glimpse]) -> View | None:
+    """Where the camera stands about the person, or None when nobody was seen."""
+    track = track_of(glimpses)
+    if not len(track.time_s):
+        return None
+    return find_view(track, np.ones(len(track.time_s), bool))
+
+
+def judge(
+    glimpses: Sequence[Glimpse], wanted: Wanted, settings: FramingSettings = FramingSettings()
+) -> Framing:
+    """What is to be changed about the picture, from the last glimpses, what matters most first."""
+    last = recent(glimpses, settings.recent_s)
+    seen = [g for g in last if g.n_people]
+    light = _light(last, settings)
+    if not seen or len(seen) < len(last) / 2:
+        words = "Nobody is seen. Go to your place."
+        seen_check = FramingCheck(code="seen", is_ok=False, is_needed=True, words=words)
+        return _framing((seen_check, light) if light.is_ok is False else (seen_check,))
+    track, view = track_of(seen), view_of(seen)
+    checks = [_seen(last), _posture(track, wanted), _whole(seen, settings)]
+    checks += [
+        _distance(track, view, seen[-1], settings),
+        _side(track, view, wanted),
+        light,
+        _level(track, view, wanted, settings),
+    ]
+    return _framing(checks)
+
+
+def _framing(checks: Sequence[FramingCheck]) -> Framing:
+    wrong = [c for c in checks if c.is_ok is False]
+    needed = [c for c in wrong if c.is_needed]
+    first = (needed or wrong or [None])[0]
+    return Framing(
+        checks=tuple(checks),
+        is_good=not needed and all(c.is_ok is not None for c in checks if c.is_needed),
+        say=first.words if first else "Good. Stay there.",
+    )
+
+
+def _check(code, is_ok, words_ok: str, words_not: str, *, is_needed: bool = True) -> FramingCheck:
+    return FramingCheck(
+        code=code, is_ok=is_ok, is_needed=is_needed, words=words_ok if is_ok else words_not
+    )
+
+
+def _seen(last: Sequence[Glimpse]) -> FramingCheck:
+    is_alone = np.median([g.n_people for g in last]) < 2
+    return _check(
+        "seen",
+        bool(is_alone),
+        "You are seen",
+        "Two people are in the picture. One must go out of it.",
+    )
+
+
+def _posture(track: Track, wanted: Wanted) -> FramingCheck:
+    if wanted.posture == "any":
+        return _check("posture", True, "In place", "")
+    lies = is_lying(track)
+    words = "Lie down, ready for the exercise." if wanted.posture == "lying" else "Stand up."
+    return _check("posture", lies == (wanted.posture == "lying"), "In place", words)
+
+
+def _whole(seen: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:
+    """Whether head and feet are in the picture, by the model's own guess of where they are."""
+    width, height = seen[-1].width_px, seen[-1].height_px
+    with np.errstate(invalid="ignore"):
+        points = np.stack([g.image_px for g in seen])
+        x, y = points[..., 0] / width, points[..., 1] / height
+        edge = settings.edge_share
+        over = {"top": y < edge, "bottom": y > 1 - edge, "left": x < edge, "right": x > 1 - edge}
+
+    def leaves(joints: list[int]) -> list[str]:
+        return [k for k, out in over.items() if out[:, joints].any(axis=1).mean() >= 0.5]
+
+    feet = leaves([LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")])
+    head = leaves([0])
+    body = leaves([LANDMARK[s, j] for s in SIDES for j in ("shoulder", "hip", "knee")])
+    unseen_feet = bool(np.isnan(points[:, [27, 28], 0]).all(axis=1).mean() >= 0.5)
+    if (feet or unseen_feet) and head:
+        words = "Too near. Move the camera back."
+    elif feet == ["bottom"]:
+        words = "Your feet are cut off. Tip the camera down, or move it back."
+    elif head == ["top"]:
+        words = "Your head is cut off. Tip the camera up, or move it back."
+    elif feet or head or body:
+        words = "You are at the edge. Go to the middle of the picture."
+    elif unseen_feet:
+        words = "Your feet are not seen. Clear what hides them."
+    else:
+        words = ""
+    return _check("whole", not words, "Head to foot in the picture", words)
+
+
+def _distance(track, view, last: Glimpse, settings) -> FramingCheck:
+    lying = is_lying(track)
+    room = last.width_px if lying else last.height_px
+    share = view.person_height_px / room
+    points = track.image_px[-1]
+    extent = np.nanmax(points, axis=0) - np.nanmin(points, axis=0)
+    if not np.isfinite(share):
+        return _check("distance", None, "", "Distance: not clear yet")
+    if share < settings.small_share:
+        return _check("distance", False, "", "Too far. Move the camera nearer.")
+    if extent[0 if lying else 1] > settings.large_share * room:
+        return _check(
+            "distance", False, "", "Little room. Move the camera back a step.", is_needed=False
+        )
+    return _check("distance", True, "Distance is good", "")
+
+
+def _side(track: Track, view: View, wanted: Wanted) -> FramingCheck:
+    lying = is_lying(track)
+    if view.plane == "unknown":
+        return _check("side", None, "", "Direction: not clear yet")
+    near = wanted.near_side
+    if wanted.plane == "sagittal":
+        side = f"your {near} side" if near else "your side"
+        if view.plane != "sagittal":
+            words = f"Move the camera to {side}." if lying else f"Turn {side} to the camera."
+        elif near and view.near_side != near:
+            words = (
+                f"Lie the other way round: {side} to the camera."
+                if lying
+                else f"Turn round: {side} to the camera."
+            )
+        else:
+            words = ""
+        return _check("side", not words, "Side is right", words)
+    if wanted.plane == "frontal":
+        words = "Move the camera in front of you." if lying else "Face the camera."
+        return _check("side", view.plane == "frontal", "Direction is right", words)
+    words = "Turn half way, between facing the camera and side-on."
+    return _check("side", view.plane == "oblique", "Direction is right", words)
+
+
+def _light(last: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:
+    trunk = [g.trunk_brightness for g in last if np.isfinite(g.trunk_brightness)]
+    border = [g.border_brightness for g in last if np.isfinite(g.border_brightness)]
+    if np.median([g.brightness for g in last]) < settings.dark_most:
+        return _check("light", False, "", "It is dark. Turn on a light.", is_needed=False)
+    if trunk and border and np.median(border) - np.median(trunk) > settings.back_light:
+        return _check(
+            "light", False, "", "The light is behind you. Close the curtain.", is_needed=False
+        )
+    return _check("light", True, "Light is good", "", is_needed=False)
+
+
+def _level(track, view, wanted: Wanted, settings) -> FramingCheck:
+    tilt = standing_tilt_deg(track, view) if wanted.posture == "upright" else float("nan")
+    is_ok = not abs(tilt) > settings.tilt_least_deg
+    return _check(
+        "level", is_ok, "Camera is level", "The camera leans. Straighten it.", is_needed=False
+    )
+
+
+# -- when the person leaves the place
+
+
+def place_of(glimpses: Sequence[Glimpse]) -> Place | None:
+    """Where the person is, from the last glimpses; None when nobody was seen."""
+    track = track_of(glimpses)
+    if not len(track.time_s):
+        return None
+    hips, shoulders = mid(track, "hip"), mid(track, "shoulder")
+    trunk = np.linalg.norm(shoulders - hips, axis=1)
+    if not np.isfinite(trunk).any():
+        return None
+    view = find_view(track, np.ones(len(track.time_s), bool))
+    return Place(
+        hip_x_px=float(np.nanmedian(hips[:, 0])),
+        trunk_px=float(np.nanmedian(trunk)),
+        height_px=view.person_height_px,
+    )
+
+
+def left_the_place(
+    glimpses: Sequence[Glimpse],
+    start: Place,
+    wanted: Wanted,
+    settings: FramingSettings = FramingSettings(),
+) -> Literal["near", "gone", "aside"] | None:
+    """How the person ended the recording: walked up to the camera, went out of the picture, or
+    went aside to sit or rest; None while they are in their place."""
+    gone_s = settings.gone_lying_s if wanted.posture == "lying" else settings.gone_s
+    at = glimpses[-1].time_s
+    if at - glimpses[0].time_s >= gone_s and not any(
+        g.n_people for g in glimpses if g.time_s > at - gone_s
+    ):
+        return "gone"
+    for seconds, what in ((settings.near_s, "near"), (settings.aside_s, "aside")):
+        if at - glimpses[0].time_s < seconds:
+            continue
+        seen = [g for g in recent(glimpses, seconds) if g.n_people]
+        if len(seen) < 2:
+            continue
+        track = track_of(seen)
+        hips, shoulders = mid(track, "hip"), mid(track, "shoulder")
+        if what == "near":
+            trunk = np.linalg.norm(shoulders - hips, axis=1)
+            known = trunk[np.isfinite(trunk)]
+            if len(known) and known.min() > settings.near_times * start.trunk_px:
+                return "near"
+        else:
+            away = np.abs(hips[:, 0] - start.hip_x_px) / start.height_px
+            known = away[np.isfinite(away)]
+            if len(known) and known.min() > settings.aside_share:
+                return "aside"
+    return None

@@ -1,0 +1,285 @@
+"""How good each number is: named parts, shared and own, combined; and decisions under them.
+
+Combination: JCGM 100:2008 (root sum of squares, coverage factor 1.96 for 95 %). Decisions:
+JCGM 106:2012, guard bands. Widths come from published single-camera figures and from the
+project's own validation on rendered figures; no value is ever corrected by them.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured, Part
+
+COVERAGE_FACTOR = 1.96
+"""Normal 95 % (JCGM 100, 6.3.3)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorModel:
+    """Standard uncertainties that one measure carries before its circumstances are added.
+
+    shared : the same all through a clip (landmark definition, pose model)
+    own : differs from repetition to repetition (the model wanders with pose and clothes)
+    """
+
+    shared: float
+    own: float
+    source: str
+
+
+_SIDE_KNEE = (
+    "lateral single-camera squats: SD 3.5 deg in tight trousers, 6.4 in others (Cosoli 2026); "
+    "spread on the sample clips, decision 7"
+)
+_OWN_VALIDATION = "spread on the sample clips, decision 7"
+
+ERROR_MODELS: dict[str, ErrorModel] = {
+    "knee_flexion": ErrorModel(shared=3.2, own=1.8, source=_SIDE_KNEE),
+    "thigh_inclination": ErrorModel(shared=2.4, own=1.8, source=_OWN_VALIDATION),
+    "shank_inclination": ErrorModel(shared=3.0, own=1.5, source=_OWN_VALIDATION),
+    "trunk_inclination": ErrorModel(shared=3.2, own=1.5, source=_OWN_VALIDATION),
+    "trunk_thigh": ErrorModel(shared=4.5, own=1.8, source=_OWN_VALIDATION),
+    "trunk_swing_leg_line": ErrorModel(shared=5.0, own=2.0, source=_OWN_VALIDATION),
+    "rear_knee_height": ErrorModel(shared=0.06, own=0.03, source=_OWN_VALIDATION),
+    "knee_over_toe": ErrorModel(shared=0.15, own=0.05, source=_OWN_VALIDATION),
+    "leg_elevation": ErrorModel(shared=0.0, own=1.5, source=_OWN_VALIDATION),
+    "heel_height": ErrorModel(shared=0.08, own=0.03, source=_OWN_VALIDATION),
+    "fppa": ErrorModel(
+        shared=2.7,
+        own=2.0,
+        source="SEM 2.72 to 3.01 deg of 2-D FPPA (Munro 2012); spread on the sample clips, "
+        "decision 7",
+    ),
+    "knee_medial_to_foot": ErrorModel(shared=0.06, own=0.03, source=_OWN_VALIDATION),
+    "knee_separation": ErrorModel(shared=0.07, own=0.03, source=_OWN_VALIDATION),
+    "pelvic_obliquity": ErrorModel(shared=0.0, own=1.2, source=_OWN_VALIDATION),
+    "pelvis_shift": ErrorModel(shared=0.04, own=0.02, source=_OWN_VALIDATION),
+    "trunk_lateral_inclination": ErrorModel(shared=1.5, own=1.0, source=_OWN_VALIDATION),
+    "hip_drop": ErrorModel(shared=0.04, own=0.015, source=_OWN_VALIDATION),
+    "time": ErrorModel(shared=0.0, own=0.05, source=_OWN_VALIDATION),
+    "phase_time": ErrorModel(shared=0.0, own=0.085, source=_OWN_VALIDATION),
+    "pause_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
+    "hold_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
+}
+"""Quantity -> its error model, in the quantity's unit."""
+
+NEAR_STRAIGHT_STANDARD_DEG = 3.2
+NEAR_STRAIGHT_END_DEG = 60.0
+NEAR_STRAIGHT_SOURCE = (
+    "three points through joint centres read 4 to 6 deg more than the bones near straight, 4 to "
+    "10 deg on the sample clips; fades to nothing at 60 deg (decision 7)"
+)
+
+
+def near_straight_part(value_deg: float) -> Part:
+    """The landmark offset that an absolute knee angle carries near full extension.
+
+    Greatest at 0 deg, none from 60 deg on: at the bottom of a squat landmarks agree within
+    0 to 3 deg, near straight they read 4 to 10 deg too much.
+    """
+    share = float(np.clip(1 - value_deg / NEAR_STRAIGHT_END_DEG, 0, 1))
+    return Part(
+        name="landmark offset near straight",
+        standard=NEAR_STRAIGHT_STANDARD_DEG * share,
+        kind="shared",
+        source=NEAR_STRAIGHT_SOURCE,
+    )
+
+
+BENT_TO_STRAIGHT_STANDARD_DEG = 5.5
+BENT_TO_STRAIGHT_SOURCE = (
+    "landmarks sit differently at a bent and a straight knee: ranges read 6 to 9 deg too small on "
+    "the sample clips (decision 7)"
+)
+
+
+def bent_to_straight_part(least_deg: float, largest_deg: float) -> Part:
+    """What a range of knee flexion carries because its two ends do not share the same offset."""
+    straight, bent = (
+        float(np.clip(1 - v / NEAR_STRAIGHT_END_DEG, 0, 1)) for v in (least_deg, largest_deg)
+    )
+    return Part(
+        name="landmark offset between bent and straight",
+        standard=BENT_TO_STRAIGHT_STANDARD_DEG * (straight - bent),
+        kind="shared",
+        source=BENT_TO_STRAIGHT_SOURCE,
+    )
+
+
+def projected_flexion_deg(flexion_deg: float, off_side_deg: float) -> float:
+    """What a camera off the side sees of a knee flexed evenly about the vertical, degrees.
+
+    Orthographic: each half of the angle shrinks to atan(tan(half) cos(off)). A camera 0, 15, 30
+    and 45 deg off sees 90 deg as 90, 88.0, 81.8 and 70.5.
+    """
+    half_rad = np.radians(flexion_deg / 2)
+    shrunk_rad = np.arctan(np.tan(half_rad) * np.cos(np.radians(off_side_deg)))
+    return float(2 * np.degrees(shrunk_rad))
+
+
+def azimuth_part(loss: float) -> Part:
+    """The loss that an uncorrected oblique view may bring, as a rectangular distribution.
+
+    loss : the largest error from the camera standing off the side (JCGM 100, 4.3.7).
+    """
+    return Part(
+        name="camera off the side",
+        standard=abs(loss) / np.sqrt(3),
+        kind="shared",
+        source="orthographic projection; JCGM 100:2008, 4.3.7",
+    )
+
+
+def front_leak_part(largest: float) -> Part:
+    """What a knee that goes forward adds sideways to a camera not straight ahead (rectangular).
+
+    largest : the whole of that shift in the measure's unit. A camera 15 deg off the front sees a
+    deep squat's knee some 40 deg inward of a hip-ankle line that is straight.
+    """
+    return Part(
+        name="camera off the front",
+        standard=abs(largest) / np.sqrt(3),
+        kind="shared",
+        source="orthographic projection; JCGM 100:2008, 4.3.7",
+    )
+
+
+def model_parts(quantity: str, *, is_change: bool = False, scale: float = 1.0) -> tuple[Part, ...]:
+    """The parts that a quantity carries in any clip; a change within a clip has own ones only.
+
+    scale : factor from the model's unit to the measure's (a share into centimetres).
+    """
+    model = ERROR_MODELS[quantity]
+    parts = []
+    if not is_change and model.shared:
+        parts.append(
+            Part(
+                name="pose model and landmark definition",
+                standard=model.shared * scale,
+                kind="shared",
+                source=model.source,
+            )
+        )
+    if model.own:
+        parts.append(
+            Part(
+                name="pose model from repetition to repetition",
+                standard=model.own * scale * (np.sqrt(2) if is_change else 1.0),
+                kind="own",
+                source=model.source,
+            )
+        )
+    return tuple(parts)
+
+
+def noise_part(standard: float) -> Part:
+    """Landmark jitter as seen in this clip, carried into the measure."""
+    return Part(
+        name="landmark jitter",
+        standard=float(standard),
+        kind="own",
+        source="second differences of this clip's landmarks",
+    )
+
+
+LANDMARK_GRAIN_PX = 1.0
+"""Standard uncertainty of a landmark from the picture's grain: about a pixel, however large the
+person is in it (chosen on sample clips made smaller, decision 7)."""
+
+
+def grain_part(per_px: float) -> Part:
+    """What a small person in the picture adds: the same pixel is more of an angle.
+
+    per_px : degrees (or the measure's unit) for a pixel at each landmark.
+    """
+    return Part(
+        name="size in the picture",
+        standard=LANDMARK_GRAIN_PX * per_px,
+        kind="shared",
+        source="person's size in this clip; decision 7",
+    )
+
+
+def time_part(frame_s: float, n_ends: int = 2) -> Part:
+    """The frame distance at each end of a time span (rectangular)."""
+    return Part(
+        name="time grid",
+        standard=float(frame_s / np.sqrt(12) * np.sqrt(n_ends)),
+        kind="own",
+        source="frame times of this clip; JCGM 100:2008, 4.3.7",
+    )
+
+
+def tilt_part(tilt_deg: float) -> Part:
+    """What a camera that seems tilted adds to an angle to the floor or the vertical.
+
+    Gravity is taken as the picture's vertical; a person's lean at rest cannot be told from the
+    camera's, so the whole of it is doubt (rectangular), not a correction.
+    """
+    return Part(
+        name="camera tilted",
+        standard=abs(tilt_deg) / np.sqrt(3),
+        kind="shared",
+        source="lean of the standing person in this clip; JCGM 100:2008, 4.3.7",
+    )
+
+
+def sampling_part(fall: float) -> Part:
+    """What a peak may lose by falling between two frames (rectangular).
+
+    fall : drop from the peak to its neighbours one frame away; a parabola through them lies at
+    most a quarter of it above the sample.
+    """
+    return Part(
+        name="peak between two frames",
+        standard=abs(fall) / 4 / np.sqrt(3),
+        kind="own",
+        source="frame times of this clip; JCGM 100:2008, 4.3.7",
+    )
+
+
+def combined(parts: Iterable[Part], kind: str | None = None) -> float:
+    """Standard uncertainty of the parts together (root sum of squares), or of one kind only."""
+    return float(np.sqrt(sum(p.standard**2 for p in parts if kind in (None, p.kind))))
+
+
+_NOT_BELOW_ZERO = {"s", "1"}
+
+
+def measured(key: str, value: float, parts: Iterable[Part], at_s: float | None = None) -> Measured:
+    """The value with its 95 % interval from the parts; that of a time or count stops at zero."""
+    kept = tuple(p for p in parts if p.standard > 0)
+    half = COVERAGE_FACTOR * combined(kept)
+    low, high = value - half, value + half
+    if MEASURES[key].unit in _NOT_BELOW_ZERO:
+        low = max(low, 0.0)
+    return Measured(key=key, value=float(value), low=low, high=high, parts=kept, at_s=at_s)
+
+
+def decide(
+    kind: str, low: float, high: float, at_least: float | None, at_most: float | None
+) -> str:
+    """The outcome of a bound under an interval (JCGM 106:2012, guard bands).
+
+    A target is "met" when the whole interval satisfies it, "not_met" when none of it does. A
+    limit is "kept" only when the whole interval is inside, "passed" when the whole of it is
+    beyond. Otherwise "undecided".
+
+    Raises ValueError for a kind other than target and limit, or without any bound.
+    """
+    if at_least is None and at_most is None:
+        raise ValueError("a bound needs at_least or at_most")
+    if kind not in ("target", "limit"):
+        raise ValueError(f"a bound is a target or a limit, not {kind!r}")
+    lower = -np.inf if at_least is None else at_least
+    upper = np.inf if at_most is None else at_most
+    is_inside = lower <= low and high <= upper
+    is_outside = high < lower or low > upper
+    if is_inside:
+        return "met" if kind == "target" else "kept"
+    if is_outside:
+        return "not_met" if kind == "target" else "passed"
+    return "undecided"

@@ -1,0 +1,117 @@
+"""The two chair tests of a set of stands, and their published cut-offs as facts beside a result.
+
+The cut-offs are for people of 60 and over and for general function and falls, not for knees.
+Nothing is judged by them: a clinician reads them beside the number.
+"""
+
+from collections.abc import Collection, Sequence
+from statistics import median
+
+from formcheck.model.records import Repetition, SetMeasure
+
+CHAIR_STAND_S = 30.0
+CHAIR_STANDS = 5
+STANDS_SHARE = 0.25
+"""Who stays near the top for this share of the rise's own time stands: whoever is still rising
+when the clip ends has spent at most 0.14 of it there (computed for a raised cosine)."""
+
+
+def chair_stand_measures(
+    repetitions: Sequence[Repetition], keys: Collection[str], clip_s: tuple[float, float]
+) -> tuple[SetMeasure, ...]:
+    """The two chair tests of a set of stands, where the exercise lists them.
+
+    n_in_30_s : stands within 30 s of the first start; one more than half way up at the end
+    counts (CDC STEADI 30-second chair stand). Only where the clip goes on that long.
+    time_for_five_s : from the first start to standing at the fifth stand; other protocols stop
+    when seated again, so the stop rule is to be said with it.
+    clip_s : first and last moment looked at.
+
+    Notes: a stand counts when its rise was seen, whether or not the clip shows the sitting down.
+    A rise that the clip ends in is held against the usual time of a rise, since its height says
+    nothing of how far it would have gone.
+    """
+    first_s, last_s = clip_s
+    whole = [r for r in repetitions if r.is_complete]
+    if not whole:
+        return ()
+    usual_s = median(map(_rise_s, whole))
+    stands = [
+        r
+        for r in repetitions
+        if r.is_complete or (r.start_s > first_s and _rise_s(r) >= usual_s / 2)
+    ]
+    from_s = stands[0].start_s
+    found: list[tuple[str, float]] = []
+    if "n_in_30_s" in keys and last_s >= from_s + CHAIR_STAND_S:
+        n = sum(_half_way_s(r, usual_s) <= from_s + CHAIR_STAND_S for r in stands)
+        found.append(("n_in_30_s", float(n)))
+    if len(stands) >= CHAIR_STANDS and "time_for_five_s" in keys:
+        fifth = stands[CHAIR_STANDS - 1]
+        if _is_up(fifth):
+            found.append(("time_for_five_s", fifth.turn_from_s - from_s))
+    return tuple(
+        SetMeasure(key=key, mean=value, sd=None, first=value, last=value) for key, value in found
+    )
+
+
+def _rise_s(stand: Repetition) -> float:
+    return stand.turn_from_s - stand.start_s
+
+
+def _is_up(stand: Repetition) -> bool:
+    stays_s = stand.turn_to_s - stand.turn_from_s
+    return stand.is_complete or stays_s >= STANDS_SHARE * _rise_s(stand)
+
+
+def _half_way_s(stand: Repetition, usual_s: float) -> float:
+    return stand.start_s + (_rise_s(stand) if _is_up(stand) else usual_s) / 2
+
+
+CHAIR_STAND_SOURCE = "CDC STEADI 30-second chair stand (2017)"
+_BELOW_AVERAGE = (
+    (60, 64, 14, 12),
+    (65, 69, 12, 11),
+    (70, 74, 12, 10),
+    (75, 79, 11, 10),
+    (80, 84, 10, 9),
+    (85, 89, 8, 8),
+    (90, 94, 7, 4),
+)
+"""Age from, to, and the number of stands that fewer than is below average: men, women."""
+
+FIVE_STANDS_SOURCE = (
+    "worse than average for age: Bohannon 2006; recurrent falls: Buatois 2008, sensitivity 55 %, "
+    "specificity 65 %"
+)
+_FIVE_WORSE_S = ((60, 69, 11.4), (70, 79, 12.6), (80, 89, 14.8))
+FIVE_STANDS_FALLS_S = 15.0
+
+
+def published(keys: Collection[str]) -> tuple[str, ...]:
+    """Sentences beside the chair tests among the measures `keys`: rules, cut-offs, their scope."""
+    lines = []
+    if "n_in_30_s" in keys:
+        ages = "; ".join(
+            f"{low} to {high}: men {men}, women {women}" for low, high, men, women in _BELOW_AVERAGE
+        )
+        lines.append(
+            "Stands in 30 s: the test is done from a seat 43 cm high with the arms crossed; when "
+            "the arms are used its result is 0. Whether they were is for a person to see. "
+            f"Published as below average, by age, are fewer stands than {ages}. "
+            f"Source: {CHAIR_STAND_SOURCE}."
+        )
+    if "time_for_five_s" in keys:
+        ages = "; ".join(f"{low} to {high}: {limit_s:g} s" for low, high, limit_s in _FIVE_WORSE_S)
+        lines.append(
+            "Five stands: timed here to standing at the fifth stand; other protocols stop when "
+            f"seated again, which is later. Published as worse than average, by age, is longer "
+            f"than {ages}; {FIVE_STANDS_FALLS_S:g} s and more goes with recurrent falls. "
+            f"Source: {FIVE_STANDS_SOURCE}."
+        )
+    if lines:
+        lines.append(
+            "These values are for people of 60 and over, for general function and falls. They say "
+            "nothing about a knee, and nothing here is judged by them."
+        )
+    return tuple(lines)

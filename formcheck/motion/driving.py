@@ -1,0 +1,283 @@
+"""What drives the exercise in this view: the signal, the attempts in it, the repetitions.
+
+From the exercise file's view to numbered repetitions with their side and, in a sequence, their
+part. Pure.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from formcheck.model.anatomy import SIDES, Side, other_side
+from formcheck.model.programme import Bound, Exercise, ExerciseView, SourcedNumber
+from formcheck.model.records import Finding, Repetition, Track, View
+from formcheck.motion.camera import off_side_deg
+from formcheck.motion.holds import OFF_FLOOR_SHARE
+from formcheck.motion.kinematics import Series, driving_values
+from formcheck.motion.repetitions import BLINK_S, Attempt, RepetitionSettings, find_attempts
+from formcheck.motion.track import runs
+from formcheck.motion.working_leg import (
+    nearest_part,
+    number_sequences,
+    pelvis_turn_deg,
+    step_direction_deg,
+)
+
+
+def measured_side(side: Side | None, view: View) -> Side:
+    return side or view.near_side or "left"
+
+
+def width_share(view: View) -> float:
+    """sin(azimuth) for the correction of inclinations, where it was shown to help (decision 9)."""
+    if view.plane != "sagittal":
+        return 1.0
+    return float(np.cos(np.radians(min(off_side_deg(view.azimuth_deg), 40.0))))
+
+
+COUNTING_LEAST_SHARE = 0.06
+"""Least fall of the hips, share of leg length, where an exercise names no signal for the view
+(sample clips, decision 4)."""
+
+
+def view_for(exercise: Exercise, view: View) -> ExerciseView:
+    """How the exercise is driven in the plane that the camera saw.
+
+    Where the exercise does not list that plane, repetitions are still counted and timed from
+    hip height, and its measures are reported as not measurable.
+    """
+    for v in exercise.views:
+        if v.plane == view.plane:
+            return v
+    return ExerciseView(
+        plane="oblique",
+        driving_signal="hip_height",
+        direction="falls" if exercise.first_phase == "lowering" else "rises",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+        measures=("lowering_s", "pause_s", "raising_s", "rest_s"),
+    )
+
+
+LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
+"""Driving signals that are read off the working leg."""
+
+
+def drive(
+    exercise: Exercise,
+    exercise_view: ExerciseView,
+    all_series: dict[Side, Series],
+    leg: Side,
+    *,
+    is_far: bool,
+    is_side_known: bool,
+):
+    """(view in force, driving values, unit); upright, hip height where the own signal is unseen.
+
+    Where the free foot drives and nobody named the stance leg, either foot may be the free one.
+    """
+    if exercise_view.driving_leg == "other":
+        free = (other_side(leg),) if is_side_known else SIDES
+        lifts = [
+            driving_values(all_series[f], exercise_view.driving_signal, is_free_foot=True)
+            for f in free
+        ]
+        return exercise_view, np.fmax.reduce([v for v, _, _ in lifts]), lifts[0][1]
+    series = all_series[leg]
+    values, unit, _ = driving_values(series, exercise_view.driving_signal)
+    if is_far and exercise_view.driving_signal in LEG_SIGNALS:
+        values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
+    is_upright = exercise.position in ("standing", "sitting")
+    if np.isfinite(values).mean() >= 0.3 or not is_upright:
+        return exercise_view, values, unit
+    fallback = replace(
+        exercise_view,
+        driving_signal="hip_height",
+        direction="falls" if exercise.first_phase == "lowering" else "rises",
+        least_range=SourcedNumber(
+            value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
+        ),
+    )
+    values, unit, _ = driving_values(series, "hip_height")
+    return fallback, values, unit
+
+
+def attempts_in(
+    values: np.ndarray,
+    driving_view: ExerciseView,
+    series: Series,
+    exercise: Exercise,
+    settings: RepetitionSettings,
+) -> tuple[Attempt, ...]:
+    """The attempts of the exercise in its driving signal."""
+    sign = 1.0 if driving_view.direction == "rises" else -1.0
+    found = find_attempts(
+        sign * values,
+        series.grid_hz,
+        driving_view.least_range.value,
+        hip_x_share=series.hip_x_share,
+        is_hold=exercise.kind == "hold",
+        off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
+        settings=settings,
+    )
+    return _joined_across_gaps(found, sign * values, series.grid_hz, settings)
+
+
+JOIN_MOST_S = 1.0
+"""What is lost for up to this long at the turn of a repetition does not make two of it (common
+practice: nobody comes all the way back and goes again in it)."""
+
+
+def _joined_across_gaps(attempts, rising, grid_hz, settings) -> tuple[Attempt, ...]:
+    """The attempts, where a gap at the turn cuts one in two the two as one.
+
+    The first ends at its own extreme and the second begins at its own: who had come back in
+    between would be lost on the way. The turn lies in the gap, where nothing is measured.
+    """
+    out: list[Attempt] = []
+    for b in attempts:
+        a = out[-1] if out else None
+        if a is None or not _is_the_rest_of(a, b, rising, grid_hz):
+            out.append(b)
+            continue
+        extreme = max(a.extreme, b.extreme)
+        level = extreme - settings.turn_share * (extreme - min(a.rest_before, b.rest_after))
+        near_a = a.start + np.flatnonzero(rising[a.start : a.end + 1] >= level)
+        near_b = b.start + np.flatnonzero(rising[b.start : b.end + 1] >= level)
+        out[-1] = Attempt(
+            start=a.start,
+            turn_from=max(int(near_a[0]), a.turn_from) if len(near_a) else a.end,
+            turn_to=min(int(near_b[-1]), b.turn_to) if len(near_b) else b.start,
+            end=b.end,
+            rest_before=a.rest_before,
+            rest_after=b.rest_after,
+            extreme=extreme,
+            is_complete=not (a.is_cut_before or b.is_cut_after),
+            is_cut_before=a.is_cut_before,
+            is_cut_after=b.is_cut_after,
+        )
+    return tuple(out)
+
+
+def _is_the_rest_of(a: Attempt, b: Attempt, rising: np.ndarray, grid_hz: float) -> bool:
+    gap = rising[a.end + 1 : b.start]
+    return (
+        a.is_cut_after
+        and b.is_cut_before
+        and 0 < len(gap) <= JOIN_MOST_S * grid_hz
+        and not np.isfinite(gap).any()
+        and a.turn_to >= a.end - 1
+        and b.turn_from <= b.start + 1
+    )
+
+
+def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track) -> list[Finding]:
+    """Where the landmarks that drive the exercise are lost in the middle of an attempt."""
+    is_seen = np.isfinite(values)
+    is_there = np.isfinite(track.image_px[..., 0]).any(axis=1)
+    at = {}
+    for a, b in runs(~is_seen):
+        is_blink = b - a <= BLINK_S * track.grid_hz
+        if a == 0 or b == len(values) or is_blink or not is_there[a:b].any():
+            continue  # the clip's edge, a blink, or nobody in the picture, which is told apart
+        for attempt in attempts:
+            if attempt.start < a and b <= attempt.end:
+                at[a, b] = "it is counted as one, and what lies in the gap is not measured"
+            elif (attempt.is_cut_after and abs(attempt.end - a) <= 1) or (
+                attempt.is_cut_before and abs(attempt.start - b) <= 1
+            ):
+                at.setdefault((a, b), "what was seen of it is listed, and not judged")
+    return [
+        Finding(
+            code="landmarks_lost",
+            text=f"The body could not be followed here, in the middle of a repetition: {what}. "
+            "Film in good light, with nothing in front of the legs.",
+            from_s=float(track.time_s[a]),
+            to_s=float(track.time_s[b - 1]),
+        )
+        for (a, b), what in at.items()
+    ]
+
+
+def parts_of(
+    attempts: Sequence[Attempt], sides: Sequence[Side], track: Track, view: View, exercise: Exercise
+) -> list[str | None]:
+    """The direction of each attempt in a sequence exercise; None in any other."""
+    if exercise.kind != "sequence":
+        return [None] * len(attempts)
+    return [
+        nearest_part(
+            step_direction_deg(a, track, view, s),
+            pelvis_turn_deg(a, track, view.azimuth_deg),
+            exercise.parts,
+        )
+        for a, s in zip(attempts, sides, strict=True)
+    ]
+
+
+def repetitions_of(
+    attempts: Sequence[Attempt],
+    sides: Sequence[Side],
+    parts: Sequence[str | None],
+    track: Track,
+    exercise: Exercise,
+    is_of_both: bool,
+) -> list[Repetition]:
+    """The attempts as numbered repetitions; is_of_both : no one leg of a two-leg exercise."""
+    if exercise.kind == "sequence":
+        numbers = number_sequences(parts, exercise.parts)
+    else:
+        numbers = list(range(1, len(attempts) + 1))
+    t = track.time_s
+    return [
+        Repetition(
+            number=number,
+            part=part,
+            side="both" if is_of_both else s,
+            start_s=float(t[a.start]),
+            turn_s=float(t[a.turn]),
+            end_s=float(t[a.end]),
+            turn_from_s=float(t[a.turn_from]),
+            turn_to_s=float(t[a.turn_to]),
+            is_complete=a.is_complete,
+        )
+        for a, s, part, number in zip(attempts, sides, parts, numbers, strict=True)
+    ]
+
+
+def sequence_findings(repetitions: Sequence[Repetition], order: Sequence[str]) -> list[Finding]:
+    """Directions that a sequence missed or did more than once, each named, in time order.
+
+    A sequence with a part that was not told, or that the clip cuts, is passed over: a direction
+    is only missed where all that was done is known.
+    """
+    out = []
+    for number in sorted({r.number for r in repetitions}):
+        own = [r for r in repetitions if r.number == number]
+        done = [r.part for r in own]
+        span = {"from_s": own[0].start_s, "to_s": own[-1].end_s}
+        if None in done or not all(r.is_complete for r in own):
+            continue
+        for part in order:
+            n = done.count(part)
+            if n == 0:
+                text = f"Sequence {number}: the {part} direction was left out."
+                out.append(Finding(code="direction_missed", text=text, **span))
+            elif n > 1:
+                text = f"Sequence {number}: the {part} direction was done {n} times."
+                out.append(Finding(code="direction_repeated", text=text, **span))
+    return out
+
+
+def is_of_signal(bound: Bound, driving_view: ExerciseView) -> bool:
+    """Whether a bound speaks of the driving signal at its turn, so that it makes a hold's band."""
+    # The turn of a bend is its peak, that of an extension its least; the other end is rest.
+    knee_at_turn = "peak" if driving_view.direction == "rises" else "least"
+    return bound.measure in {
+        "knee_flexion": ("plateau_level_deg", f"knee_flexion_{knee_at_turn}_deg"),
+        "trunk_thigh": ("plateau_level_deg", "trunk_thigh_deg"),
+        "leg_elevation": ("plateau_level_deg", "leg_elevation_peak_deg"),
+        "trunk_inclination": ("plateau_level_deg", "trunk_inclination_deg"),
+    }.get(driving_view.driving_signal, ())

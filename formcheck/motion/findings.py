@@ -1,0 +1,550 @@
+"""Findings: what spoils a clip or a stretch of it, each with a time range and advice.
+
+A finding that spoils only some repetitions spoils only those: the samples that it marks are
+hidden from the measures. A mirrored clip can't be told from the pose: a person confirms it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, SIDES, Side
+from formcheck.model.programme import Exercise
+from formcheck.model.records import Finding, RawTrack, Track, View
+from formcheck.motion.camera import is_lying, mid, off_side_deg
+from formcheck.motion.track import body_lengths_px, choose_patient, exchange_legs, runs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualitySettings:
+    """Limits of the findings (chosen on sample clips, decision 8, unless a source is named).
+
+    length_change_most : a thigh or shank whose length in the picture departs from its usual by
+        more than this share is not believed (side view; segments are rigid).
+    shank_change_most, square_off_deg : the same for the shank where the camera stands this square
+        to the side: a good shank keeps within 17 %, one whose ankle slipped to the other foot is
+        20 % short and more. (A thigh is seen a quarter short at the bottom of a deep squat.)
+    slip_margin_s : samples this close to a slip are not believed either.
+    flicker_deg, flicker_apart_s : knee flexion that jumps there and back by more than this from
+        picture to picture is a landmark that cannot settle (steady landmarks: at most 4 deg); two
+        such jumps no further apart spoil what lies between them, too.
+    person_least_px : people smaller than this in the picture are too far away.
+    rate_least_hz : frames a second below which turns and holds are smeared.
+    turn_most_deg : an angle that moves further than this between two pictures looked at is too
+        quick for the rate.
+    dark_most : median grey, 0 to 255, below which the picture is dark.
+    sharp_least : median edge strength (variance of the Laplacian over the variance of grey)
+        below which the picture is blurred.
+    shake_least : median change of the picture's border, grey levels, of a camera that moves by
+        fits; noise_least of a steady change, which is a grainy picture's. steady_most : spread
+        (quartiles) over median that tells the two apart.
+    cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
+    tilt_least_deg : a standing person's long axis further than this from the vertical.
+    second_least_share : a second person in at least this share of the pictures.
+    alike_least_share : a second person at least this large against the first may be the patient.
+    gone_least_s : nobody found, or feet or head outside the picture, for this long is told;
+        gone_share_most : nobody found in more than this share of the clip.
+    gap_least_s : pictures further apart than this leave a gap.
+    edge_share : a landmark this close to the picture's edge, share of its size, is cut off.
+    """
+
+    length_change_most: float = 0.45
+    shank_change_most: float = 0.19
+    slip_margin_s: float = 0.15
+    square_off_deg: float = 20.0
+    flicker_deg: float = 8.0
+    flicker_apart_s: float = 6.0
+    person_least_px: float = 160.0
+    rate_least_hz: float = 12.0
+    turn_most_deg: float = 14.0
+    dark_most: float = 50.0
+    sharp_least: float = 0.12
+    shake_least: float = 0.5
+    noise_least: float = 3.0
+    steady_most: float = 0.3
+    cut_least: float = 12.0
+    cut_times: float = 6.0
+    tilt_least_deg: float = 6.0
+    second_least_share: float = 0.15
+    alike_least_share: float = 0.9
+    gone_least_s: float = 0.7
+    gone_share_most: float = 0.6
+    gap_least_s: float = 0.5
+    edge_share: float = 0.01
+
+
+def stretches(mask: np.ndarray, time_s: np.ndarray, least_s: float) -> list[tuple[float, float]]:
+    """(from, to) seconds of the unbroken stretches of True that last at least `least_s`."""
+    out = []
+    for a, b in runs(mask):
+        start, end = float(time_s[a]), float(time_s[b - 1])
+        if end - start >= least_s:
+            out.append((start, end))
+    return out
+
+
+def hidden_samples(
+    track: Track,
+    side: Side,
+    view: View,
+    findings: tuple[Finding, ...] = (),
+    settings: QualitySettings = QualitySettings(),
+) -> np.ndarray:
+    """Samples at which the working leg cannot be trusted, bool (n,).
+
+    In a side view thigh and shank keep their length; where one departs from its usual length
+    the landmark has slipped (to the other leg, a chair, a shadow). In other views lengths do
+    change, and only missing landmarks count. Stretches that a finding spoils are hidden too.
+    """
+    hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
+    hidden = ~np.isfinite(hip + knee + ankle).all(axis=1)
+    for f in findings:
+        if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
+            hidden |= (track.time_s >= f.from_s) & (track.time_s <= f.to_s)
+    if view.plane != "sagittal":
+        return hidden
+    is_square = off_side_deg(view.azimuth_deg) <= settings.square_off_deg
+    shank_most = settings.shank_change_most if is_square else settings.length_change_most
+    slipped = np.zeros(len(hidden), bool)
+    for a, b, most in ((hip, knee, settings.length_change_most), (knee, ankle, shank_most)):
+        length = np.linalg.norm(b - a, axis=1)
+        known = length[np.isfinite(length)]
+        if not len(known):
+            continue
+        usual = np.percentile(known, 75)
+        with np.errstate(invalid="ignore"):
+            slipped |= np.abs(length / usual - 1) > most
+    # A landmark slips and comes back over some frames: those beside are no better.
+    margin = round(settings.slip_margin_s * track.grid_hz)
+    for start, stop in runs(slipped):
+        hidden[max(start - margin, 0) : stop + margin] = True
+    return hidden
+
+
+def clip_findings(
+    raw: RawTrack,
+    track: Track,
+    view: View,
+    exercise: Exercise,
+    settings: QualitySettings = QualitySettings(),
+) -> list[Finding]:
+    """Findings about the clip: who is in it, what of them, the picture, the camera, the file."""
+    return [
+        *_person_findings(raw, track, view, exercise, settings),
+        *_unsteady_findings(raw, track, view, settings),
+        *_picture_findings(raw, settings),
+        *_camera_findings(raw, track, view, exercise, settings),
+        *_time_findings(raw, track, view, settings),
+    ]
+
+
+# -- who is in the picture, and what of them
+
+
+def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
+    out: list[Finding] = []
+    rows = choose_patient(raw)
+    gone = rows < 0
+    spans = stretches(gone, raw.time_s, settings.gone_least_s)
+    if gone.mean() > settings.gone_share_most:
+        out.append(
+            Finding(
+                code="person_mostly_absent",
+                text="The person is in the picture for only a small part of the clip. Record again "
+                "with the whole body in the picture.",
+                from_s=float(raw.time_s[0]),
+                to_s=float(raw.time_s[-1]),
+            )
+        )
+    for a, b in spans:
+        out.append(
+            Finding(
+                code="person_leaves",
+                text="No person was found in this stretch, so nothing in it is measured. Stay in "
+                "the picture until the set is done.",
+                from_s=a,
+                to_s=b,
+                spoils="stretch",
+            )
+        )
+    with np.errstate(invalid="ignore"):
+        n_people = np.isfinite(raw.image_px[:, :, 0, 0]).sum(axis=1)
+    if (n_people > 1).mean() >= settings.second_least_share:
+        spans = stretches(n_people > 1, raw.time_s, 0.0)
+        is_doubtful = _second_person_share(raw, rows) > settings.alike_least_share
+        words = (
+            "as large as the first, so it can't be told who the patient is and nothing is measured "
+            "while both are there. Record alone."
+            if is_doubtful
+            else "further away. The nearer one was followed; check that it is the patient, and "
+            "record alone next time."
+        )
+        out.append(
+            Finding(
+                code="second_person",
+                text=f"A second person is in the picture, {words}",
+                from_s=spans[0][0],
+                to_s=spans[-1][1],
+                spoils="stretch" if is_doubtful else "nothing",
+            )
+        )
+    out += _cut_off_findings(raw, rows, settings)
+    positions = {exercise.position, *exercise.also_positions}
+    lies = positions <= {"supine", "hook_lying", "prone", "side_lying"}
+    stands = positions == {"standing"}
+    lying = is_lying(track)
+    if (lies and not lying) or (stands and lying):
+        seen, wanted = ("lying down", "standing") if lying else ("upright", "lying down")
+        out.append(
+            Finding(
+                code="not_this_exercise",
+                text=f"The person is {seen}, but {exercise.name.lower()} is done {wanted}. Check "
+                "which exercise this clip shows.",
+                from_s=float(raw.time_s[0]),
+                to_s=float(raw.time_s[-1]),
+                spoils="clip",
+            )
+        )
+    return out
+
+
+def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> list[Finding]:
+    """Stretches in which the near leg's landmarks jump there and back from picture to picture.
+
+    A bundle that mixes up the two legs does so: the smoothed track looks calm, and is wrong.
+    """
+    if view.plane != "sagittal" or view.near_side is None or len(raw.time_s) < 3:
+        return []
+    rows = choose_patient(raw)
+    take = (np.arange(len(rows)), np.maximum(rows, 0))
+    points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
+    nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
+    points = exchange_legs(points, np.flatnonzero(track.is_repaired[nearest]))
+    hip, knee, ankle = (points[:, LANDMARK[view.near_side, j]] for j in ("hip", "knee", "ankle"))
+    change = np.diff(_turn_deg(hip, knee, ankle))
+    with np.errstate(invalid="ignore"):
+        back = (change[1:] * change[:-1] < 0) & (
+            np.minimum(np.abs(change[1:]), np.abs(change[:-1])) > settings.flicker_deg
+        )
+    at = raw.time_s[1:-1][back]
+    if len(at) < 2:
+        return []  # one alone is dropped as a spike
+    apart = np.flatnonzero(np.diff(at) > settings.flicker_apart_s)
+    starts, ends = [0, *(apart + 1)], [*apart, len(at) - 1]
+    return [
+        Finding(
+            code="landmarks_unsteady",
+            text="The working leg could not be told from the other one in this stretch, so "
+            "nothing of it is measured there. Film in good light, in close-fitting clothes, with "
+            "nothing behind the legs.",
+            from_s=max(float(at[a]) - settings.slip_margin_s, float(raw.time_s[0])),
+            to_s=min(float(at[b]) + settings.slip_margin_s, float(raw.time_s[-1])),
+            spoils="stretch",
+        )
+        for a, b in zip(starts, ends, strict=True)
+        if b > a
+    ]
+
+
+def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarray:
+    """Rotation between thigh and shank in the picture without its sign, degrees, (n,)."""
+    a, b = knee - hip, ankle - knee
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    return np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
+
+
+def _second_person_share(raw: RawTrack, rows: np.ndarray) -> float:
+    """Body length of the largest other person over the followed one's, median where both are."""
+    lengths = body_lengths_px(raw.image_px)
+    followed = np.where(rows >= 0, lengths[np.arange(len(rows)), np.maximum(rows, 0)], 0.0)
+    others = lengths.copy()
+    others[np.arange(len(rows))[rows >= 0], rows[rows >= 0]] = 0.0
+    share = np.divide(others.max(axis=1), followed, out=np.zeros(len(rows)), where=followed > 0)
+    present = share[share > 0]
+    return float(np.median(present)) if len(present) else 0.0
+
+
+def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:
+    """Feet or head outside the picture, from the model's own guess of where they are."""
+    out = []
+    take = (np.arange(len(rows)), np.maximum(rows, 0))
+    points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
+    width, height = raw.clip.width_px, raw.clip.height_px
+    with np.errstate(invalid="ignore"):
+        outside = (
+            (points[..., 1] > height * (1 - settings.edge_share))
+            | (points[..., 1] < height * settings.edge_share)
+            | (points[..., 0] < width * settings.edge_share)
+            | (points[..., 0] > width * (1 - settings.edge_share))
+        )
+    feet = [LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")]
+    parts = (
+        ("feet_cut_off", "feet", outside[:, feet].any(axis=1)),
+        ("head_cut_off", "head", outside[:, 0]),
+    )
+    found = []
+    for code, what, mask in parts:
+        spans = stretches(mask, raw.time_s, settings.gone_least_s)
+        if not spans:
+            continue
+        found.append(code)
+        out.append(
+            Finding(
+                code=code,
+                text=f"The {what} leave{'s' if what == 'head' else ''} the picture. Move the "
+                "camera back or tilt it, so that the whole body shows.",
+                from_s=spans[0][0],
+                to_s=spans[-1][1],
+            )
+        )
+    if len(found) == 2:
+        out.append(
+            Finding(
+                code="person_too_near",
+                text="The person is too near the camera to fit in the picture. Move the camera "
+                "back, to about three metres.",
+            )
+        )
+    return out
+
+
+# -- the picture
+
+
+def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
+    out = []
+    time_s = raw.time_s
+    if np.nanmedian(raw.brightness) < settings.dark_most:
+        out.append(
+            Finding(
+                code="too_dark",
+                text="The picture is dark. Turn on a light in front of the person, and film away "
+                "from the window.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    with np.errstate(all="ignore"):
+        edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
+    if np.nanmedian(edges) < settings.sharp_least:
+        out.append(
+            Finding(
+                code="blurred",
+                text="The picture is blurred. Wipe the lens, let the camera focus on the person, "
+                "and use more light.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    cuts = cut_times_s(raw, settings)
+    if cuts:
+        start_s, end_s = longest_uncut_s(raw, settings)
+        out.append(
+            Finding(
+                code="edited",
+                text=f"The picture jumps {len(cuts)} time{'s' if len(cuts) > 1 else ''}, as in "
+                f"edited footage or a title. Only the longest stretch without a jump, "
+                f"{start_s:.1f} to {end_s:.1f} s, is measured. Send the recording as it was made.",
+                from_s=cuts[0],
+                to_s=cuts[-1],
+            )
+        )
+    border = np.nan_to_num(raw.border_change[1:])
+    usual, spread = float(np.median(border)), float(np.subtract(*np.percentile(border, [75, 25])))
+    if usual > settings.noise_least and spread < settings.steady_most * usual:
+        out.append(
+            Finding(
+                code="noisy",
+                text="The picture is grainy, which makes landmarks jitter. Turn on more light.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    if usual > settings.shake_least and spread >= settings.steady_most * usual:
+        out.append(
+            Finding(
+                code="camera_moved",
+                text="The camera moves during the clip. Stand it on something firm.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    return out
+
+
+def cut_times_s(raw: RawTrack, settings: QualitySettings = QualitySettings()) -> list[float]:
+    """Seconds at which the whole picture changes at once: cuts and titles."""
+    change = np.nan_to_num(raw.change)
+    usual = float(np.median(change))
+    around = np.maximum(np.roll(change, 1), np.roll(change, -1))
+    spikes = (change > settings.cut_least) & (change > settings.cut_times * max(usual, 0.5))
+    spikes &= change > 1.5 * np.where(around > settings.cut_least, 0, around)
+    return [float(t) for t in raw.time_s[spikes]]
+
+
+def longest_uncut_s(
+    raw: RawTrack, settings: QualitySettings = QualitySettings()
+) -> tuple[float, float]:
+    """(from, to) seconds of the longest stretch of the clip without a cut, person in it.
+
+    After a cut the camera may stand elsewhere, so one clip is measured from one stretch only.
+    """
+    edges = [float(raw.time_s[0]), *cut_times_s(raw, settings), float(raw.time_s[-1]) + 1e-6]
+    seen = choose_patient(raw) >= 0
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    spans = list(zip(edges, edges[1:], strict=False))
+    counts = [int((seen & (raw.time_s >= a) & (raw.time_s < b)).sum()) for a, b in spans]
+    longest = int(np.argmax(counts))
+    start, end = spans[longest]
+    # A cut is dated by the first picture after it; the clip's end by its last picture.
+    return start, end if longest == len(spans) - 1 else end - frame_s
+
+
+# -- the camera
+
+
+def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
+    out: list[Finding] = []
+    time_s = raw.time_s
+    if view.plane == "unknown":
+        out.append(
+            Finding(
+                code="view_unknown",
+                text="The camera's place could not be told, so no angle is measured.",
+                spoils="clip",
+            )
+        )
+    elif view.plane not in {v.plane for v in exercise.views}:
+        from_where = {"sagittal": "the side", "frontal": "the front or back"}.get(
+            view.plane, "an angle between front and side"
+        )
+        out.append(
+            Finding(
+                code="wrong_view",
+                text=f"This clip is seen from {from_where}, where {exercise.name.lower()} can only "
+                f"be counted and timed. {exercise.camera}",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    if np.isfinite(view.person_height_px) and view.person_height_px < settings.person_least_px:
+        out.append(
+            Finding(
+                code="person_too_far",
+                text="The person is small in the picture, so angles are coarse. Bring the camera "
+                "closer.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    tilt = camera_tilt_deg(track, view, exercise, settings)
+    if tilt:
+        out.append(
+            Finding(
+                code="camera_tilted",
+                text=f"The camera seems to be tilted sideways by about {abs(tilt):.0f} deg. Angles "
+                "to the floor and to the vertical are off by as much. Level the camera.",
+                from_s=float(time_s[0]),
+                to_s=float(time_s[-1]),
+            )
+        )
+    return out
+
+
+def camera_tilt_deg(
+    track: Track, view: View, exercise: Exercise, settings: QualitySettings = QualitySettings()
+) -> float:
+    """Sideways tilt of the camera in degrees, 0 where none beyond a person's own lean is seen."""
+    leans = "wall" in exercise.figure.props  # back on a wall, feet before it: never upright
+    if exercise.position != "standing" or leans:
+        return 0.0
+    tilt = standing_tilt_deg(track, view)
+    return tilt if abs(tilt) > settings.tilt_least_deg else 0.0
+
+
+def standing_tilt_deg(track: Track, view: View) -> float:
+    """Lean of the upright person's long axis in the picture, degrees, NaN when never upright.
+
+    Ankles to shoulders, where the trunk stands over nearly straight legs: a person stands
+    upright within a few degrees, so a larger lean is the camera's.
+    """
+    shoulders, hips, ankles = (mid(track, j) for j in ("shoulder", "hip", "ankle"))
+    upper, lower = shoulders - hips, hips - ankles
+    length = np.linalg.norm(upper, axis=1) + np.linalg.norm(lower, axis=1)
+    axis = shoulders - ankles
+    tall = np.linalg.norm(axis, axis=1)
+    known = np.isfinite(tall) & np.isfinite(length)
+    if not known.any():
+        return float("nan")
+    straight = known & (tall > 0.985 * length) & (tall > np.percentile(tall[known], 60) * 0.98)
+    if straight.sum() < track.grid_hz / 3:
+        return float("nan")
+    return float(np.median(np.degrees(np.arctan2(axis[straight, 0], -axis[straight, 1]))))
+
+
+# -- time
+
+
+def _time_findings(raw, track, view, settings) -> list[Finding]:
+    out = []
+    if raw.clip.rotation_deg:
+        out.append(
+            Finding(
+                code="rotated",
+                text=f"The file says that its picture is to be turned by {raw.clip.rotation_deg} "
+                "deg; it was turned.",
+            )
+        )
+    if raw.clip.n_frames_lost:
+        out.append(
+            Finding(
+                code="frames_lost",
+                text=f"{raw.clip.n_frames_lost} frames of the file could not be read and were "
+                "left out.",
+            )
+        )
+    gap_s = np.diff(raw.time_s)
+    for k in np.flatnonzero(gap_s > settings.gap_least_s)[:10]:
+        out.append(
+            Finding(
+                code="frames_missing",
+                text="The recording has a gap here; what spans it is not measured.",
+                from_s=float(raw.time_s[k]),
+                to_s=float(raw.time_s[k + 1]),
+                spoils="stretch",
+            )
+        )
+    rate_hz = raw.clip.frame_rate_hz
+    if np.isfinite(rate_hz) and rate_hz < settings.rate_least_hz:
+        out.append(
+            Finding(
+                code="frame_rate_low",
+                text=f"The clip has only {rate_hz:.0f} frames a second: quick turns and short "
+                "pauses are smeared. Record at 25 or more.",
+                from_s=float(raw.time_s[0]),
+                to_s=float(raw.time_s[-1]),
+            )
+        )
+    step_deg = quickest_step_deg(track, view, float(np.median(gap_s)))
+    if step_deg > settings.turn_most_deg:
+        out.append(
+            Finding(
+                code="too_quick_for_rate",
+                text="The movement is quick for the pictures looked at each second, so peaks and "
+                "times are less sure. Move more slowly, or look at more pictures (--pose-rate 30).",
+            )
+        )
+    return out
+
+
+def quickest_step_deg(track: Track, view: View, frame_s: float) -> float:
+    """How far the near thigh turns between two pictures looked at, degrees (95th percentile of
+    the moving samples)."""
+    side = view.near_side or "left"
+    hip, knee = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee"))
+    angle_rad = np.arctan2(*(knee - hip).T)
+    known = np.isfinite(angle_rad)
+    angle_rad[known] = np.unwrap(angle_rad[known])  # one gap would spoil all that follows it
+    rate = np.abs(np.degrees(np.gradient(angle_rad))) * track.grid_hz * frame_s
+    moving = rate[np.isfinite(rate) & (rate > 1.0)]
+    return float(np.percentile(moving, 95)) if len(moving) else 0.0

@@ -1,0 +1,429 @@
+"""From series and an attempt to the measures of a repetition, each with its interval.
+
+One function computes every measure of the vocabulary; an exercise file only names which.
+"""
+
+import numpy as np
+
+from formcheck.model.intervals import (
+    azimuth_part,
+    bent_to_straight_part,
+    front_leak_part,
+    measured,
+    model_parts,
+    projected_flexion_deg,
+    tilt_part,
+)
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured, NotMeasurable, Part, Value
+from formcheck.motion.camera import mid, off_side_deg, why_not_in_view
+from formcheck.motion.circumstances import (
+    LARGEST_OF_MANY,
+    UNSEEN_TILT_DEG,
+    Setting,
+    apart_px,
+    degrees_per_px,
+    driving_change_parts,
+    front_leak,
+    jitter_part,
+    knee_value,
+    off_front_share,
+    peak_part,
+    pelvis_shift_parts,
+    picture_jitter_part,
+    plane_loss_deg,
+)
+from formcheck.motion.kinematics import long_length_px
+from formcheck.motion.readings import (
+    HIDDEN,
+    at_rest_before,
+    at_standing,
+    at_turn,
+    largest_at,
+    moment_s,
+    seen_enough,
+    stretch,
+)
+from formcheck.motion.timing import read_band, read_hold, read_rest, read_tempo
+
+_TURN = {
+    "thigh_inclination_deg": ("thigh_inclination_deg", "thigh_inclination"),
+    "shank_inclination_deg": ("shank_inclination_deg", "shank_inclination"),
+    "trunk_inclination_deg": ("trunk_inclination_deg", "trunk_inclination"),
+    "trunk_thigh_deg": ("trunk_thigh_deg", "trunk_thigh"),
+    "trunk_swing_leg_line_deg": ("trunk_swing_leg_line_deg", "trunk_swing_leg_line"),
+    "rear_knee_height_share": ("rear_knee_height_share", "rear_knee_height"),
+    "knee_over_toe_share": ("knee_over_toe_share", "knee_over_toe"),
+    "fppa_at_turn_deg": ("fppa_deg", "fppa"),
+    "knee_medial_to_foot_share": ("knee_medial_to_foot_share", "knee_medial_to_foot"),
+    "pelvis_shift_share": ("pelvis_shift_share", "pelvis_shift"),
+}
+"""Measures read at the turn: key -> (series, quantity of the error model)."""
+
+GRAVITY_QUANTITIES = ("thigh_inclination", "shank_inclination", "trunk_inclination")
+"""Angles to the floor or the vertical, which a tilted camera turns."""
+
+FRONT_LEAK_MOST_DEG = 10.0
+"""A projection angle is refused where the camera off the front may shift it by more (standard
+uncertainty): it would say nothing of the knee (chosen on sample clips, decision 7)."""
+OFF_FRONT = (
+    "the camera stands too far off the front for so deep a bend: the knee going forward would "
+    "look like the knee going inward; place the camera straight in front of the person"
+)
+
+LIFTED_LEAST_SHARE = 0.2
+"""The leg is raised from this share of its rise on (common practice: clear of the bed)."""
+
+
+def measure(key: str, s: Setting) -> Value:
+    """One measure of one repetition with its interval, or why it cannot be had.
+
+    Raises KeyError for a key that is not in the vocabulary.
+    """
+    reason = why_not_in_view(key, s.view.plane, s.position)
+    if reason:
+        return NotMeasurable(key=key, reason=reason)
+    if key in ("knee_over_toe_cm", "leg_elevation_peak_cm") and s.stature_cm is None:
+        return NotMeasurable(key=key, reason="the patient's stature was not entered")
+    value = CUT if _is_cut_away(key, s) else _READERS[key](key, s)
+    if isinstance(value, str):
+        return NotMeasurable(key=key, reason=value)
+    return value
+
+
+CUT = "the repetition is cut off there, by the clip or where the leg was lost from sight"
+
+
+def _is_cut_away(key: str, s: Setting) -> bool:
+    """Whether the part of the repetition that a measure is read from lies outside the clip."""
+    a = s.attempt
+    if key in ("lowering_s", "raising_s"):
+        is_first = (key == "lowering_s") == (s.first_phase == "lowering")
+        return a.is_cut_before if is_first else a.is_cut_after
+    if key == "rest_s" or MEASURES[key].at == "set":
+        return False
+    near = max(1, round(0.1 * s.series.grid_hz))
+    return (a.is_cut_before and a.turn_from <= a.start + near) or (
+        a.is_cut_after and a.turn_to >= a.end - near
+    )
+
+
+def _knee_peak(key: str, s: Setting):
+    piece = stretch(s, s.series.knee_flexion_deg)
+    at = largest_at(s, piece if key == "knee_flexion_peak_deg" else -piece)
+    if at is None:
+        return HIDDEN
+    value = float(piece[at])
+    at += s.attempt.start
+    value, parts = knee_value(s, value)
+    parts.append(peak_part(s, s.series.knee_flexion_deg, at))
+    return measured(key, value, parts, moment_s(s, at))
+
+
+def _knee_gain(key: str, s: Setting):
+    piece = stretch(s, s.series.knee_flexion_deg)
+    rest = at_rest_before(s, s.series.knee_flexion_deg)
+    if not seen_enough(s, piece) or not np.isfinite(rest):
+        return HIDDEN
+    raised = s.driving[s.attempt.start : s.attempt.end + 1]
+    # The first sample may lie in a gap that was bridged to find the attempt.
+    known = np.isfinite(raised)
+    if not known.any():
+        return HIDDEN
+    risen = np.abs(raised - raised[known][0])
+    lifted = risen > LIFTED_LEAST_SHARE * np.max(risen[known])
+    while_raised = np.where(lifted, piece, np.nan)
+    if not np.isfinite(while_raised).any():
+        return HIDDEN
+    at = largest_at(s, np.where(lifted | ~np.isfinite(piece), piece, np.nanmin(piece)))
+    if at is None:
+        return HIDDEN
+    parts = [
+        *model_parts("knee_flexion", is_change=True),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+        peak_part(s, s.series.knee_flexion_deg, s.attempt.start + at),
+    ]
+    return measured(key, float(piece[at]) - rest, parts, moment_s(s, s.attempt.start + at))
+
+
+def _turn(key: str, s: Setting):
+    name, quantity = _TURN[key]
+    value = at_turn(s, getattr(s.series, name))
+    if not np.isfinite(value):
+        return HIDDEN
+    parts = list(model_parts(quantity))
+    if quantity in ("fppa", "knee_medial_to_foot"):
+        leak = front_leak(quantity, s, s.attempt.turn)
+        if quantity == "fppa" and leak.standard > FRONT_LEAK_MOST_DEG:
+            return OFF_FRONT
+        parts.append(leak)
+    if MEASURES[key].unit == "deg":
+        parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
+        if "sagittal" in MEASURES[key].views:
+            parts.append(azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
+        if quantity in GRAVITY_QUANTITIES:
+            parts.append(tilt_part(s.view.roll_deg))
+    elif key == "pelvis_shift_share":
+        parts += pelvis_shift_parts(s)
+    elif key == "knee_medial_to_foot_share":
+        parts.append(picture_jitter_part(s, ("knee", "ankle"), np.sqrt(2) / s.series.shank_px))
+    elif "sagittal" in MEASURES[key].views:
+        off = np.radians(off_side_deg(s.view.azimuth_deg))
+        parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
+    return measured(key, value, parts, moment_s(s, s.attempt.turn))
+
+
+def _toe_cm(key: str, s: Setting):
+    share = _turn("knee_over_toe_share", s)
+    if isinstance(share, str):
+        return share
+    cm = s.series.foot_length_px * s.stature_cm / s.view.person_height_px
+    return _scaled(key, share, cm)
+
+
+def _scaled(key: str, share: Measured, cm: float) -> Measured:
+    parts = [
+        Part(name=p.name, standard=p.standard * cm, kind=p.kind, source=p.source)
+        for p in share.parts
+    ]
+    parts.append(
+        Part(
+            name="scale from stature",
+            standard=0.06 * abs(share.value) * cm,
+            kind="shared",
+            source="segment shares of stature, a gross scale (Drillis & Contini 1966)",
+        )
+    )
+    return measured(key, share.value * cm, parts, share.at_s)
+
+
+def _fppa_peak(key: str, s: Setting):
+    piece = stretch(s, s.series.fppa_deg)
+    at = largest_at(s, piece)
+    if at is None:
+        return HIDDEN
+    jitter = jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px)
+    leak = front_leak("fppa", s, s.attempt.start + at)
+    if leak.standard > FRONT_LEAK_MOST_DEG:
+        return OFF_FRONT
+    seen = [jitter, leak, peak_part(s, s.series.fppa_deg, s.attempt.start + at)]
+    if key == "fppa_change_deg":
+        start = at_rest_before(s, s.series.fppa_deg)
+        if not np.isfinite(start):
+            return HIDDEN
+        parts = [*model_parts("fppa", is_change=True), *seen]
+        return measured(key, float(piece[at]) - start, parts, moment_s(s, s.attempt.start + at))
+    return measured(
+        key, float(piece[at]), [*model_parts("fppa"), *seen], moment_s(s, s.attempt.start + at)
+    )
+
+
+def _separation(key: str, s: Setting):
+    piece = stretch(s, s.series.knee_separation_ratio)
+    at = largest_at(s, -piece)
+    if at is None:
+        return HIDDEN
+    parts = [
+        *model_parts("knee_separation"),
+        picture_jitter_part(s, ("knee", "ankle"), LARGEST_OF_MANY * 2 / apart_px(s, "ankle")),
+    ]
+    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
+
+
+def _obliquity(key: str, s: Setting):
+    return _largest_in_size(
+        key,
+        s,
+        s.series.pelvic_obliquity_deg,
+        "pelvic_obliquity",
+        at_standing(s, s.series.pelvic_obliquity_deg),
+        (),
+        ("hip",),
+        degrees_per_px(apart_px(s, "hip")),
+    )
+
+
+def _lateral_trunk(key: str, s: Setting):
+    trunk = mid(s.track, "shoulder") - mid(s.track, "hip")
+    full_px = long_length_px(mid(s.track, "hip"), mid(s.track, "shoulder"))
+    seen_px = np.linalg.norm(trunk, axis=1)
+    ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * off_front_share(s)
+    leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
+    tilt = tilt_part(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
+    return _largest_in_size(
+        key,
+        s,
+        s.series.trunk_lateral_inclination_deg,
+        "trunk_lateral_inclination",
+        0.0,
+        (tilt,),
+        ("hip", "shoulder"),
+        degrees_per_px(full_px),
+        leak_deg,
+    )
+
+
+def _largest_in_size(
+    key, s: Setting, values, quantity, zero, more_parts, joints, deg_per_px, leak_deg=None
+):
+    piece = stretch(s, values) - zero
+    at = largest_at(s, np.abs(piece))
+    if at is None:
+        return HIDDEN
+    parts = [
+        *model_parts(quantity, is_change=zero != 0.0),
+        *more_parts,
+        picture_jitter_part(s, joints, LARGEST_OF_MANY * deg_per_px),
+    ]
+    if leak_deg is not None:
+        parts.append(front_leak_part(float(np.nan_to_num(leak_deg[s.attempt.start + at]))))
+    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
+
+
+def _hip_drop(key: str, s: Setting):
+    value = at_standing(s, s.series.hip_height_share) - at_turn(s, s.series.hip_height_share)
+    if not np.isfinite(value):
+        return HIDDEN
+    parts = [
+        *model_parts("hip_drop"),
+        picture_jitter_part(s, ("hip", "ankle"), 1 / s.series.leg_length_px),
+    ]
+    return measured(key, value, parts, moment_s(s, s.attempt.turn))
+
+
+def _elevation(key: str, s: Setting):
+    # In side lying the leg rises in the plane that a camera before the body sees.
+    is_side_lying = s.position == "side_lying"
+    values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
+    if key == "leg_elevation_peak_cm":
+        values = s.series.heel_rise_px * (s.stature_cm / s.view.person_height_px)
+    piece, rest = stretch(s, values), at_rest_before(s, values)
+    at = largest_at(s, piece)
+    if at is None or not np.isfinite(rest):
+        return HIDDEN
+    value, at_s = float(piece[at]) - rest, moment_s(s, s.attempt.start + at)
+    if key == "leg_elevation_peak_cm":
+        per_deg = np.radians(1) * s.series.leg_length_px * s.stature_cm / s.view.person_height_px
+        share = measured(key, value, model_parts("leg_elevation", scale=per_deg), at_s)
+        return _scaled(key, share, 1.0)
+    parts = [
+        *model_parts("leg_elevation", is_change=True),
+        jitter_part(s, ("hip", "ankle"), s.series.leg_length_px),
+        azimuth_part(plane_loss_deg(s, value) * 0.5),
+        peak_part(s, values, s.attempt.start + at),
+    ]
+    return measured(key, value, parts, at_s)
+
+
+FLAT_FOOT_SHARE = 0.1
+"""Rests whose heels lie within this of the most level one are the same flat stance (share of foot
+length; common practice: the jitter of a foot's landmarks)."""
+FLAT_FOOT_MOST_SHARE = 0.25
+"""A heel further than this above or below the toes at every rest never stood flat
+(common practice: a shoe's heel is a few centimetres high)."""
+NO_FLAT_FOOT = (
+    "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a moment"
+)
+
+
+def _flat_foot(s: Setting) -> float | None:
+    """Heel height of flat-foot standing: of the rests the one with the heel most level.
+
+    Who works on a step's edge rests with the heel dropped more often than flat.
+    """
+    heel = s.series.heel_height_share
+    known = heel[s.standing & np.isfinite(heel)]
+    if len(known) < s.series.grid_hz / 3:
+        return at_rest_before(s, heel)
+    level = float(known[np.argmin(np.abs(known))])
+    if abs(level) > FLAT_FOOT_MOST_SHARE:
+        return None
+    return float(np.median(known[np.abs(known - level) <= FLAT_FOOT_SHARE]))
+
+
+def _heel(key: str, s: Setting):
+    zero = _flat_foot(s)
+    if zero is None:
+        return NO_FLAT_FOOT
+    piece = stretch(s, s.series.heel_height_share) - zero
+    up = key == "heel_height_peak_share"
+    at = largest_at(s, piece if up else -piece)
+    if at is None:
+        return HIDDEN
+    value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
+    parts = [
+        *model_parts("heel_height"),
+        picture_jitter_part(s, ("heel", "toe"), LARGEST_OF_MANY / s.series.foot_length_px),
+    ]
+    return measured(key, value, parts, moment_s(s, s.attempt.start + at))
+
+
+def _range(key: str, s: Setting):
+    wanted = "deg" if key == "range_deg" else "share"
+    if s.driving_unit != wanted:
+        return "the signal that drives this view has another unit"
+    piece = stretch(s, s.driving)
+    if largest_at(s, piece if s.is_rising else -piece) is None:
+        return HIDDEN
+    largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
+    value = largest - least
+    if wanted == "share":
+        of_heel = s.driving_signal == "heel_height"
+        length_px = s.series.foot_length_px if of_heel else s.series.leg_length_px
+        parts = [
+            *model_parts("heel_height" if of_heel else "hip_drop"),
+            picture_jitter_part(
+                s, ("heel", "toe") if of_heel else ("hip",), LARGEST_OF_MANY / length_px
+            ),
+        ]
+        return measured(key, value, parts)
+    if s.driving_signal != "knee_flexion":
+        return measured(key, value, driving_change_parts(s, value))
+    # Not a change about one posture: landmarks sit differently at a bent and a straight knee,
+    # so what is shared through the clip does not cancel between the two ends of a range.
+    loss = value - projected_flexion_deg(min(value, 175.0), off_side_deg(s.view.azimuth_deg))
+    shared = [p for p in model_parts("knee_flexion") if p.kind == "shared"]
+    parts = [
+        *shared,
+        *model_parts("knee_flexion", is_change=True),
+        bent_to_straight_part(least, largest),
+        azimuth_part(loss),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
+    ]
+    return measured(key, value, parts)
+
+
+def _of_the_set(key: str, s: Setting):
+    return "this is measured over the whole set"
+
+
+_READERS = {
+    **dict.fromkeys(_TURN, _turn),
+    "knee_flexion_peak_deg": _knee_peak,
+    "knee_flexion_least_deg": _knee_peak,
+    "knee_flexion_gain_deg": _knee_gain,
+    "knee_over_toe_cm": _toe_cm,
+    "fppa_peak_deg": _fppa_peak,
+    "fppa_change_deg": _fppa_peak,
+    "knee_separation_ratio_least": _separation,
+    "pelvic_obliquity_peak_deg": _obliquity,
+    "trunk_lateral_inclination_peak_deg": _lateral_trunk,
+    "hip_drop_share": _hip_drop,
+    "leg_elevation_peak_deg": _elevation,
+    "leg_elevation_peak_cm": _elevation,
+    "heel_height_peak_share": _heel,
+    "heel_drop_share": _heel,
+    "plateau_hold_s": read_hold,
+    "plateau_level_deg": read_hold,
+    "hold_drift_deg_per_min": read_hold,
+    "hold_in_band_s": read_band,
+    "hold_in_band_total_s": read_band,
+    "lowering_s": read_tempo,
+    "pause_s": read_tempo,
+    "raising_s": read_tempo,
+    "rest_s": read_rest,
+    "range_deg": _range,
+    "range_share": _range,
+    "n_in_30_s": _of_the_set,
+    "time_for_five_s": _of_the_set,
+}

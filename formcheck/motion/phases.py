@@ -1,0 +1,71 @@
+"""The phases of a repetition: when the body moves to the turn and back, told by its speed."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from formcheck.motion.repetitions import Attempt, filled
+from formcheck.motion.track import low_pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phases:
+    """When the body moves to the turn and back, grid indices: from and to, and again from and to.
+
+    Between the two it stays at the turn.
+    """
+
+    there_from: int
+    there_to: int
+    back_from: int
+    back_to: int
+
+
+PHASE_SPEED_SHARE = 0.05
+"""A movement goes on while it is faster than this share of its fastest (a movement that speeds up
+and slows down evenly spends 3 % of its time below it; chosen on sample clips, decision 45)."""
+PHASE_CUT_OFF_HZ = 3.0
+
+
+def find_phases(rising: np.ndarray, attempt: Attempt, grid_hz: float) -> Phases:
+    """When the movement to the turn and the one back begin and end, by their speed.
+
+    rising : (n,) the driving signal, rising toward the turn. The 5 and 10 % of range that limit a
+    repetition and its turn leave out a third of a movement's time: who lowers for 3 s would read
+    2 s, and a pause that was not made.
+    """
+    # A movement begins a little before 5 % of its range; not before limits that a person set.
+    margin = 0 if attempt.is_moved else round(2 * grid_hz)
+    first = max(attempt.start - margin, 0)
+    piece = np.asarray(rising[first : attempt.end + margin + 1], float)
+    if np.isfinite(piece).sum() < 4:
+        return Phases(
+            there_from=attempt.start,
+            there_to=attempt.turn_from,
+            back_from=attempt.turn_to,
+            back_to=attempt.end,
+        )
+    smooth = low_pass(filled(piece), grid_hz, min(PHASE_CUT_OFF_HZ, 0.2 * grid_hz))
+    speed = np.gradient(smooth)
+    start, turn_from, turn_to, end = (
+        k - first for k in (attempt.start, attempt.turn_from, attempt.turn_to, attempt.end)
+    )
+    middle = (turn_from + turn_to) // 2
+    there_from, there_to = _moving(speed, start, turn_from, (0, middle))
+    back_from, back_to = _moving(-speed, turn_to, end, (middle, len(speed) - 1))
+    return Phases(
+        there_from=there_from + first,
+        there_to=there_to + first,
+        back_from=back_from + first,
+        back_to=back_to + first,
+    )
+
+
+def _moving(speed: np.ndarray, a: int, b: int, within: tuple[int, int]) -> tuple[int, int]:
+    """The stretch about [a, b] in which the speed stays above its share of the fastest there."""
+    least = PHASE_SPEED_SHARE * max(float(np.max(speed[a : b + 1])), 0.0)
+    while a > within[0] and speed[a - 1] > least:
+        a -= 1
+    while b < within[1] and speed[b + 1] > least:
+        b += 1
+    return a, b

@@ -1,0 +1,73 @@
+"""How a number is read off a series: at the turn, at rest, at its largest, or not at all."""
+
+import numpy as np
+
+from formcheck.motion.circumstances import Setting
+from formcheck.motion.track import runs
+
+HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
+
+
+def stretch(s: Setting, values: np.ndarray) -> np.ndarray:
+    piece = np.array(values[s.attempt.start : s.attempt.end + 1], float)
+    piece[s.is_hidden[s.attempt.start : s.attempt.end + 1]] = np.nan
+    return piece
+
+
+def seen_enough(s: Setting, piece: np.ndarray) -> bool:
+    return bool(len(piece)) and np.isfinite(piece).mean() >= s.settings.seen_least_share
+
+
+def largest_at(s: Setting, piece: np.ndarray) -> int | None:
+    """Where a stretch of a series is largest; None where too little was seen to tell.
+
+    What is missing may hide something larger: a movement that enters the gap or leaves it with a
+    speed turns a quarter of speed times gap beyond its edge, if it turns evenly.
+    """
+    if not seen_enough(s, piece):
+        return None
+    at = int(np.nanargmax(piece))
+    span = float(piece[at] - np.nanmin(piece))
+    most = piece[at] + s.settings.unseen_most_share * span
+    known = np.flatnonzero(np.isfinite(piece))
+    for a, b in runs(~np.isfinite(piece)):
+        if b - a <= max(1, round(s.frame_s * s.series.grid_hz)):
+            continue
+        for beside in (known[known < a][::-1], known[known >= b]):
+            if len(beside) < 2:
+                continue
+            # A sample or two between this gap and another one tell no speed by themselves.
+            edge, away = beside[0], next((k for k in beside if abs(k - beside[0]) >= 2), beside[-1])
+            speed = (piece[edge] - piece[away]) / abs(edge - away)
+            if speed > 0 and piece[edge] + (b - a) / 4 * speed > most:
+                return None
+    return at
+
+
+def at_turn(s: Setting, values: np.ndarray) -> float:
+    half = max(1, round(s.settings.turn_window_s / 2 * s.series.grid_hz))
+    a, b = max(s.attempt.turn - half, 0), s.attempt.turn + half + 1
+    piece = np.where(s.is_hidden[a:b], np.nan, values[a:b])
+    known = piece[np.isfinite(piece)]
+    return float(known.mean()) if len(known) >= (b - a) / 2 else float("nan")
+
+
+def at_rest_before(s: Setting, values: np.ndarray) -> float:
+    """Median at rest just before the repetition, after the one before; else at its very start."""
+    n = round(s.settings.rest_window_s * s.series.grid_hz)
+    first = max(s.attempt.start - n, s.previous_end or 0)
+    piece = values[first : s.attempt.start + 2]
+    known = piece[np.isfinite(piece)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def at_standing(s: Setting, values: np.ndarray) -> float:
+    """Median while the person rests between the attempts; just before this one if never."""
+    known = values[s.standing & np.isfinite(values)]
+    return (
+        float(np.median(known)) if len(known) >= s.series.grid_hz / 3 else at_rest_before(s, values)
+    )
+
+
+def moment_s(s: Setting, index: int) -> float:
+    return float(s.series.time_s[index])

@@ -1,0 +1,481 @@
+"""From a track to measured repetitions: one stretch of a clip, seen from one side.
+
+Camera, series, attempts, measures, checks and findings, in that order; a clip in which the person
+turns round to show the other leg has two such stretches. Pure.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from formcheck.model.anatomy import Side, other_side
+from formcheck.model.programme import Bound, Exercise, ExerciseView
+from formcheck.model.records import (
+    AssessedRepetition,
+    Finding,
+    NotMeasurable,
+    RawTrack,
+    SeenLeg,
+    Track,
+    Value,
+    View,
+)
+from formcheck.model.request import Request
+from formcheck.motion.assessment import check_bound, drop_targets_beyond_limits
+from formcheck.motion.camera import find_view, turned_round, why_not_in_view
+from formcheck.motion.circumstances import Setting
+from formcheck.motion.driving import (
+    attempts_in,
+    drive,
+    is_of_signal,
+    lost_findings,
+    measured_side,
+    parts_of,
+    repetitions_of,
+    sequence_findings,
+    view_for,
+    width_share,
+)
+from formcheck.motion.findings import camera_tilt_deg, clip_findings, hidden_samples
+from formcheck.motion.kinematics import build_series
+from formcheck.motion.measurement import measure
+from formcheck.motion.other_movements import set_apart
+from formcheck.motion.remarks import find_remarks
+from formcheck.motion.repetitions import Attempt, find_rest, find_still, move_limits
+from formcheck.motion.settings import MotionSettings
+from formcheck.motion.track import only_where, runs
+from formcheck.motion.working_leg import (
+    clearly_working_side,
+    more_inward_leg,
+    stance_side,
+    top_side,
+    working_side_of,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """What one stretch of the clip, seen from one side, gives."""
+
+    view: View
+    findings: list[Finding]
+    repetitions: tuple[AssessedRepetition, ...]
+    side: Literal["left", "right", "both"]
+    leg: Side
+    driving_view: ExerciseView
+    values: np.ndarray
+    is_here: np.ndarray
+
+    @property
+    def seen(self) -> SeenLeg:
+        return SeenLeg(leg=self.leg, view=self.view, is_here=self.is_here)
+
+
+def request_bounds(request: Request) -> tuple[tuple[str, Bound], ...]:
+    """The bounds in force: a limit on a measure beats a target that asks for more."""
+    return drop_targets_beyond_limits(request.bounds, request.exercise)
+
+
+def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], list[Finding]]:
+    """One part, or two where the person turns round to show the other leg (the longer first)."""
+    view = _find_view(track, settings)
+    is_away = turned_round(track, view, settings.camera)
+    if not is_away.any():
+        return [measured_stretch(track, raw, request, settings)], []
+    away = max(runs(is_away), key=lambda run: run[1] - run[0])
+    from_s, to_s = float(track.time_s[away[0]]), float(track.time_s[away[1] - 1])
+    shown, other = only_where(track, ~is_away), only_where(track, is_away)
+    if request.side in (None, "both") and request.exercise.working_leg != "both":
+        near = view.near_side
+        parts = _both_measured(shown, other, raw, request, settings)
+        for_each = zip(parts, (~is_away, is_away), strict=True)
+        return [replace(part, is_here=here) for part, here in for_each], [
+            Finding(
+                code="turned_round",
+                text=f"The person turns round: each leg was measured while it was nearer the "
+                f"camera, the {other_side(near)} one in this stretch.",
+                from_s=from_s,
+                to_s=to_s,
+            )
+        ]
+    if request.side not in (None, "both", view.near_side):
+        shown, is_away = other, ~is_away  # the part that shows the leg that was asked for
+    part = replace(measured_stretch(shown, raw, request, settings), is_here=~is_away)
+    return [part], [
+        Finding(
+            code="turned_round",
+            text=f"The person turns round. Only the part with the {part.view.near_side} side "
+            "toward the camera is measured. Film each side in a clip of its own.",
+            from_s=from_s,
+            to_s=to_s,
+        )
+    ]
+
+
+def _both_measured(shown, other, raw, request, settings) -> list[Stretch]:
+    """Either stretch measured; limits that a person moved go to the stretch they are in."""
+    plain = replace(request, moved_limits=())
+    parts = [measured_stretch(t, raw, plain, settings) for t in (shown, other)]
+    if not request.moved_limits:
+        return parts
+    in_time_order = sorted(
+        (r.repetition.start_s, k, place)
+        for k, part in enumerate(parts)
+        for place, r in enumerate(part.repetitions)
+    )
+    moved: tuple[list, list] = ([], [])
+    for place, start_s, end_s in request.moved_limits:
+        if 0 <= place < len(in_time_order):
+            _, k, own_place = in_time_order[place]
+            moved[k].append((own_place, start_s, end_s))
+    return [
+        measured_stretch(t, raw, replace(request, moved_limits=tuple(m)), settings) if m else part
+        for t, m, part in zip((shown, other), moved, parts, strict=True)
+    ]
+
+
+def _find_view(track: Track, settings: MotionSettings) -> View:
+    is_still = find_still(track, settings.repetition)
+    is_rest = find_rest(track, is_still, settings.repetition)
+    return find_view(track, is_still, settings.camera, is_rest=is_rest)
+
+
+def measured_stretch(
+    track: Track, raw: RawTrack, request: Request, settings: MotionSettings
+) -> Stretch:
+    """Camera, series, attempts and their measures of one stretch."""
+    exercise = request.exercise
+    is_still = find_still(track, settings.repetition)
+    view = _find_view(track, settings)
+    view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise, settings.quality))
+    findings = clip_findings(raw, track, view, exercise, settings.quality)
+    side, side_findings = _choose_side(request, track, view, is_still)
+    findings += side_findings
+    is_two_leg = exercise.working_leg == "both"
+    all_series = {
+        s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
+        for s in ("left", "right")
+    }
+    leg = measured_side(side, view)
+    driving_view, values, unit = drive(
+        exercise,
+        view_for(exercise, view),
+        all_series,
+        leg,
+        is_far=view.plane == "sagittal" and leg != view.near_side,
+        is_side_known=side is not None,
+    )
+    found = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
+    attempts, other = set_apart(found, track, view, all_series[leg], exercise)
+    findings += other
+    if not any(f.code == "wrong_side" for f in findings):
+        wrong = _wrong_leg(
+            attempts, request, track, view, all_series, driving_view, tuple(findings), settings
+        )
+        if wrong is not None:
+            return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
+        attempts, other = _of_the_side_asked_for(attempts, request, track, view)
+        findings += other
+    findings += lost_findings(attempts, values, track)
+    if request.moved_limits:
+        signal = values if driving_view.direction == "rises" else -values
+        attempts = move_limits(
+            attempts, signal, track.time_s, request.moved_limits, settings.repetition
+        )
+    is_of_both = is_two_leg and (request.side == "both" or side is None)
+    leg, leg_findings = _leg_from_the_front(
+        attempts, track, view, all_series, exercise, leg, side=side, is_of_both=is_of_both
+    )
+    findings += leg_findings
+    if request.side in (None, "both") and exercise.working_leg in ("stepping", "staying"):
+        side = None  # steps may alternate, and the far leg's are not the near leg's
+    sides = [side or working_side_of(a, track, view, exercise.working_leg, leg) for a in attempts]
+    directions = parts_of(attempts, sides, track, view, exercise)
+    repetitions = repetitions_of(attempts, sides, directions, track, exercise, is_of_both)
+    if exercise.kind == "sequence":
+        findings += sequence_findings(repetitions, exercise.parts)
+    assessed = _measure_all(
+        repetitions,
+        attempts,
+        values,
+        unit,
+        driving_view,
+        track,
+        view,
+        all_series,
+        _outside(is_still, (*found, *attempts)),
+        request_bounds(request),
+        request,
+        settings,
+        raw,
+        tuple(findings),
+        leg,
+    )
+    if not attempts and not any(f.code == "other_leg" for f in findings):
+        findings.append(_nothing_found(exercise, driving_view, unit))
+    return Stretch(
+        view=view,
+        findings=findings,
+        repetitions=assessed,
+        side="both" if is_of_both else _reported_side(sides, side, leg),
+        leg=leg,
+        driving_view=driving_view,
+        values=values,
+        is_here=np.ones(len(track.time_s), bool),
+    )
+
+
+def _outside(mask: np.ndarray, attempts: Sequence[Attempt]) -> np.ndarray:
+    """The mask, (n,) bool, False within the attempts, those that were left out among them."""
+    out = mask.copy()
+    for a in attempts:
+        out[a.start : a.end + 1] = False
+    return out
+
+
+def _of_the_side_asked_for(
+    attempts: Sequence[Attempt], request: Request, track: Track, view: View
+) -> tuple[list[Attempt], list[Finding]]:
+    """(attempts of the side that was asked for, findings about the others).
+
+    Where one leg steps, the feet tell which; a set of one side does not count the other's steps.
+    """
+    rule = request.exercise.working_leg
+    if request.side in (None, "both") or rule not in ("stepping", "staying"):
+        return list(attempts), []
+    asked, others = request.side, other_side(request.side)
+    kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
+    left_out = [a for a in attempts if a not in kept]
+    if not left_out:
+        return kept, []
+    n, n_all = len(left_out), len(attempts)
+    which = "The repetition is" if n_all == 1 else f"{n} of {n_all} repetitions are"
+    return kept, [
+        Finding(
+            code="other_leg",
+            text=f"{which} of the {others} leg and left out: the {asked} leg was asked for. "
+            "Give the leg that worked, or both; if the recording is mirrored, say so.",
+            from_s=float(track.time_s[left_out[0].start]),
+            to_s=float(track.time_s[left_out[-1].end]),
+            spoils="nothing" if kept else "clip",
+        )
+    ]
+
+
+def _wrong_leg(
+    attempts, request, track, view, all_series, driving_view, findings, settings
+) -> Finding | None:
+    """What the feet tell against the near leg, which was asked for or assumed; None if nothing.
+
+    Where the heel drives, the standing foot moves too and the feet do not tell which one stands.
+    """
+    exercise, rule, near = request.exercise, request.exercise.working_leg, view.near_side
+    is_told = (
+        rule in ("front", "stance", "on_step") and driving_view.driving_signal != "heel_height"
+    )
+    if view.plane != "sagittal" or near is None or not is_told:
+        return None
+    if not attempts:  # a leg that does not work need not bend: then the hips tell when to look
+        driving_view, values, _ = drive(
+            exercise, view_for(exercise, view), all_series, near, is_far=True, is_side_known=True
+        )
+        series = all_series[near]
+        attempts = attempts_in(values, driving_view, series, exercise, settings.repetition)
+    is_hidden = hidden_samples(track, near, view, findings, settings.quality)
+    working = clearly_working_side(attempts, track, view, rule, is_hidden)
+    if working in (None, near):
+        return None
+    told = {None: "no side was given", "both": "both legs were asked for"}.get(
+        request.side, f"the {near} one was asked for"
+    )
+    return Finding(
+        code="wrong_leg",
+        text=f"The feet show that the {working} leg works; {told}. The {working} leg is turned "
+        "away from the camera, so its angles are not measured. Film the leg that works from its "
+        "own side, and give that side; if the recording is mirrored, say so.",
+        from_s=float(track.time_s[attempts[0].start]),
+        to_s=float(track.time_s[attempts[-1].end]),
+        spoils="clip",
+    )
+
+
+def _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings) -> Stretch:
+    """The stretch counted and timed as far as the far leg lets it, with the finding that says why.
+
+    (The angles of the leg that does not work would pass for those of the one that does.)
+    """
+    far = other_side(_find_view(track, settings).near_side)
+    part = measured_stretch(track, raw, replace(request, side=far), settings)
+    findings = [wrong if f.code == "wrong_side" else f for f in part.findings]
+    return replace(part, findings=findings)
+
+
+def _leg_from_the_front(
+    attempts, track, view, all_series, exercise, leg, *, side, is_of_both
+) -> tuple[Side, list[Finding]]:
+    """(leg to measure, findings): from the front the movement tells which leg is meant."""
+    if view.plane != "frontal" or not attempts:
+        return leg, []
+    if is_of_both:
+        leg = more_inward_leg(attempts, all_series)
+        return leg, [
+            Finding(
+                code="knee_side",
+                text=f"Both knees were looked at; measures of a knee's line are of the {leg} one, "
+                "which moved inward more.",
+            )
+        ]
+    rule = exercise.working_leg
+    if side is not None or rule == "both":
+        return leg, []
+    stance = stance_side(track, view, attempts, rule)
+    if rule in ("stance", "on_step", "staying"):
+        leg = stance or leg
+    if stance is None and rule not in ("stepping", "front"):
+        return leg, [
+            Finding(
+                code="side_assumed",
+                text=f"No side was given, and the feet do not tell which leg works: the {leg} leg "
+                "was measured. Give the side to be sure.",
+            )
+        ]
+    return leg, []
+
+
+def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) -> Finding:
+    if exercise.is_timed_when_unseen:
+        return Finding(
+            code="timed_not_measured",
+            text="The movement is smaller than the camera can see from here, so the holds are "
+            "not counted: timed, not measured. Use a timer for this exercise.",
+        )
+    length = "foot" if driving_view.driving_signal == "heel_height" else "leg"
+    of_what = "deg" if unit == "deg" else f"of {length} length"
+    return Finding(
+        code="no_repetition_found",
+        text=f"No attempt of at least {driving_view.least_range.value:g} {of_what} was found in "
+        "this clip.",
+    )
+
+
+def _choose_side(request, track, view, is_still) -> tuple[Side | None, list[Finding]]:
+    """(the working leg or None for the attempt's own, findings about it)."""
+    near = view.near_side if view.plane == "sagittal" else None
+    if request.exercise.working_leg == "top" and request.side in (None, "both") and near is None:
+        return top_side(track, view, is_still), []
+    if request.side == "both":
+        return near, []
+    if request.side is None:
+        if near is None:
+            return None, []
+        return near, [
+            Finding(
+                code="side_assumed",
+                text=f"No side was given: the {near} leg, nearer the camera, was measured.",
+            )
+        ]
+    if near is not None and near != request.side:
+        return request.side, [
+            Finding(
+                code="wrong_side",
+                text=f"The {request.side} leg works and is turned away from the camera, so its "
+                f"angles are not measured. Turn round, so that the {request.side} side faces the "
+                "camera, or if the recording is mirrored, say so.",
+                from_s=float(track.time_s[0]),
+                to_s=float(track.time_s[-1]),
+                spoils="clip",
+            )
+        ]
+    return request.side, []
+
+
+def _reported_side(sides, side, leg):
+    if side is not None:
+        return side
+    seen = set(sides)
+    return seen.pop() if len(seen) == 1 else "both" if seen else leg
+
+
+def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
+    """Every measure that the exercise lists, over all its views, in their order."""
+    return tuple(dict.fromkeys(key for v in exercise.views for key in v.measures))
+
+
+def _measure_all(
+    repetitions,
+    attempts,
+    values,
+    unit,
+    driving_view,
+    track,
+    view,
+    all_series,
+    is_standing,
+    bounds,
+    request,
+    settings,
+    raw,
+    findings,
+    leg,
+) -> tuple[AssessedRepetition, ...]:
+    hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    keys = exercise_measures(request.exercise)
+    keys = tuple(dict.fromkeys((*keys, *(b.measure for _, b in bounds))))
+    band = next(
+        (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
+    )
+    sides = [rep.side if rep.side != "both" else leg for rep in repetitions]
+    in_set = tuple(
+        Setting(
+            track=track,
+            series=all_series[side],
+            view=view,
+            attempt=attempt,
+            driving=values,
+            driving_unit=unit,
+            driving_signal=driving_view.driving_signal,
+            is_rising=driving_view.direction == "rises",
+            first_phase=request.exercise.first_phase,
+            position=request.exercise.position,
+            standing=is_standing,
+            previous_end=attempts[k - 1].end if k else None,
+            next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
+            is_until_touch=driving_view.driving_leg == "other",
+            frame_s=frame_s,
+            band=band,
+            stature_cm=request.context.stature_cm,
+            is_hidden=hidden[side],
+            settings=settings.measurement,
+            repetition=settings.repetition,
+            readings=request.readings,
+            model=raw.source.model,
+        )
+        for k, (side, attempt) in enumerate(zip(sides, attempts, strict=True))
+    )
+    done: list[AssessedRepetition] = []
+    for rep, s, side in zip(repetitions, in_set, sides, strict=True):
+        measures = tuple(_measure_one(key, s, view, side) for key in keys)
+        by_key = {v.key: v for v in measures}
+        checks = tuple(
+            check_bound(kind, b, by_key[b.measure], view.plane, rep.is_complete)
+            for kind, b in bounds
+        )
+        remarks = find_remarks(request.exercise.look_for, view.plane, s, measures, in_set)
+        done.append(
+            AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
+        )
+    return tuple(done)
+
+
+def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
+    far = view.plane == "sagittal" and view.near_side == other_side(side)
+    if far and why_not_in_view(key, "frontal") is not None:
+        return NotMeasurable(
+            key=key,
+            reason=f"the {side} leg is turned away from the camera; turn round so that the {side} "
+            "side faces it",
+        )
+    return measure(key, s)

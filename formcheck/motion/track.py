@@ -1,0 +1,416 @@
+"""Landmark clean-up: from one row per frame looked at to an even, smooth, honest track.
+
+Order: choose the patient among the people found, gate by visibility, exchange swapped legs
+back, drop spikes, fill short gaps, resample to an even grid, low-pass without lag.
+Missing stays missing: NaN, never zero.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, LEG, MIRROR, N_LANDMARKS
+from formcheck.model.records import RawTrack, Track
+
+TRACK_CODE_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackSettings:
+    """Defaults of the clean-up.
+
+    visibility_least : below it a landmark is missing (chosen on sample clips, decision 3).
+    gap_most_s : longer gaps are not filled (common practice: a quarter of a second is a small
+        part of a rehabilitation repetition).
+    grid_hz : rate of the even grid.
+    cut_off_hz : low-pass cut-off; Winter 2009 gives 3 to 6 Hz for gait markers (from memory),
+        and slower exercise lies below it. Lowered to 0.4 of the frame rate where that is less.
+    filter_order : order of one pass; two passes make a fourth-order zero-lag filter.
+    spike_deviations : a sample further from its running median than this many robust standard
+        deviations, and than `spike_least_share` of body size, is dropped.
+    """
+
+    visibility_least: float = 0.2
+    gap_most_s: float = 0.25
+    grid_hz: float = 30.0
+    cut_off_hz: float = 6.0
+    filter_order: int = 2
+    spike_deviations: float = 5.0
+    spike_least_share: float = 0.04
+
+
+def low_pass_design_hz(cut_off_hz: float, rate_hz: float, n_passes: int = 2) -> float:
+    """Design frequency (Hz) of a Butterworth filter whose n passes are 3 dB down at `cut_off_hz`.
+
+    Winter's correction C = (2^(1/n) - 1)^(1/4) for a second-order filter passed n times,
+    applied to the pre-warped analogue frequency tan(pi f / fs), where it belongs (Selling 2018,
+    citing Winter 2009 p. 69 and Robertson 2014 p. 288), not to f itself.
+
+    Raises ValueError unless 0 < cut_off_hz < rate_hz / 2.
+    """
+    if not 0 < cut_off_hz < rate_hz / 2:
+        raise ValueError(f"cut-off {cut_off_hz} Hz is not between 0 and half of {rate_hz} Hz")
+    correction = (2 ** (1 / n_passes) - 1) ** 0.25
+    warped = np.tan(np.pi * cut_off_hz / rate_hz) / correction
+    return float(np.arctan(warped) * rate_hz / np.pi)
+
+
+def low_pass(values: np.ndarray, rate_hz: float, cut_off_hz: float, order: int = 2) -> np.ndarray:
+    """The values without what is faster than the cut-off, with no lag.
+
+    values : (n, ...) evenly sampled along the first axis; each unbroken run is filtered by
+        itself, NaN stays NaN. Runs too short to filter (under four samples) stay as they are.
+    """
+    from scipy.signal import butter, sosfiltfilt
+
+    sos = butter(order, low_pass_design_hz(cut_off_hz, rate_hz), fs=rate_hz, output="sos")
+    flat = np.asarray(values, dtype=float).reshape(len(values), -1)
+    out = flat.copy()
+    for columns, start, stop in _runs_by_pattern(np.isfinite(flat)):
+        n = stop - start
+        if n < 4:
+            continue
+        pad = min(int(rate_hz), n - 1)
+        for some in _few(columns):
+            out[start:stop, some] = sosfiltfilt(sos, flat[start:stop, some], axis=0, padlen=pad)
+    return out.reshape(np.shape(values))
+
+
+def _few(columns: np.ndarray) -> list[np.ndarray]:
+    """The columns, a few at a time: work on all at once takes many times the track's memory."""
+    return np.split(columns, range(8, len(columns), 8))
+
+
+def _runs_by_pattern(present: np.ndarray):
+    """(columns, start, stop) of unbroken runs, columns with the same gaps taken together."""
+    patterns, which = np.unique(present, axis=1, return_inverse=True)
+    for k in range(patterns.shape[1]):
+        columns = np.flatnonzero(which.reshape(-1) == k)
+        for start, stop in runs(patterns[:, k]):
+            yield columns, start, stop
+
+
+def runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """(start, stop) of each unbroken run of True in a mask of shape (n,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def body_lengths_px(image_px: np.ndarray) -> np.ndarray:
+    """Trunk, thigh and shank of each person put together in pixels, (n, p); 0 where not found.
+
+    The longer side counts. It changes little with posture: a person on a chair in front is not
+    smaller than one who stands behind.
+    """
+    longest = np.zeros(image_px.shape[:2])
+    for side in ("left", "right"):
+        chain = [image_px[:, :, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")]
+        parts = [np.linalg.norm(b - a, axis=-1) for a, b in zip(chain, chain[1:], strict=False)]
+        longest = np.fmax(longest, np.nan_to_num(sum(parts)))
+    return longest
+
+
+def choose_patient(raw: RawTrack) -> np.ndarray:
+    """Row of the patient among the people found, per frame, shape (n,); -1 where not found.
+
+    People are linked from frame to frame by nearness of the trunk; the patient is the linked
+    person with the largest sum of body lengths: present longest and nearest the camera.
+    """
+    n, p = raw.image_px.shape[:2]
+    trunk = [LANDMARK[s, j] for j in ("shoulder", "hip") for s in ("left", "right")]
+    centre = raw.image_px[:, :, trunk].mean(axis=2)
+    # A person who was not found is all NaN, which nanmax would warn of.
+    top = np.where(np.isfinite(raw.image_px), raw.image_px, -np.inf).max(axis=2)
+    low = np.where(np.isfinite(raw.image_px), raw.image_px, np.inf).min(axis=2)
+    extent = np.where(np.isfinite(top), top, 0) - np.where(np.isfinite(low), low, 0)
+    size = np.hypot(extent[..., 0], extent[..., 1])
+    if p == 1:
+        return np.where(np.isfinite(centre[:, 0, 0]), 0, -1)
+    chains: list[dict] = []
+    for i in range(n):
+        free = [q for q in range(p) if np.isfinite(centre[i, q, 0])]
+        pairs = sorted(
+            (float(np.hypot(*(centre[i, q] - c["at"]))), k, q)
+            for k, c in enumerate(chains)
+            for q in free
+            if raw.time_s[i] - c["time_s"] < 2.0
+        )
+        used_chains: set[int] = set()
+        for distance, k, q in pairs:
+            if k in used_chains or q not in free or distance > 0.5 * max(size[i, q], 1.0):
+                continue
+            chains[k]["rows"].append((i, q))
+            chains[k].update(at=centre[i, q], time_s=raw.time_s[i])
+            used_chains.add(k)
+            free.remove(q)
+        chains += [{"at": centre[i, q], "time_s": raw.time_s[i], "rows": [(i, q)]} for q in free]
+    rows = np.full(n, -1)
+    if chains:
+        length = body_lengths_px(raw.image_px)
+        best = max(chains, key=lambda c: sum(length[i, q] for i, q in c["rows"]))
+        for i, q in best["rows"]:
+            rows[i] = q
+    return rows
+
+
+TURNED_LEAST_S = 2.0
+"""A trunk that shows its other side for this long has turned round; label swaps of the whole body
+are shorter (0.2 to 1.5 s is what is repaired)."""
+
+SIDE_LEAST_SHARE = 0.5
+"""A shoulder line with more than this share of its length in depth shows one side (half way
+between the front and 60 deg off it: common practice)."""
+
+
+def shown_side(world_m: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+    """+1 where the trunk shows the side that it shows at first, -1 where it has turned round, (n,).
+
+    world_m : (n, 33, 3), time_s : (n,). From the shoulders' depth, steadily so for a while; all
+    +1 where only one side or neither is ever shown.
+    """
+    n = len(time_s)
+    across = world_m[:, LANDMARK["left", "shoulder"]] - world_m[:, LANDMARK["right", "shoulder"]]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = across[:, 2] / np.linalg.norm(across, axis=1)
+        side = np.where(np.abs(share) > SIDE_LEAST_SHARE, np.sign(share), 0.0)
+    steady = np.zeros(n)
+    for sign in (1.0, -1.0):
+        # A blink or a frame told wrongly does not end a stretch; the other side does.
+        for a, b in runs(side != -sign):
+            at = np.flatnonzero(side[a:b] == sign) + a
+            if not len(at) or time_s[at[-1]] - time_s[at[0]] < TURNED_LEAST_S:
+                continue
+            if len(at) >= (at[-1] - at[0] + 1) / 2:
+                steady[at[0] : at[-1] + 1] = sign
+    known = np.flatnonzero(steady)
+    if not len(known):
+        return np.ones(n)
+    # Between two stretches it changes half way.
+    between = np.interp(np.arange(n), known, steady[known])
+    return np.where(between < 0, -1.0, 1.0) * steady[known[0]]
+
+
+def repair_swapped_legs(
+    image_px: np.ndarray,
+    world_m: np.ndarray,
+    visibility: np.ndarray,
+    shown: np.ndarray | float = 1.0,
+) -> np.ndarray:
+    """Which samples carry the legs under each other's names, bool of shape (n,).
+
+    image_px : (n, 33, 2), world_m : (n, 33, 3), visibility : (n, 33); NaN where missing.
+    shown : (n,) as from `shown_side`; who turns round has the other leg in front from then on.
+
+    Two readings of every sample, as named and exchanged, are joined into the path of least
+    change (Viterbi). A reading is dearer where its legs lie the other way round in depth, or
+    differ in visibility the other way round, than they do through most of the clip. Where both
+    readings cost the same the names stay.
+    """
+    legs = [[LANDMARK[s, j] for j in LEG] for s in ("left", "right")]
+    n = len(image_px)
+    if n < 3:
+        return np.zeros(n, bool)
+    size = _body_size(image_px)
+    features = np.concatenate(
+        [image_px / size, 0.25 * visibility[..., None], 0.5 * world_m[..., 2:]], axis=2
+    )
+    both = np.stack([features[:, legs[0]], features[:, legs[1]]], axis=1)  # n, leg, joint, 4
+    swapped = both[:, ::-1]
+    depth = np.nanmean(world_m[:, legs[0], 2] - world_m[:, legs[1], 2], axis=1)
+    seen = np.nanmean(visibility[:, legs[0]] - visibility[:, legs[1]], axis=1)
+    order = _share_of_usual(depth * shown) + _share_of_usual(seen * shown)
+    lean = np.clip(np.nan_to_num(order), -1, 1)
+
+    def step(a, b):
+        # A far leg jitters in depth, so no one joint may outweigh the rest.
+        return np.nansum(np.minimum(np.abs(a - b), 0.15), axis=(1, 2, 3))
+
+    stay = step(both[1:], both[:-1]) + 0.0
+    turn = step(swapped[1:], both[:-1])
+    cost = np.zeros((n, 2))
+    back = np.zeros((n, 2), np.int8)
+    emission = np.stack([0.15 * np.maximum(-lean, 0), 0.15 * np.maximum(lean, 0) + 0.02], axis=1)
+    cost[0] = emission[0]
+    for i in range(1, n):
+        move = np.array([[stay[i - 1], turn[i - 1]], [turn[i - 1], stay[i - 1]]])
+        total = cost[i - 1][:, None] + move
+        back[i] = np.argmin(total, axis=0)
+        cost[i] = total[back[i], [0, 1]] + emission[i]
+    state = int(np.argmin(cost[-1]))
+    states = np.zeros(n, np.int8)
+    for i in range(n - 1, -1, -1):
+        states[i] = state
+        state = int(back[i, state])
+    return states.astype(bool)
+
+
+def _share_of_usual(difference: np.ndarray) -> np.ndarray:
+    """The difference between the legs over its usual size and sign in the clip, (n,)."""
+    usual = np.nanmedian(difference) if np.any(np.isfinite(difference)) else np.nan
+    spread = np.nanmedian(np.abs(difference - usual)) if np.isfinite(usual) else np.nan
+    if not np.isfinite(usual) or abs(usual) < 2 * spread or abs(usual) < 1e-6:
+        return np.zeros_like(difference)
+    return np.nan_to_num(difference / abs(usual)) * np.sign(usual) * 0.5
+
+
+def exchange_legs(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """A copy of (n, 33, ...) with left and right legs exchanged in the given rows."""
+    out = np.array(values)
+    legs = [LANDMARK[s, j] for j in LEG for s in ("left", "right")]
+    out[np.ix_(rows, legs)] = np.asarray(values)[np.ix_(rows, [MIRROR[k] for k in legs])]
+    return out
+
+
+def _body_size(image_px: np.ndarray) -> float:
+    """Median diagonal of the person in pixels: the unit of unitless signals."""
+    if not np.any(np.isfinite(image_px)):
+        return 1.0
+    seen = image_px[np.isfinite(image_px).any(axis=(1, 2))]
+    extent = np.nanmax(seen, axis=1) - np.nanmin(seen, axis=1)
+    return max(float(np.nanmedian(np.hypot(extent[:, 0], extent[:, 1]))), 1.0)
+
+
+def _is_outside(image_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return (
+            (image_px[..., 0] < 0)
+            | (image_px[..., 0] > width_px)
+            | (image_px[..., 1] < 0)
+            | (image_px[..., 1] > height_px)
+        )
+
+
+def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
+    """Which samples jump away from their neighbours and back, bool of shape (n, 33)."""
+    from scipy.ndimage import median_filter
+
+    filled = np.where(np.isfinite(image_px), image_px, 0)
+    middle = median_filter(filled, size=(5, 1, 1), mode="nearest")
+    distance = np.hypot(*np.moveaxis(image_px - middle, -1, 0))
+    distance = np.nan_to_num(distance)
+    usual = np.zeros(image_px.shape[1])
+    for k in range(image_px.shape[1]):
+        # Samples on the median tell nothing of how far the others usually lie from it.
+        away = distance[distance[:, k] > 0, k]
+        usual[k] = 1.4826 * np.median(away) if len(away) else 0.0
+    least = settings.spike_least_share * _body_size(image_px)
+    limit = np.maximum(settings.spike_deviations * usual, least)
+    return distance > limit
+
+
+def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
+    """The patient's landmarks on an even grid, repaired, gap-filled and low-passed.
+
+    Raises ValueError when fewer than two frames were looked at.
+    """
+    n = len(raw.time_s)
+    if n < 2:
+        raise ValueError("a track needs at least two frames")
+    rows = choose_patient(raw)
+    take = (np.arange(n), np.maximum(rows, 0))
+    image = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan).astype(float)
+    world = np.where((rows >= 0)[:, None, None], raw.world_m[take], np.nan).astype(float)
+    seen = np.where((rows >= 0)[:, None], raw.visibility[take], 0.0).astype(float)
+
+    with np.errstate(all="ignore"):
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN stretches are expected
+            shown = shown_side(world, raw.time_s)
+            is_swapped = repair_swapped_legs(image, world, seen, shown)
+            image, world, seen = (exchange_legs(v, is_swapped) for v in (image, world, seen))
+            is_missing = (seen < settings.visibility_least) | ~np.isfinite(image[..., 0])
+            # The model guesses joints beyond the picture's edge; nobody saw them.
+            is_missing |= _is_outside(image, raw.clip.width_px, raw.clip.height_px)
+            is_missing |= _drop_spikes(image, settings)
+    image[is_missing] = np.nan
+    world[is_missing] = np.nan
+
+    grid = np.arange(raw.time_s[0], raw.time_s[-1] + 1e-9, 1 / settings.grid_hz)
+    values = np.concatenate([image, world], axis=2)
+    on_grid, is_filled = _resample(raw.time_s, values, grid, settings.gap_most_s)
+    cut_off_hz = cut_off_in_force_hz(raw.time_s, settings)
+    smooth = low_pass(on_grid, settings.grid_hz, cut_off_hz, settings.filter_order)
+    nearest = np.clip(np.searchsorted(raw.time_s, grid - 1e-9), 0, n - 1)
+    return Track(
+        time_s=grid,
+        grid_hz=settings.grid_hz,
+        image_px=smooth[..., :2],
+        world_m=smooth[..., 2:],
+        visibility=np.stack(
+            [np.interp(grid, raw.time_s, seen[:, k]) for k in range(N_LANDMARKS)], axis=1
+        ),
+        is_filled=is_filled,
+        is_repaired=is_swapped[nearest],
+        noise_px=landmark_noise_px(image),
+    )
+
+
+def cut_off_in_force_hz(time_s: np.ndarray, settings: TrackSettings = TrackSettings()) -> float:
+    """The low-pass cut-off for frames at these times, (n,): lowered where they are few."""
+    rate_hz = (len(time_s) - 1) / (time_s[-1] - time_s[0])
+    return float(min(settings.cut_off_hz, 0.4 * rate_hz))
+
+
+def only_between(track: Track, from_s: float, to_s: float) -> Track:
+    """The track with everything outside the two times missing."""
+    return only_where(track, (track.time_s >= from_s) & (track.time_s <= to_s))
+
+
+def only_where(track: Track, keep: np.ndarray) -> Track:
+    """The track with everything missing where `keep`, bool (n,), is False."""
+    outside = ~keep
+    if not outside.any():
+        return track
+    image, world = track.image_px.copy(), track.world_m.copy()
+    image[outside], world[outside] = np.nan, np.nan
+    return replace(track, image_px=image, world_m=world)
+
+
+def landmark_noise_px(image_px: np.ndarray) -> np.ndarray:
+    """Standard deviation of each landmark's jitter in pixels, (33,); NaN where never seen.
+
+    From second differences of the samples as the model gave them (a robust estimate: the median
+    is little moved by real acceleration). Their deviation is sqrt(6) times that of a sample.
+    """
+    second = np.diff(image_px, n=2, axis=0)
+    spread = np.full(image_px.shape[1], np.nan)
+    for k in range(image_px.shape[1]):
+        known = second[:, k][np.isfinite(second[:, k]).all(axis=1)]
+        if len(known) >= 3:
+            spread[k] = 1.4826 * np.median(np.abs(known)) / np.sqrt(6)
+    return spread
+
+
+def _resample(time_s, values, grid, gap_most_s):
+    """(values on the grid, which of them are filled): shape-preserving cubic, short gaps only."""
+    from scipy.interpolate import PchipInterpolator
+
+    n_grid = len(grid)
+    out = np.full((n_grid, *values.shape[1:]), np.nan)
+    is_filled = np.zeros((n_grid, values.shape[1]), bool)
+    frame_s = float(np.median(np.diff(time_s)))
+    present = np.isfinite(values).all(axis=2)
+    patterns, which = np.unique(present, axis=1, return_inverse=True)
+    for k in range(patterns.shape[1]):
+        columns = np.flatnonzero(which.reshape(-1) == k)
+        at = np.flatnonzero(patterns[:, k])
+        if len(at) < 2:
+            continue
+        known_s = time_s[at]
+        before = np.clip(np.searchsorted(known_s, grid, side="right") - 1, 0, len(at) - 2)
+        gap_s = known_s[before + 1] - known_s[before]
+        inside = (grid >= known_s[0] - 1e-9) & (grid <= known_s[-1] + 1e-9)
+        # A gap is only a gap beyond the clip's own frame distance: a slow clip has no gaps.
+        usable = inside & (gap_s <= max(gap_most_s, 1.5 * frame_s) + 1e-9)
+        exact = (
+            np.minimum(np.abs(grid - known_s[before]), np.abs(grid - known_s[before + 1])) < 1e-6
+        )
+        usable |= inside & exact
+        for some in _few(columns):
+            curve = PchipInterpolator(known_s, values[np.ix_(at, some)], axis=0)
+            out[np.ix_(usable, some)] = curve(grid[usable])
+        is_gap = usable & (gap_s > 1.5 * frame_s) & ~exact
+        is_filled[:, columns] = is_gap[:, None]
+    return out, is_filled

@@ -1,0 +1,1 @@
+"""The one adapter to MediaPipe: pictures in, landmarks out."""

@@ -1,0 +1,449 @@
+"""Landmarks of the people in a clip: the one module that names MediaPipe.
+
+The model's bundle is checked against its recorded sha256 on every load. In image mode each
+picture is looked at by itself, so several threads share the work, and neither their number nor
+what came before changes a landmark.
+"""
+
+import contextlib
+import logging
+import math
+import os
+import re
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Literal
+
+import numpy as np
+
+from formcheck.model.anatomy import N_LANDMARKS
+from formcheck.model.errors import ModelError, UsageError
+from formcheck.model.records import PoseSource, RawTrack
+from formcheck.pose.bundles import MODEL_NAMES, manifest_entry, read_bundle
+from formcheck.pose.native_messages import native_messages_held
+from formcheck.video import Frame, open_video
+
+TRACK_CODE_VERSION = 1
+"""Raised whenever the code here or in `video.py` would give other tracks from the same clip."""
+
+MODES = ("image", "video")
+MAX_PEOPLE = 8
+
+GREY_WIDTH_PX = 160
+"""Width of the grey picture that the picture statistics are taken from."""
+BORDER_SHARE = 1 / 8
+"""Width of its outer border, of each side; common practice, a person rarely fills it."""
+
+Progress = Callable[[str, int, int | None], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoseSettings:
+    """How landmarks are found.
+
+    `rate_hz` is how many pictures a second are looked at, at most all of the clip's.
+    `n_people` is the most that are kept in one picture. `n_threads` None takes one for each
+    core; it changes the time taken, never the outcome. Video mode follows one person from
+    picture to picture, so it keeps one and uses one thread, whatever these say.
+    """
+
+    model: Literal["lite", "full", "heavy"] = "heavy"
+    mode: Literal["image", "video"] = "image"
+    rate_hz: float = 15.0
+    n_people: int = 3
+    n_threads: int | None = None
+
+    def __post_init__(self):
+        if self.model not in MODEL_NAMES:
+            raise UsageError(f"pose model {self.model!r}: choose {_either(MODEL_NAMES)}")
+        if self.mode not in MODES:
+            raise UsageError(f"pose mode {self.mode!r}: choose {_either(MODES)}")
+        if not (math.isfinite(self.rate_hz) and self.rate_hz > 0):
+            raise UsageError(f"pose rate {self.rate_hz}: give pictures a second, above 0")
+        if not 1 <= self.n_people <= MAX_PEOPLE:
+            raise UsageError(f"{self.n_people} people: give a number from 1 to {MAX_PEOPLE}")
+        if self.n_threads is not None and self.n_threads < 1:
+            raise UsageError(f"{self.n_threads} threads: give 1 or more")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class People:
+    """Who was found in one picture, the surest first.
+
+    image_px : (n, 33, 2) float32; world_m : (n, 33, 3) float32; visibility : (n, 33) float32
+    """
+
+    image_px: np.ndarray
+    world_m: np.ndarray
+    visibility: np.ndarray
+
+
+def estimate(
+    path: Path | str,
+    settings: PoseSettings = PoseSettings(),
+    *,
+    is_mirrored: bool = False,
+    progress: Progress | None = None,
+    models: "Sequence[PoseModel] | None" = None,
+) -> RawTrack:
+    """The landmarks of everyone in the clip, at the settings' rate, in the order of its frames.
+
+    `progress` is called as progress("pose", pictures done, pictures expected or None).
+    `models`, from `load_models` with the same settings, saves loading them for each clip; they
+    stay open. The number of people in the track is the most found in any one picture, at
+    least 1.
+
+    Raises
+    ------
+    ClipError
+        The clip cannot be read.
+    ModelError
+        The bundle or a system library is missing or damaged.
+
+    Notes
+    -----
+    Decoded pictures wait in a queue of fixed length, so memory grows only by about 1 KB a
+    picture. A person's place among the people may change from picture to picture.
+    """
+    # Told to look on one thread, several clips are under way: then one thread decodes as well.
+    n_decoding = 1 if settings.n_threads == 1 else 0
+    with open_video(path, n_threads=n_decoding) as reader, contextlib.ExitStack() as stack:
+        if models is None:
+            models = load_models(settings)
+            for model in models:
+                stack.callback(model.close)
+        n_expected = None
+        if reader.duration_hint_s:
+            rate_hz = min(settings.rate_hz, reader.frame_rate_hz or math.inf)
+            n_expected = math.ceil(reader.duration_hint_s * rate_hz)
+        looks = []
+        for look in _look_at(reader.frames(rate_hz=settings.rate_hz), models):
+            looks.append(look)
+            if progress:
+                progress("pose", len(looks), n_expected)
+        clip = reader.clip(is_mirrored)
+    return RawTrack(
+        clip=clip,
+        source=PoseSource(
+            model=settings.model,
+            sha256=models[0].sha256,
+            mode=settings.mode,
+            rate_hz=float(settings.rate_hz),
+            library_versions=library_versions(),
+        ),
+        time_s=np.array([look.time_s for look in looks]),
+        stamp=np.array([look.stamp for look in looks], np.int64),
+        **_people(looks),
+        **_picture_statistics(looks),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What one picture gave."""
+
+    time_s: float
+    stamp: int
+    people: People
+    brightness: float
+    contrast: float
+    sharpness: float
+    change: float = math.nan
+    border_change: float = math.nan
+
+
+def _look_at(frames: Iterator[Frame], models: "Sequence[PoseModel]") -> Iterator[_Look]:
+    """Looks at the frames with all the models at once; results in the frames' order.
+
+    This thread decodes; each worker converts and looks. The number of pictures under way is
+    bounded, and waiting for the oldest of them leaves the others for the workers meanwhile.
+    """
+    idle = SimpleQueue()
+    for model in models:
+        idle.put(model)
+
+    def look(frame: Frame):
+        rgb = frame.rgb()
+        model = idle.get()
+        try:
+            people = model.find(rgb, time_s=frame.time_s)
+        finally:
+            idle.put(model)
+        return frame, people, _small_grey(rgb)
+
+    before = None
+    under_way = deque()
+    workers = ThreadPoolExecutor(len(models), thread_name_prefix="pose")
+    try:
+        for frame in frames:
+            under_way.append(workers.submit(look, frame))
+            if len(under_way) > 2 * len(models) + 1:
+                done, before = _described(*under_way.popleft().result(), before)
+                yield done
+        while under_way:
+            done, before = _described(*under_way.popleft().result(), before)
+            yield done
+    finally:
+        # On Ctrl-C or a fault: what has not begun is dropped, what has is waited for (one
+        # picture's time), since a model must not be closed while it works.
+        workers.shutdown(wait=True, cancel_futures=True)
+
+
+def _described(
+    frame: Frame, people: People, grey: np.ndarray, before: np.ndarray | None
+) -> tuple[_Look, np.ndarray]:
+    """The look with its picture statistics, and the grey picture for the next one."""
+    change = border_change = math.nan
+    if before is not None and before.shape == grey.shape:
+        difference = np.abs(grey - before)
+        change = float(difference.mean())
+        border_change = float(difference[_border(grey.shape)].mean())
+    look = _Look(
+        time_s=frame.time_s,
+        stamp=frame.stamp,
+        people=people,
+        brightness=float(grey.mean()),
+        contrast=float(grey.std()),
+        sharpness=_laplacian_variance(grey),
+        change=change,
+        border_change=border_change,
+    )
+    return look, grey
+
+
+def _small_grey(rgb: np.ndarray) -> np.ndarray:
+    """(h, 160) float32 grey picture; smaller pictures keep their size."""
+    import cv2
+
+    height, width = rgb.shape[:2]
+    scale = min(1.0, GREY_WIDTH_PX / width)
+    size = max(1, round(width * scale)), max(1, round(height * scale))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    return cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
+
+
+def _laplacian_variance(grey: np.ndarray) -> float:
+    """Variance of the five-point Laplacian of the picture's inside; NaN without an inside."""
+    if min(grey.shape) < 3:
+        return math.nan
+    laplacian = (
+        grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2] + grey[1:-1, 2:] - 4 * grey[1:-1, 1:-1]
+    )
+    return float(laplacian.var())
+
+
+def _border(shape: tuple[int, int]) -> np.ndarray:
+    """(h, w) bool, True in the outer border."""
+    edge = max(1, round(BORDER_SHARE * min(shape)))
+    is_border = np.ones(shape, bool)
+    is_border[edge:-edge, edge:-edge] = False
+    return is_border
+
+
+def _people(looks: list[_Look]) -> dict[str, np.ndarray]:
+    """The people of all looks in arrays of one shape, NaN where there are fewer."""
+    n_most = max(1, *(len(look.people.visibility) for look in looks))
+    arrays = {}
+    for name in ("image_px", "world_m", "visibility"):
+        of_looks = [getattr(look.people, name) for look in looks]
+        shape = (len(looks), n_most, *of_looks[0].shape[1:])
+        arrays[name] = np.full(shape, np.nan, np.float32)
+        for row, found in zip(arrays[name], of_looks, strict=True):
+            row[: len(found)] = found
+    return arrays
+
+
+def _picture_statistics(looks: list[_Look]) -> dict[str, np.ndarray]:
+    names = ("brightness", "contrast", "sharpness", "change", "border_change")
+    return {name: np.array([getattr(look, name) for look in looks], np.float32) for name in names}
+
+
+class PoseModel:
+    """A loaded pose network, for one thread at a time.
+
+    `sha256` is the bundle's. In video mode a model carries what it saw before: use a new one
+    for each clip.
+    """
+
+    def __init__(self, settings: PoseSettings):
+        bundle, self.sha256 = read_bundle(settings.model)
+        mediapipe, vision = _mediapipe()
+        self._mediapipe = mediapipe
+        self._is_video = settings.mode == "video"
+        self._last_ms = -1
+        mode = vision.RunningMode.VIDEO if self._is_video else vision.RunningMode.IMAGE
+        with native_messages_held():
+            _say_first_messages(mediapipe, vision)
+            self._landmarker = _landmarker(
+                mediapipe, vision, bundle, running_mode=mode, num_poses=n_people(settings)
+            )
+
+    def __enter__(self) -> "PoseModel":
+        return self
+
+    def __exit__(self, *_exception) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Frees the network's memory. Left to the program's end, MediaPipe fails at it, loudly."""
+        self._landmarker.close()
+
+    def find(self, rgb: np.ndarray, time_s: float = 0.0) -> People:
+        """The people in a (height, width, 3) uint8 C-contiguous picture.
+
+        `time_s` matters in video mode only, where it must increase.
+        """
+        height, width = rgb.shape[:2]
+        found = self.detect(rgb, time_s)
+        image = np.array(
+            [[(p.x, p.y, p.visibility) for p in person] for person in found.pose_landmarks]
+        ).reshape(-1, N_LANDMARKS, 3)
+        world = np.array(
+            [[(p.x, p.y, p.z) for p in person] for person in found.pose_world_landmarks]
+        ).reshape(-1, N_LANDMARKS, 3)
+        return People(
+            image_px=(image[:, :, :2] * (width, height)).astype(np.float32),
+            world_m=world.astype(np.float32),
+            visibility=image[:, :, 2].astype(np.float32),
+        )
+
+    def detect(self, rgb: np.ndarray, time_s: float = 0.0):
+        """What MediaPipe itself gives for the picture; `find` makes arrays of it."""
+        image = self._mediapipe.Image(
+            image_format=self._mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb)
+        )
+        if self._is_video:
+            # The model counts in whole milliseconds and refuses the same one twice.
+            self._last_ms = max(self._last_ms + 1, round(time_s * 1000))
+            return self._landmarker.detect_for_video(image, self._last_ms)
+        return self._landmarker.detect(image)
+
+
+def load_models(settings: PoseSettings) -> "tuple[PoseModel, ...]":
+    """One loaded model for each thread of the settings; close each after use.
+
+    Raises ModelError when the bundle or a system library is missing or damaged.
+    """
+    models = []
+    try:
+        for _ in range(n_threads(settings)):
+            models.append(PoseModel(settings))
+    except BaseException:
+        for model in models:
+            model.close()
+        raise
+    return tuple(models)
+
+
+def n_people(settings: PoseSettings) -> int:
+    """The most people kept in one picture under these settings."""
+    # Asked for more than one, video mode looks for them anew in each picture and smooths
+    # nothing: it then gives image mode's landmarks, on one core (measured).
+    return 1 if settings.mode == "video" else settings.n_people
+
+
+def n_threads(settings: PoseSettings) -> int:
+    """How many pictures are looked at at the same time under these settings."""
+    if settings.mode == "video":
+        return 1
+    if settings.n_threads:
+        return settings.n_threads
+    if hasattr(os, "sched_getaffinity"):  # cores that this process may use
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def track_identity(settings: PoseSettings) -> tuple[tuple[str, object], ...]:
+    """All that makes a clip's landmarks what they are: the pose part of a cache key.
+
+    Raises ModelError when the bundle is not known.
+    """
+    return (
+        ("model_sha256", manifest_entry(settings.model)["sha256"]),
+        ("mode", settings.mode),
+        ("rate_hz", float(settings.rate_hz)),
+        ("n_people", n_people(settings)),
+        ("library_versions", library_versions()),
+        ("track_code_version", TRACK_CODE_VERSION),
+    )
+
+
+def library_versions() -> tuple[tuple[str, str], ...]:
+    """(package, version) of the libraries that a track depends on."""
+    from importlib.metadata import version
+
+    return tuple((name, version(name)) for name in ("av", "mediapipe", "opencv-contrib-python"))
+
+
+def _mediapipe():
+    """The mediapipe package and its vision tasks, imported when first needed."""
+    # Some of its parts read this while they are imported.
+    os.environ.setdefault("GLOG_minloglevel", "2")
+    # Imported with it and never used: where it would keep its settings is nobody's concern.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    try:
+        with native_messages_held():
+            import mediapipe
+            from mediapipe.tasks.python import vision
+    except (ImportError, OSError) as error:
+        raise _missing_library(error) from error
+    return mediapipe, vision
+
+
+def _landmarker(mediapipe, vision, bundle: bytes, **options):
+    base = mediapipe.tasks.BaseOptions(
+        model_asset_buffer=bundle, delegate=mediapipe.tasks.BaseOptions.Delegate.CPU
+    )
+    try:
+        return vision.PoseLandmarker.create_from_options(
+            vision.PoseLandmarkerOptions(base_options=base, **options)
+        )
+    except OSError as error:  # the native library is opened only here
+        raise _missing_library(error) from error
+    except (RuntimeError, ValueError) as error:
+        first_line = str(error).strip().splitlines()[0]
+        raise ModelError(
+            f"the pose model cannot be started ({first_line}); install formcheck again"
+        ) from error
+
+
+def _missing_library(error: BaseException) -> ModelError:
+    found = re.search(r"(lib[\w.+-]+\.so[\w.]*)", str(error))
+    if found:
+        return ModelError(
+            f"the system library {found[1]} is missing; install it with: "
+            "sudo apt-get install libegl1 libgles2 libgl1 libglib2.0-0"
+        )
+    first_line = (str(error).strip() or type(error).__name__).splitlines()[0]
+    return ModelError(f"MediaPipe cannot be loaded ({first_line}); install formcheck again")
+
+
+_said_first_messages = False
+
+
+def _say_first_messages(mediapipe, vision) -> None:
+    """Has MediaPipe say what it says at the first person found, while messages are held.
+
+    A look for people at a confidence of nothing finds one in an empty picture.
+    """
+    global _said_first_messages
+    if _said_first_messages:
+        return
+    with _landmarker(
+        mediapipe,
+        vision,
+        read_bundle("lite")[0],
+        min_pose_detection_confidence=0.0,
+        min_pose_presence_confidence=0.0,
+    ) as landmarker:
+        empty = np.full((64, 64, 3), 127, np.uint8)
+        landmarker.detect(mediapipe.Image(image_format=mediapipe.ImageFormat.SRGB, data=empty))
+    _said_first_messages = True
+
+
+def _either(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} or {names[-1]}"

@@ -1,0 +1,191 @@
+"""report.html: the report as one page that needs no network and prints well.
+
+The page's words and numbers are chosen here, its layout is assets/report.html.j2; the style and
+the small script are put inside the page, the script allowed by its hash (content security
+policy), everything else escaped. Without the script every link still works.
+"""
+
+import base64
+import hashlib
+import json
+from datetime import datetime
+from functools import cache
+from importlib import resources
+from urllib.parse import quote
+
+from formcheck.model.records import Analysis, Report
+from formcheck.motion import chair_tests
+from formcheck.report.charts import camera_plan, plane_words, trace_chart
+from formcheck.report.files import report_mapping
+from formcheck.report.tables import (
+    TEMPO_WORDS,
+    column,
+    columns_of,
+    headline_keys,
+    interval_parts,
+    is_measured_somewhere,
+    not_measured,
+    other_tables,
+    repetition_row,
+    set_rows,
+    symmetry_rows,
+    tempo_order,
+)
+from formcheck.words import wording
+
+_SPOILS = {
+    "nothing": "",
+    "stretch": "Not measured in this stretch.",
+    "clip": "Because of this the clip could not be measured.",
+}
+
+
+def _findings(report: Report) -> list[tuple[str, str, str]]:
+    return [(f.text, wording.stretch(f.from_s, f.to_s), _SPOILS[f.spoils]) for f in report.findings]
+
+
+def _when(created_at: str) -> str:
+    try:
+        when = datetime.fromisoformat(created_at)
+    except ValueError:
+        return created_at
+    zone = f" {when.tzname()}" if when.tzinfo else ""
+    return f"{when.day} {when:%B %Y, %H:%M}{zone}"
+
+
+def _side_words(report: Report) -> str:
+    return {"left": "left leg", "right": "right leg", "both": "both legs"}[report.side]
+
+
+def _facts(report: Report) -> list[tuple[str, str]]:
+    clip, context, view, pain = report.clip, report.context, report.view, report.context.pain
+    chosen = " (no side was given)"
+    if report.side != "both":
+        chosen = " (no side was given: the leg nearer the camera was taken)"
+    facts = [
+        ("Exercise", wording.exercise_name(report.exercise)),
+        ("Side", _side_words(report) + (chosen if report.side_was_chosen else "")),
+        ("Filmed", plane_words(view.plane)),
+        ("Clip", f"{clip.file}, {wording.clock(clip.duration_s)}"),
+        ("Measured on", _when(report.created_at)),
+    ]
+    whole = report.whole
+    if whole.dose_prescribed is not None:
+        facts.append(("Repetitions", f"{whole.dose_done} of {whole.dose_prescribed} prescribed"))
+    if clip.is_mirrored:
+        facts.append(("Mirrored", "the recording is mirrored; left and right were exchanged"))
+    if clip.n_frames_lost:
+        facts.append(("Frames lost", f"{clip.n_frames_lost} frames could not be read"))
+    for name, value, unit in (
+        ("Load", context.load_kg, " kg"),
+        ("Step height", context.step_height_cm, " cm"),
+        ("Seat height", context.seat_height_cm, " cm"),
+        ("Stature", context.stature_cm, " cm"),
+    ):
+        if value is not None:
+            facts.append((name, f"{value:g}{unit}"))
+    if context.support:
+        facts.append(("Support", context.support))
+    if context.effort is not None:
+        facts.append(("Effort, as stated", f"{context.effort} of 10"))
+    scores = (("before", pain.before), ("during", pain.during), ("after", pain.after))
+    stated = [f"{when} {score}" for when, score in scores if score is not None]
+    if stated:
+        facts.append(("Pain, as stated (0 to 10)", ", ".join(stated)))
+    return facts
+
+
+def _provenance(report: Report) -> list[tuple[str, str]]:
+    mapping = report_mapping(report)
+    origin, clip = mapping["provenance"], mapping["clip"]
+    picture = (
+        f"{clip['width_px']} × {clip['height_px']} px, turned by {clip['rotation_deg']}°, "
+        f"{clip['n_frames']} frames"
+    )
+    rows = [
+        ("formcheck", origin["version"]),
+        ("Pose model", f"{origin['pose_model']['name']}, {origin['pose_model']['sha256']}"),
+        ("Clip sha256", clip["sha256"]),
+        ("Picture", picture),
+        ("Prescription sha256", origin["prescription_sha256"] or "none"),
+    ]
+    for key, value in origin["settings"].items():
+        text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+        rows.append((key, text))
+    return rows
+
+
+@cache
+def asset(name: str) -> str:
+    """The text of a file of the package's assets."""
+    return resources.files("formcheck").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+@cache
+def _template():
+    import jinja2
+
+    environment = jinja2.Environment(
+        autoescape=True,
+        loader=jinja2.FunctionLoader(asset),
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template("report.html.j2")
+
+
+def content_security_policy(script: str) -> str:
+    """The page's policy: nothing from elsewhere, and no script but the page's own."""
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return (
+        "default-src 'none'; style-src 'unsafe-inline'; "
+        f"script-src 'sha256-{digest}'; media-src 'self' file:; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def render_html(analysis: Analysis, video_name: str | None = None) -> str:
+    """The page's text; `video_name` is the file name of the video beside it, if there is one."""
+    report = analysis.report
+    present = columns_of(report.repetitions)
+    headline = headline_keys(analysis)
+    order = tempo_order(present)
+    others = [
+        k
+        for k in present
+        if k not in headline and k not in order and is_measured_somewhere(k, report.repetitions)
+    ]
+    others.sort(key=lambda k: k == "rest_s")
+    rows = [
+        repetition_row(i, a, headline, order, analysis) for i, a in enumerate(report.repetitions)
+    ]
+    script = asset("report.js")
+    return _template().render(
+        report=report,
+        exercise=wording.exercise_name(report.exercise),
+        side=_side_words(report),
+        filmed=plane_words(report.view.plane),
+        when=_when(report.created_at),
+        csp=content_security_policy(script),
+        style=asset("report.css"),
+        script=script,
+        video=quote(video_name) if video_name else None,
+        chart=trace_chart(analysis),
+        columns=[column(k, analysis) for k in headline],
+        rows=rows,
+        tempo=", ".join(TEMPO_WORDS[k] for k in order),
+        has_remarks=any(r.remarks for r in report.repetitions),
+        tables=other_tables(analysis, others),
+        is_judged=bool(analysis.bounds),
+        set_rows=set_rows(report, headline),
+        chair_tests=chair_tests.published({m.key for m in report.whole.measures}),
+        symmetry=symmetry_rows(report),
+        not_measured=not_measured(report),
+        findings=_findings(report),
+        parts=interval_parts(analysis),
+        plan=camera_plan(report.view),
+        facts=_facts(report),
+        provenance=_provenance(report),
+    )

@@ -1,0 +1,119 @@
+"""One number explained: from the landmarks over the series to the outcome, with its parts."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, LEG
+from formcheck.model.errors import UsageError
+from formcheck.model.intervals import COVERAGE_FACTOR, combined
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured, Report
+from formcheck.motion.assessment import bound_text
+from formcheck.motion.camera import within_180_deg
+from formcheck.motion.track import cut_off_in_force_hz
+from formcheck.run.rerun import reassess
+from formcheck.run.result_folder import read_request
+
+
+def explain_measure(folder: Path, number: int, key: str, part: str | None = None) -> list[str]:
+    """The way to one number of a result folder, in lines of text.
+
+    Everything is computed again from the folder's landmarks and settings. Raises UsageError
+    for an unknown repetition or measure, FileError for a damaged folder.
+    """
+    if key not in MEASURES:
+        raise UsageError(f"--measure {key}: is no measure of formcheck")
+    analysis = reassess(folder)
+    _, settings = read_request(folder)
+    report, track = analysis.report, analysis.track
+    numbered = [r for r in report.repetitions if r.repetition.number == number]
+    if not numbered:
+        numbers = sorted({r.repetition.number for r in report.repetitions})
+        has = f"has repetitions {', '.join(map(str, numbers))}" if numbers else "shows none"
+        raise UsageError(f"--rep {number}: there is no such repetition; the clip {has}")
+    found = [r for r in numbered if part in (None, r.repetition.part)]
+    if not found:
+        parts = ", ".join(r.repetition.part for r in numbered if r.repetition.part)
+        raise UsageError(
+            f"--part {part}: repetition {number} has "
+            + (f"the parts {parts}" if parts else "no parts; leave it out")
+        )
+    assessed = found[0]
+    values = {v.key: v for v in assessed.measures}
+    if key not in values:
+        raise UsageError(
+            f"--measure {key}: {report.exercise} does not list it; it lists {', '.join(values)}"
+        )
+    cut_off_hz = cut_off_in_force_hz(analysis.raw.time_s, settings.track)
+    rep, value, measure = assessed.repetition, values[key], MEASURES[key]
+    unit = "" if measure.unit in ("share", "1") else f" {measure.unit}"
+    seen = analysis.seen_at(rep.turn_s)
+    lines = [
+        f"{measure.label} ({key}), repetition {number} of {report.clip.file}",
+        f"Definition: {measure.definition}",
+        f"Landmarks: {report.source.model} bundle, {report.source.mode} mode, "
+        f"{len(analysis.raw.time_s)} pictures at {report.source.rate_hz:g} a second",
+        f"Track: even grid of {track.grid_hz:g} Hz, low-pass {cut_off_hz:.3g} Hz, "
+        f"{track.is_filled.mean():.1%} of samples filled, "
+        f"{track.is_repaired.mean():.1%} with the legs exchanged back",
+        f"Camera: {seen.view.plane}, azimuth {seen.view.azimuth_deg:.1f} deg "
+        f"({within_180_deg(seen.view.azimuth_low_deg):.1f} to "
+        f"{within_180_deg(seen.view.azimuth_high_deg):.1f})",
+        f"Repetition: {rep.start_s:.2f} to {rep.end_s:.2f} s, turn {rep.turn_s:.2f} s "
+        f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
+        f"found in {analysis.trace.label}",
+    ]
+    lines += _other_than_reported(folder, report, report.repetitions.index(assessed), key)
+    if not isinstance(value, Measured):
+        return [*lines, f"Not measurable: {value.reason}"]
+    at_s = rep.turn_s if value.at_s is None else value.at_s
+    index = int(np.argmin(np.abs(track.time_s - at_s)))
+    side = rep.side if rep.side != "both" else seen.leg
+    for name in LEG:
+        x, y = track.image_px[index, LANDMARK[side, name]]
+        lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")
+    lines.append(
+        f"Value: {value.value:.6g}{unit}, 95 % interval {value.low:.6g} to {value.high:.6g}"
+    )
+    for p in value.parts:
+        lines.append(f"  {p.kind:6} {p.name}: standard {p.standard:.3g}{unit} [{p.source}]")
+    whole = combined(value.parts)
+    lines.append(
+        f"  together {whole:.3g}{unit} (root sum of squares), times {COVERAGE_FACTOR} = "
+        f"{COVERAGE_FACTOR * whole:.3g}{unit}"
+    )
+    checks = {(c.measure, c.kind, c.bound): c for c in assessed.checks if c.measure == key}
+    for kind, bound in analysis.bounds:
+        if bound.measure != key:
+            continue
+        low, high = bound.band(kind)
+        lower = "no lower edge" if low == -math.inf else f"{low:g}"
+        upper = "no upper edge" if high == math.inf else f"{high:g}"
+        check = checks.get((key, kind, bound_text(bound)))
+        if check is None:
+            lines.append(f"{kind.capitalize()} {bound_text(bound)}: not meant for this repetition.")
+            continue
+        lines.append(
+            f"{kind.capitalize()} {bound_text(bound)} (decided on {lower} to {upper}): "
+            f"{check.outcome}. {check.text}"
+        )
+    if not any(b.measure == key for _, b in analysis.bounds):
+        lines.append("Nobody set a target or limit on it: not judged.")
+    return lines
+
+
+def _other_than_reported(folder: Path, report: Report, place: int, key: str) -> list[str]:
+    """A line where report.json gives the number otherwise than it comes out now; else none."""
+    from formcheck.report.files import read_report, report_mapping
+
+    file = folder / "report.json"
+    reported = read_report(file)["repetitions"]
+    theirs = reported[place]["measures"].get(key) if place < len(reported) else None
+    if theirs == report_mapping(report)["repetitions"][place]["measures"][key]:
+        return []
+    return [
+        f"NOT as reported: {file} gives this number otherwise. It was written by another version "
+        "of formcheck, or one of the folder's files was changed; run `formcheck analyze` again."
+    ]

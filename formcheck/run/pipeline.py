@@ -1,0 +1,226 @@
+"""The main job from top to bottom: a clip in, a measured set out.
+
+video -> pose -> track -> rest -> camera -> series -> repetitions -> measures -> checks -> report.
+`analyze` runs all of it; `assess` is the part after the landmarks, pure and quick, from which
+every reported figure comes out again.
+"""
+
+import datetime
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from formcheck import __version__
+from formcheck.files import storage
+from formcheck.model.anatomy import MIRROR, Side
+from formcheck.model.errors import ClipError
+from formcheck.model.records import Analysis, AssessedRepetition, Finding, RawTrack, Report, Trace
+from formcheck.model.request import Request
+from formcheck.motion.assessment import assess_set, bounds_where_meant
+from formcheck.motion.findings import longest_uncut_s
+from formcheck.motion.kinematics import SIGNALS
+from formcheck.motion.stretches import request_bounds, stretches_by_side
+from formcheck.motion.track import clean, only_between
+from formcheck.pose.landmarker import PoseModel, estimate, track_identity
+from formcheck.run.settings import Settings, settings_echo
+from formcheck.video import open_video, shown_name
+
+Progress = Callable[[str, int, int | None], None]
+
+
+def analyze(
+    request: Request,
+    settings: Settings = Settings(),
+    *,
+    cache_dir: Path | None = None,
+    progress: Progress | None = None,
+    created_at: str | None = None,
+    models: Sequence[PoseModel] | None = None,
+) -> Analysis:
+    """The measured set of one clip.
+
+    cache_dir : where landmark tracks are kept for a second run; None keeps none.
+    created_at : the report's time stamp (ISO 8601); now when not given.
+    models : loaded models of the same settings, which saves loading them for each clip.
+
+    Raises ClipError, ModelError; see errors.py.
+    """
+    raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress, models=models)
+    if created_at is None:
+        created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return assess(raw, request, settings, created_at=created_at)
+
+
+def landmarks(
+    request: Request,
+    settings: Settings,
+    *,
+    cache_dir: Path | None = None,
+    progress: Progress | None = None,
+    models: Sequence[PoseModel] | None = None,
+) -> RawTrack:
+    """The landmark track of the clip, from the cache when it is there."""
+    if cache_dir is None:
+        return estimate(
+            request.clip,
+            settings.pose,
+            is_mirrored=request.is_mirrored,
+            progress=progress,
+            models=models,
+        )
+    with open_video(request.clip) as reader:
+        key = storage.cache_key(reader.sha256, track_identity(settings.pose))
+    raw = storage.load_cached_track(
+        cache_dir, key, clip_file=shown_name(request.clip), is_mirrored=request.is_mirrored
+    )
+    if raw is None:
+        raw = estimate(
+            request.clip,
+            settings.pose,
+            is_mirrored=request.is_mirrored,
+            progress=progress,
+            models=models,
+        )
+        storage.store_cached_track(cache_dir, key, raw)
+    return raw
+
+
+def assess(
+    raw: RawTrack, request: Request, settings: Settings = Settings(), *, created_at: str = ""
+) -> Analysis:
+    """The measured set from landmarks alone: the same track and settings give the same report.
+
+    Raises ClipError when the clip shows no person, or fewer than three pictures or less time were
+    looked at than the shortest repetition takes.
+    """
+    n, looked_at_s = len(raw.time_s), float(np.ptp(raw.time_s)) if len(raw.time_s) else 0.0
+    if n < 3 or looked_at_s < settings.repetition.fastest_s:
+        pictures = "picture was" if n == 1 else "pictures were"
+        in_all = f", {looked_at_s:.2f} s in all" if n > 1 else ""
+        raise ClipError(
+            f"{raw.clip.file}: only {n} {pictures} looked at{in_all}; film the whole set, "
+            "or look at more pictures each second (--pose-rate)"
+        )
+    if not np.isfinite(raw.image_px).any():
+        raise ClipError(
+            f"{raw.clip.file}: no person was found; film one person with the whole body in the "
+            "picture, in good light"
+        )
+    track = clean(_seen_directly(raw), settings.track)
+    from_s, to_s = longest_uncut_s(raw, settings.quality)
+    track = only_between(track, from_s, to_s)
+    parts, findings = stretches_by_side(track, raw, request, settings)
+    # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
+    parts = [p for p in parts if p.repetitions] or parts[:1]
+    main = parts[0]
+    assessed = tuple(
+        sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
+    )
+    if len(parts) > 1:
+        assessed = _numbered_on(assessed)
+    bounds, assessed = bounds_where_meant(
+        request_bounds(request),
+        assessed,
+        request.prescribed,
+        request.exercise,
+        request.prescription,
+    )
+    findings = [*findings, *(f for p in parts for f in p.findings)]
+    findings = _without_doubles([*findings, *_one_leg_only(request, assessed)])
+    whole = assess_set(
+        request.exercise,
+        assessed,
+        findings,
+        bounds=bounds,
+        line=request.prescribed,
+        involved=_involved(request),
+        clip_s=(max(float(track.time_s[0]), from_s), min(float(track.time_s[-1]), to_s)),
+    )
+    report = Report(
+        created_at=created_at,
+        version=__version__,
+        source=raw.source,
+        settings=settings_echo(settings),
+        prescription_sha256=request.prescription_sha256,
+        clip=raw.clip,
+        exercise=request.exercise.id,
+        side=main.side if len(parts) == 1 else "both",
+        side_was_chosen=request.side is None,
+        context=request.context,
+        view=main.view,
+        is_usable=bool(assessed) and not any(f.spoils == "clip" for f in findings),
+        findings=tuple(findings),
+        repetitions=assessed,
+        whole=whole,
+    )
+    values = main.values
+    for part in parts[1:]:
+        values = np.where(np.isfinite(values), values, part.values)
+    _, unit, label = SIGNALS[main.driving_view.driving_signal]
+    trace = Trace(
+        time_s=track.time_s,
+        value=np.array(values),
+        unit=unit,
+        label=label,
+        key=main.driving_view.driving_signal,
+    )
+    return Analysis(
+        report=report,
+        trace=trace,
+        track=track,
+        raw=raw,
+        bounds=bounds,
+        seen=tuple(p.seen for p in parts),
+    )
+
+
+def _numbered_on(assessed: Sequence[AssessedRepetition]) -> tuple[AssessedRepetition, ...]:
+    """Repetitions of two parts, numbered through the clip; a sequence keeps its number's parts."""
+    numbers: dict[tuple[str, int], int] = {}
+    out = []
+    for r in assessed:
+        key = (r.repetition.side, r.repetition.number)
+        number = numbers.setdefault(key, len(numbers) + 1)
+        out.append(replace(r, repetition=replace(r.repetition, number=number)))
+    return tuple(out)
+
+
+def _one_leg_only(request: Request, assessed: Sequence[AssessedRepetition]) -> tuple[Finding, ...]:
+    sides = {r.repetition.side for r in assessed}
+    if request.side != "both" or request.exercise.working_leg == "both" or len(sides) != 1:
+        return ()
+    found = sides.pop()
+    if found == "both":
+        return ()
+    return (
+        Finding(
+            code="one_leg_only",
+            text=f"Both legs were asked for, and only repetitions of the {found} one were found.",
+        ),
+    )
+
+
+def _without_doubles(findings: Sequence[Finding]) -> list[Finding]:
+    return list({(f.code, f.text, f.from_s): f for f in findings}.values())
+
+
+def _involved(request: Request) -> Side | None:
+    """The leg that the prescription names as involved, or None."""
+    named = request.prescription.involved_side if request.prescription else "none"
+    return named if named in ("left", "right") else None
+
+
+def _seen_directly(raw: RawTrack) -> RawTrack:
+    """The track as a camera would have seen it that does not mirror."""
+    if not raw.clip.is_mirrored:
+        return raw
+    mirror = list(MIRROR)
+    image = raw.image_px[:, :, mirror].copy()
+    image[..., 0] = raw.clip.width_px - image[..., 0]
+    world = raw.world_m[:, :, mirror].copy()
+    world[..., 0] *= -1
+    return replace(
+        raw, image_px=image, world_m=world, visibility=raw.visibility[:, :, mirror].copy()
+    )

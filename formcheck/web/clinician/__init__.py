@@ -1,0 +1,1 @@
+"""The clinician's pages: faces only."""

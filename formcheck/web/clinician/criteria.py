@@ -1,0 +1,117 @@
+"""Criteria on the follow-up page: facts for the clinician, never shown to the patient."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+from formcheck.clinic import Clinic
+from formcheck.clinic.follow_up import session_facts
+from formcheck.clinic.patients import Patient, save_criteria
+from formcheck.evidence.progress import ONE_AT_A_TIME, CriteriaSettings, Criterion, criteria
+from formcheck.model.errors import UsageError
+from formcheck.model.programme import Prescription
+from formcheck.web.clinician.lists import patient_of
+from formcheck.web.pages import go, number, post, site_of
+
+_TITLES = {"progress": "Progress", "hold": "Hold", "ease": "Ease"}
+_ANSWERS = {
+    "fulfilled": "fulfilled",
+    "not_fulfilled": "not fulfilled",
+    "not_enough_information": "not enough information",
+}
+_FIELDS = {
+    "progress_sessions": ("Sessions on different days", 1, 20),
+    "progress_pain_most": ("Progress: most pain, 0 to 10", 0, 9),
+    "progress_effort_most": ("Progress: most effort, 0 to 10", 0, 10),
+    "hold_pain_most": ("Hold: most pain, 0 to 10", 1, 10),
+    "weekly_rise_least": ("Ease: rise of pain from week to week", 0.1, 10),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CriterionLine:
+    """One criterion in words: fulfilled, not fulfilled, or not enough information, and why."""
+
+    title: str
+    answer: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CriteriaField:
+    name: str
+    words: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CriteriaView:
+    """The criteria with their facts, their source, and the fields that change them."""
+
+    facts: tuple[CriterionLine, ...]
+    source: str
+    fields: tuple[CriteriaField, ...]
+
+
+def routes() -> list:
+    return [post("/clinic/patients/{code}/criteria", _save)]
+
+
+def settings_of(patient: Patient) -> CriteriaSettings:
+    """The criteria's settings of a patient: the defaults with what was changed."""
+    changed = json.loads(patient.criteria or "{}")
+    names = {f.name for f in fields(CriteriaSettings)}
+    return CriteriaSettings(**{k: v for k, v in changed.items() if k in names})
+
+
+def _line(criterion: Criterion) -> CriterionLine:
+    told = {True: "yes", False: "no", None: "not told"}
+    return CriterionLine(
+        title=_TITLES[criterion.name],
+        answer=_ANSWERS[criterion.outcome],
+        reasons=tuple(
+            f"{f.name[:1].upper()}{f.name[1:]}: {told[f.holds]}"
+            + (f" ({f.text})" if f.text not in ("yes", "no", "not told") else "")
+            for f in criterion.facts
+        ),
+    )
+
+
+def criteria_view(
+    clinic: Clinic, patient: Patient, prescription: Prescription | None
+) -> CriteriaView:
+    """The criteria of a patient as the page shows them."""
+    settings = settings_of(patient)
+    found = criteria(session_facts(clinic, patient.id, prescription), settings)
+    return CriteriaView(
+        facts=tuple(_line(c) for c in found),
+        source=f"Source: {settings.source}. {ONE_AT_A_TIME}",
+        fields=tuple(
+            CriteriaField(name=name, words=words, value=f"{getattr(settings, name):g}")
+            for name, (words, _, _) in _FIELDS.items()
+        ),
+    )
+
+
+def changed_criteria(sent: Mapping[str, list[str]]) -> dict[str, float | int]:
+    """The fields that differ from the defaults. Raises UsageError for one out of bounds."""
+    out = {}
+    for name, (words, least, most) in _FIELDS.items():
+        value = number(sent, name, words)
+        default = getattr(CriteriaSettings(), name)
+        if value is None:
+            continue
+        if not least <= value <= most or (isinstance(default, int) and value != int(value)):
+            raise UsageError(f"{words}: write a number from {least:g} to {most:g}")
+        if value != default:
+            out[name] = int(value) if isinstance(default, int) else value
+    made = CriteriaSettings(**out)
+    if made.hold_pain_most <= made.progress_pain_most:
+        raise UsageError("the pain to hold at lies above the pain to progress at")
+    return out
+
+
+def _save(request, fields):
+    patient = patient_of(request)
+    save_criteria(site_of(request).clinic, patient.id, changed_criteria(fields))
+    return go(request, f"/clinic/patients/{patient.code}#h-criteria", "kept")

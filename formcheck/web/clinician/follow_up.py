@@ -1,0 +1,309 @@
+"""A patient over the weeks: follow-up, all sets, findings and goals, the two pages that print."""
+
+import math
+from datetime import date, timedelta
+
+from formcheck.clinic import findings as kept_findings
+from formcheck.clinic.answers import answers_of, ticks_of
+from formcheck.clinic.database import today
+from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
+from formcheck.clinic.follow_up import change_of, follow_up
+from formcheck.clinic.note import change_words
+from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.sets import STATE_WORDS, sets_of
+from formcheck.model.errors import UsageError
+from formcheck.model.measures import MEASURES
+from formcheck.web.clinician.charts import dose_chart, measure_chart, pain_chart
+from formcheck.web.clinician.lists import answer_words, patient_of, set_facts
+from formcheck.web.pages import first, get, go, number, post, render, site_of, telling
+
+
+def routes() -> list:
+    at = "/clinic/patients/{code}"
+    return [
+        get(at, _follow_up),
+        get(at + "/sets", _sets),
+        get(at + "/findings", _findings),
+        post(at + "/findings", _add_finding),
+        post(at + "/scores", _add_score),
+        post(at + "/goals", _add_goal),
+        post(at + "/goals/{id:int}/reached", _reach_goal),
+        get(at + "/summary", _summary),
+        get(at + "/discharge", _discharge),
+    ]
+
+
+def _bounds_of(prescription) -> dict[str, list]:
+    """exercise -> [(kind, Bound)] of a prescription."""
+    out: dict[str, list] = {}
+    for line in prescription.exercises if prescription else ():
+        bounds = [("target", b) for b in line.targets] + [("limit", b) for b in line.limits]
+        out.setdefault(line.exercise, []).extend(bounds)
+    return out
+
+
+def _drawn(clinic, patient: Patient, prescription):
+    """(follow-up, charts of measures, the other charts) of a patient."""
+    bounds = _bounds_of(prescription)
+    judged = {e: tuple(b.measure for _, b in of) for e, of in bounds.items()}
+    found = follow_up(clinic, patient.id, judged=judged)
+    charts = [
+        measure_chart(series, f"m{n}", bounds.get(series.exercise, ()))
+        for n, series in enumerate(found.measures)
+    ]
+    others = [dose_chart(found.sets, "dose"), pain_chart(found.answers, "pain")]
+    return found, [c for c in charts if c], [c for c in others if c]
+
+
+def _changes(found) -> list[tuple[str, str, str, str]]:
+    """(exercise and side, measure, latest mean with interval, change since the first)."""
+    from formcheck.words import wording
+
+    rows = []
+    for series in found.measures:
+        for side in series.sides:
+            points = series.of_side(side)
+            last = points[-1]
+            latest = (
+                f"{wording.quantity(series.key, last.mean.value)} "
+                f"{wording.plus_minus(series.key, last.mean.half_width)}"
+            )
+            rows.append(
+                (
+                    f"{wording.exercise_name(series.exercise)}, {side}",
+                    MEASURES[series.key].label,
+                    latest,
+                    change_words(series.key, points[0], last)
+                    if len(points) > 1
+                    else "one set only",
+                )
+            )
+    return rows
+
+
+def _bases(found) -> list[str]:
+    """Where the smallest detectable changes of the table come from, each once."""
+    return list(
+        dict.fromkeys(
+            change_of(series.key, points[0], points[-1]).basis
+            for series in found.measures
+            for side in series.sides
+            if len(points := series.of_side(side)) > 1
+        )
+    )
+
+
+def _sides(found) -> list[tuple[str, str, str]]:
+    """(exercise, measure, the latest left against the latest right) where both were filmed."""
+    from formcheck.words import wording
+
+    rows = []
+    for series in found.measures:
+        left, right = series.of_side("left"), series.of_side("right")
+        if left and right:
+            a, b = left[-1], right[-1]
+            change = change_of(series.key, a, b)
+            error = ""
+            if math.isfinite(change.smallest):
+                size = wording.plus_minus(series.key, change.smallest).removeprefix("± ")
+                error = f" (error alone: up to {size})"
+            rows.append(
+                (
+                    wording.exercise_name(series.exercise),
+                    MEASURES[series.key].label,
+                    f"left {wording.quantity(series.key, a.mean.value)} ({a.day}), right "
+                    f"{wording.quantity(series.key, b.mean.value)} ({b.day}); right minus left "
+                    f"{wording.quantity(series.key, change.value)}{error}",
+                )
+            )
+    return rows
+
+
+def _follow_up(request, faults=(), status: int = 200):
+    from formcheck.web.clinician.criteria import criteria_view
+
+    patient, clinic = patient_of(request), site_of(request).clinic
+    version = current_prescription(clinic, patient.id)
+    prescription = version.record() if version else None
+    found, charts, others = _drawn(clinic, patient, prescription)
+    since = (today() - timedelta(days=28)).isoformat()
+    return render(
+        request,
+        "follow_up.html.j2",
+        status=status,
+        patient=patient,
+        version=version,
+        prescription=prescription,
+        charts=charts,
+        others=others,
+        changes=_changes(found),
+        bases=_bases(found),
+        sides=_sides(found),
+        n_sets=len(found.sets),
+        faults=faults,
+        sets=sets_of(clinic, patient.id, limit=8),
+        facts=set_facts,
+        states=STATE_WORDS,
+        findings=findings_of(clinic, patient.id),
+        kinds=FINDINGS,
+        scores=scores_of(clinic, patient.id),
+        goals=goals_of(clinic, patient.id),
+        answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
+        ticks=[t for t in reversed(ticks_of(clinic, patient.id)) if t.day >= since][:40],
+        criteria=criteria_view(clinic, patient, prescription),
+    )
+
+
+def _sets(request):
+    patient, clinic = patient_of(request), site_of(request).clinic
+    return render(
+        request,
+        "sets.html.j2",
+        patient=patient,
+        sets=sets_of(clinic, patient.id),
+        facts=set_facts,
+        states=STATE_WORDS,
+    )
+
+
+def _findings(request, faults=(), status: int = 200):
+    patient, clinic = patient_of(request), site_of(request).clinic
+    return render(
+        request,
+        "findings.html.j2",
+        status=status,
+        patient=patient,
+        kinds=FINDINGS,
+        findings=findings_of(clinic, patient.id),
+        scores=scores_of(clinic, patient.id),
+        goals=goals_of(clinic, patient.id),
+        today=today(),
+        faults=faults,
+    )
+
+
+def _kept(request, patient: Patient, faults, anchor: str):
+    if faults:
+        return _findings(request, faults, 400)
+    return go(request, f"/clinic/patients/{patient.code}/findings#{anchor}", "kept")
+
+
+def _add_finding(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        kept_findings.add_finding(
+            site_of(request).clinic,
+            patient.id,
+            day=first(fields, "day"),
+            kind=first(fields, "kind"),
+            side=first(fields, "side"),
+            value=number(fields, "value", "value"),
+            words=first(fields, "words"),
+            by=first(fields, "by"),
+        )
+    return _kept(request, patient, faults, "h-findings")
+
+
+def _add_score(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        value = number(fields, "value", "value")
+        if value is None:
+            raise UsageError("write the value of the score")
+        kept_findings.add_score(
+            site_of(request).clinic,
+            patient.id,
+            day=first(fields, "day"),
+            name=first(fields, "name"),
+            value=value,
+            direction=first(fields, "direction"),
+            least_change=number(fields, "least_change", "least change"),
+            by=first(fields, "by"),
+        )
+    return _kept(request, patient, faults, "h-scores")
+
+
+def _add_goal(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        kept_findings.add_goal(
+            site_of(request).clinic,
+            patient.id,
+            words=first(fields, "words"),
+            set_on=first(fields, "set_on"),
+            due_on=first(fields, "due_on") or None,
+            by=first(fields, "by"),
+        )
+    return _kept(request, patient, faults, "h-goals")
+
+
+def _reach_goal(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        kept_findings.reach_goal(
+            site_of(request).clinic, patient.id, request.path_params["id"], first(fields, "day")
+        )
+    return _kept(request, patient, faults, "h-goals")
+
+
+def _printed(request, template: str):
+    patient, clinic = patient_of(request), site_of(request).clinic
+    version = current_prescription(clinic, patient.id)
+    prescription = version.record() if version else None
+    found, charts, others = _drawn(clinic, patient, prescription)
+    answers = answers_of(clinic, patient.id)
+    all_sets = sets_of(clinic, patient.id)
+    weeks = _weeks(all_sets, answers)
+    return render(
+        request,
+        template,
+        patient=patient,
+        version=version,
+        prescription=prescription,
+        charts=charts,
+        others=others,
+        changes=_changes(found),
+        bases=_bases(found),
+        sides=_sides(found),
+        sets=all_sets,
+        weeks=weeks,
+        findings=findings_of(clinic, patient.id),
+        kinds=FINDINGS,
+        scores=scores_of(clinic, patient.id),
+        goals=goals_of(clinic, patient.id),
+        today=today(),
+        n_reviewed=sum(s.is_final for s in all_sets),
+        symptoms=[(a.day, answer_words(a)) for a in answers if a.symptoms],
+    )
+
+
+def _weeks(sets, answers) -> list[tuple[str, int, str, str]]:
+    """(week, filmed sets, highest pain, highest effort) of the last six weeks with anything."""
+    found: dict[date, list] = {}
+    for s in sets:
+        d = date.fromisoformat(s.day)
+        found.setdefault(d - timedelta(days=d.weekday()), [0, None, None])[0] += 1
+    for a in answers:
+        d = date.fromisoformat(a.day)
+        week = found.setdefault(d - timedelta(days=d.weekday()), [0, None, None])
+        pains = [p for p in (a.pain, a.pain_during, week[1]) if p is not None]
+        week[1] = max(pains, default=None)
+        efforts = [e for e in (a.effort, week[2]) if e is not None]
+        week[2] = max(efforts, default=None)
+    return [
+        (
+            monday.isoformat(),
+            n,
+            "–" if pain is None else str(pain),
+            "–" if effort is None else str(effort),
+        )
+        for monday, (n, pain, effort) in sorted(found.items())[-6:]
+    ]
+
+
+def _summary(request):
+    return _printed(request, "summary.html.j2")
+
+
+def _discharge(request):
+    return _printed(request, "discharge.html.j2")

@@ -1,0 +1,175 @@
+"""The work list, the list of patients, what was answered and seen, what was deleted."""
+
+from formcheck.clinic import worklist
+from formcheck.clinic.answers import Answer, answers_of_set, mark_seen, symptom_words
+from formcheck.clinic.database import today
+from formcheck.clinic.deletion import delete_patient, deletions
+from formcheck.clinic.patients import (
+    Patient,
+    add_patient,
+    find_patient,
+    list_patients,
+    set_silent_days,
+)
+from formcheck.clinic.reviews import review_sets
+from formcheck.clinic.sets import STATE_WORDS, StoredSet
+from formcheck.model.errors import UsageError
+from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+
+
+def routes() -> list:
+    return [
+        get("/clinic", _work_list),
+        post("/clinic/review", _review_several),
+        post("/clinic/answers/{id:int}/seen", _seen),
+        get("/clinic/patients", _patients),
+        post("/clinic/patients", _add),
+        post("/clinic/patients/{code}/delete", _delete),
+        post("/clinic/patients/{code}/silent", _silent),
+    ]
+
+
+def patient_of(request) -> Patient:
+    """The patient that a clinician's page is about. Raises PageError when there is none."""
+    patient = find_patient(site_of(request).clinic, request.path_params["code"])
+    if patient is None:
+        raise PageError(404, "There is no such patient.")
+    return patient
+
+
+def set_facts(stored: StoredSet) -> str:
+    """What a set comes to, in a line: counts and facts, no verdict."""
+    from formcheck.files.exercises import load_exercise
+
+    if stored.state == "not measured":
+        return stored.reason
+    if stored.state in ("recorded", "analysing"):
+        return STATE_WORDS[stored.state]
+    noun = {"hold": "hold", "sequence": "sequence"}.get(
+        load_exercise(stored.exercise).kind, "repetition"
+    )
+    most = stored.dose_prescribed or stored.dose_done
+    done = f"{stored.dose_done}"
+    if stored.dose_prescribed:
+        done += f" of {stored.dose_prescribed}"
+    parts = [f"{done} {noun}{'' if most == 1 else 's'}"]
+    for n, words in (
+        (stored.n_passed, "past a limit"),
+        (stored.n_doubtful, "perhaps past a limit"),
+        (stored.n_not_met, "with a target not reached"),
+    ):
+        if n:
+            parts.append(f"{n} {words}")
+    return "; ".join(parts)
+
+
+def answer_words(answer: Answer) -> str:
+    """An answer in a line."""
+    parts = []
+    if answer.symptoms:
+        parts.append(symptom_words(answer.symptoms))
+    if answer.pain is not None:
+        parts.append(f"pain {answer.pain} of 10")
+    if answer.pain_during is not None:
+        parts.append(f"pain during {answer.pain_during} of 10")
+    if answer.effort is not None:
+        parts.append(f"effort {answer.effort} of 10")
+    for name, value in (
+        ("pain", answer.pain_change),
+        ("stiffness", answer.stiffness_change),
+        ("swelling", answer.swelling_change),
+    ):
+        if value:
+            parts.append(f"{name} {value}{' than usual' if value != 'same' else ' as usual'}")
+    return "; ".join(parts) or "nothing answered"
+
+
+def _work_list(request, faults=(), status: int = 200):
+    day, clinic = today(), site_of(request).clinic
+    work = worklist.work_list(clinic, day)
+    return render(
+        request,
+        "work_list.html.j2",
+        status=status,
+        work=work,
+        today=day,
+        facts=set_facts,
+        said_with={s.id: _said_words(clinic, s) for s in work.not_reached},
+        has_patients=any(n for _, n in work.counts) or bool(list_patients(clinic)),
+        answer_words=answer_words,
+        faults=faults,
+    )
+
+
+def _said_words(clinic, stored: StoredSet) -> str:
+    """The answers that put a set among the remarkable ones."""
+    found = answers_of_set(clinic, stored.id)
+    return "; ".join(answer_words(a) for a in found if a.symptoms or a.is_over_limit)
+
+
+def _review_several(request, fields):
+    clinic = site_of(request).clinic
+    with telling() as faults:
+        uids = fields.get("uid", [])
+        if not uids:
+            raise UsageError("choose the sets that you have seen")
+        # A set with anything remarkable is reviewed on its own page, whatever the form says.
+        if not all(worklist.is_unremarkable(clinic, uid) for uid in uids):
+            raise UsageError("one of these sets is no longer unremarkable; look at it by itself")
+        review_sets(clinic, uids, first(fields, "by"))
+    if faults:
+        return _work_list(request, faults, 400)
+    return go(request, "/clinic", "reviewed")
+
+
+def _seen(request, fields):
+    with telling() as faults:
+        mark_seen(site_of(request).clinic, request.path_params["id"], first(fields, "by"))
+    return _work_list(request, faults, 400) if faults else go(request, "/clinic", "kept")
+
+
+def _patients(request, faults=(), code: str = "", status: int = 200):
+    clinic = site_of(request).clinic
+    return render(
+        request,
+        "patients.html.j2",
+        status=status,
+        patients=list_patients(clinic),
+        code=code,
+        deletions=deletions(clinic),
+        faults=faults,
+    )
+
+
+def _add(request, fields):
+    code = first(fields, "code")
+    with telling() as faults:
+        patient = add_patient(site_of(request).clinic, code)
+    if faults:
+        return _patients(request, faults, code, 400)
+    return go(request, f"/clinic/patients/{patient.code}/prescription", "added")
+
+
+def _delete(request, fields):
+    patient = patient_of(request)
+    site = site_of(request)
+    with telling() as faults:
+        if first(fields, "code") != patient.code:
+            raise UsageError("write the code of the patient to be deleted")
+        delete_patient(
+            site.clinic, patient.code, by=first(fields, "by"), reason=first(fields, "reason")
+        )
+        site.sessions.end_patient(patient.id)
+    if faults:
+        return _patients(request, faults, status=400)
+    return go(request, "/clinic/patients", "deleted")
+
+
+def _silent(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        days = whole(fields, "days", "days")
+        set_silent_days(site_of(request).clinic, patient.id, days or 0)
+    if faults:
+        return _patients(request, faults, status=400)
+    return go(request, f"/clinic/patients/{patient.code}", "kept")

@@ -1,0 +1,20 @@
+"""The clinician's part of the site: every route under /clinic."""
+
+from formcheck.web.clinician import criteria as clinic_criteria
+from formcheck.web.clinician import files as clinic_files
+from formcheck.web.clinician import follow_up as clinic_follow_up
+from formcheck.web.clinician import lists as clinic_lists
+from formcheck.web.clinician import prescription as clinic_prescription
+from formcheck.web.clinician import set_page as clinic_set
+
+
+def routes() -> list:
+    """The clinician's routes."""
+    return [
+        *clinic_lists.routes(),
+        *clinic_prescription.routes(),
+        *clinic_set.routes(),
+        *clinic_follow_up.routes(),
+        *clinic_criteria.routes(),
+        *clinic_files.routes(),
+    ]

@@ -1,0 +1,76 @@
+"""A patient's files: a set saved for the clinic, and the clinic's file taken in."""
+
+import secrets
+from pathlib import Path
+
+from formcheck.clinic.folder import need_room
+from formcheck.model.errors import FileError, FormcheckError
+from formcheck.web.pages import call, get, site_of
+from formcheck.web.patient.pages import own_patient, own_set
+
+
+def routes() -> list:
+    return [get("/my/sets/{uid}/set.formcheck", _set_file), call("/my/plan/file", _take_in, "PUT")]
+
+
+def _set_file(request):
+    """A recorded set as one file, for the clinic's own safe channel."""
+    from starlette.background import BackgroundTask
+    from starlette.responses import FileResponse
+
+    from formcheck.clinic.exchange import pack_set
+
+    clinic, stored = site_of(request).clinic, own_set(request)
+    target = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
+    try:
+        pack_set(clinic, stored.uid, target)
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+    name = (
+        f"{stored.patient_code}_{stored.day}_{stored.exercise}_{stored.side}_"
+        f"{stored.set_number}.formcheck"
+    )
+    return FileResponse(
+        target,
+        media_type="application/zip",
+        filename=name,
+        background=BackgroundTask(target.unlink, missing_ok=True),
+    )
+
+
+async def _take_in(request):
+    """Takes the clinic's file in, sent as the raw body: this patient's own plan alone."""
+    from starlette.concurrency import run_in_threadpool
+    from starlette.responses import JSONResponse
+
+    clinic = site_of(request).clinic
+    patient = await run_in_threadpool(own_patient, request)
+    target: Path = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
+    try:
+        length = request.headers.get("content-length", "0")
+        await run_in_threadpool(need_room, clinic.folder, int(length) if length.isdigit() else 0)
+        with target.open("xb") as file:
+            target.chmod(0o600)
+            async for block in request.stream():
+                await run_in_threadpool(file.write, block)
+        received = await run_in_threadpool(_import_own, clinic, patient, target)
+    except FormcheckError as error:
+        text = str(error).removeprefix(f"{target.name}: ").removeprefix(f"{target}: ")
+        words = f"This file {text}" if text != str(error) else text
+        return JSONResponse({"error": words}, status_code=400)
+    finally:
+        target.unlink(missing_ok=True)
+    return JSONResponse({"page": f"/my?said={'twice' if received.was_known else 'imported'}"})
+
+
+def _import_own(clinic, patient, source: Path):
+    from formcheck.clinic.exchange import import_package
+    from formcheck.clinic.exchange_package import open_package
+
+    opened = open_package(clinic, source, key=patient.exchange_key)
+    if opened.recording is not None:
+        opened.recording.unlink(missing_ok=True)
+    if opened.manifest["patient"] != patient.code:
+        raise FileError(f"{source}: is not of these pages; ask your clinic for yours")
+    return import_package(clinic, source, expects="plan")

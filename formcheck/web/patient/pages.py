@@ -1,0 +1,327 @@
+"""The patient's part of the site: every route under /my. Here: today's list and what is ticked.
+
+The patient is always the session's own, never one named in an address.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from formcheck.clinic.answers import (
+    REASONS,
+    URGENT,
+    add_answer,
+    answers_of,
+    symptom_words,
+    tick,
+    ticks_of,
+    untick,
+)
+from formcheck.clinic.database import today
+from formcheck.clinic.patients import Patient, current_prescription, patient_by_id
+from formcheck.clinic.sets import StoredSet, find_set, sets_of
+from formcheck.clinic.today import TodayExercise, TodaySet, find_today, todays_list
+from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
+from formcheck.model.errors import UsageError
+from formcheck.web.media import video_response
+from formcheck.web.pages import (
+    PageError,
+    first,
+    get,
+    go,
+    post,
+    render,
+    session_of,
+    site_of,
+    telling,
+    whole,
+)
+from formcheck.web.uploads import upload_routes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """That the patient is to call, and because of which answers."""
+
+    words: str
+    told: str
+    is_urgent: bool
+
+
+BROKEN_OFF_S = 15.0
+"""A recording to which nothing came for so long has broken off; pieces come every second."""
+
+
+def routes() -> list:
+    """The patient's routes."""
+    from formcheck.web.patient import files as patient_files
+    from formcheck.web.patient import live_socket
+    from formcheck.web.patient import results as patient_results
+    from formcheck.web.patient import set_page as patient_set
+
+    return [
+        get("/my", _home),
+        post("/my/tick", _tick),
+        post("/my/untick", _untick),
+        get("/my/next-day", _next_day),
+        post("/my/next-day", _keep_next_day),
+        post("/my/unfinished/{uid}/keep", _keep_unfinished),
+        post("/my/unfinished/{uid}/discard", _discard_unfinished),
+        get("/my/sets/{uid}/video/{which}", _video),
+        *patient_set.routes(),
+        *patient_results.routes(),
+        *patient_files.routes(),
+        *live_socket.routes(),
+        *upload_routes("/my", own_patient, after_page, is_recorded=True),
+    ]
+
+
+def after_page(uid: str) -> str:
+    """Where a patient goes when a recording has arrived whole."""
+    return f"/my/sets/{uid}/after"
+
+
+def own_patient(request) -> Patient:
+    """The patient of the session. Raises PageError when deleted meanwhile."""
+    patient_id = session_of(request).patient_id
+    patient = patient_by_id(site_of(request).clinic, patient_id) if patient_id else None
+    if patient is None:
+        raise PageError(401, "This page is over. Ask your clinic for a new link.")
+    return patient
+
+
+def own_set(request) -> StoredSet:
+    """The set of the address, when it is the patient's own; else it is not there."""
+    uid = request.path_params["uid"]
+    stored = find_set(site_of(request).clinic, uid, patient_id=own_patient(request).id)
+    if stored is None:
+        raise PageError(404, "There is no such set.")
+    return stored
+
+
+def todays_own_list(request, patient: Patient) -> tuple[TodayExercise, ...]:
+    """The patient's list of today; empty where there is no plan."""
+    from formcheck.files.exercises import load_exercise
+
+    clinic, day = site_of(request).clinic, today().isoformat()
+    version = current_prescription(clinic, patient.id)
+    if version is None:
+        return ()
+    prescription = version.record()
+    return todays_list(
+        prescription,
+        [load_exercise(line.exercise) for line in prescription.exercises],
+        sets_of(clinic, patient.id, day=day),
+        ticks_of(clinic, patient.id, day),
+    )
+
+
+def listed_set(request, patient: Patient) -> tuple[TodayExercise, TodaySet]:
+    """The set of today's list that the address names. Raises PageError when it is not on it."""
+    p = request.path_params
+    found = find_today(todays_own_list(request, patient), p["exercise"], p["side"], p["number"])
+    if found is None:
+        raise PageError(404, "That set is not in your plan of today.")
+    return found
+
+
+def set_path(s: TodaySet) -> str:
+    """The address of a set of today's list."""
+    return f"/my/do/{s.exercise}/{s.side}/{s.number}"
+
+
+def set_words(s: TodaySet) -> str:
+    """A set's name in a line: `Set 2, left leg`."""
+    words = f"Set {s.number_in_round}"
+    return words if s.side == "both" else f"{words}, {s.side} leg"
+
+
+def over_words(sets: Sequence[TodaySet]) -> str:
+    """What is said when none of these sets is open any more."""
+    is_left_out = any(s.state == "not done" for s in sets)
+    return "That is all for today" if is_left_out else "Done for today"
+
+
+# -- today's list
+
+
+def _home(request, faults=(), status: int = 200):
+    from formcheck.words.patient_words import dose_words
+
+    patient, clinic = own_patient(request), site_of(request).clinic
+    version = current_prescription(clinic, patient.id)
+    sets = sets_of(clinic, patient.id, limit=30)
+    day = todays_own_list(request, patient)
+    return render(
+        request,
+        "my_home.html.j2",
+        status=status,
+        today=today(),
+        prescription=version.record() if version else None,
+        day=[(of, dose_words(of.line, of.exercise)) for of in day],
+        is_all_over=bool(day) and all(of.is_over for of in day),
+        over_words=over_words,
+        day_sets=[s for of in day for s in of.sets],
+        call=_call_today(clinic, patient),
+        set_path=set_path,
+        set_words=set_words,
+        reasons=REASONS,
+        day_before=_unasked_day(request, patient),
+        unfinished=_broken_off(clinic, patient),
+        earlier=[s for s in sets if s.day < today().isoformat()][:8],
+        faults=faults,
+    )
+
+
+def _call_today(clinic, patient: Patient) -> Call | None:
+    """The call that today's answers ask for. The symptom questions stand until they are answered
+    anew; what was said after a set, until the questions before the next."""
+    day = today().isoformat()
+    asked = [a for a in answers_of(clinic, patient.id) if a.day == day]
+    before = [a for a in asked if a.moment == "before"][-1:]
+    since = before[0].id if before else 0
+    after = [a for a in asked if a.moment == "after" and a.id > since]
+    for a in (*before, *after, *[a for a in asked if a.moment == "next day"][-1:]):
+        parts = [symptom_words(a.symptoms)] if a.symptoms else []
+        if a.is_over_limit:
+            most = max(p for p in (a.pain, a.pain_during) if p is not None)
+            parts.append(f"pain {most} of 10")
+        for name, value in (("pain", a.pain_change), ("swelling", a.swelling_change)):
+            if value == "more":
+                parts.append(f"more {name} than usual")
+        if parts:
+            is_urgent = any(s in URGENT for s in a.symptoms)
+            words = "Get urgent medical help now." if is_urgent else "Call your clinic."
+            return Call(words=words, told=", ".join(parts), is_urgent=is_urgent)
+    return None
+
+
+def _broken_off(clinic, patient: Patient) -> list:
+    """Recordings that are half here and to which nothing comes any more."""
+    from datetime import UTC, datetime, timedelta
+
+    before = (datetime.now(UTC) - timedelta(seconds=BROKEN_OFF_S)).isoformat(timespec="seconds")
+    return [u for u in open_uploads(clinic, patient.id) if u.last_at < before]
+
+
+def _named_set(request, patient: Patient, fields) -> TodaySet:
+    number = whole(fields, "number", "set")
+    found = find_today(
+        todays_own_list(request, patient),
+        first(fields, "exercise"),
+        first(fields, "side"),
+        number or 0,
+    )
+    if found is None:
+        raise UsageError("that set is not in your plan of today")
+    return found[1]
+
+
+def _tick(request, fields):
+    patient = own_patient(request)
+    with telling() as faults:
+        s = _named_set(request, patient, fields)
+        tick(
+            site_of(request).clinic,
+            patient.id,
+            exercise=s.exercise,
+            side=s.side,
+            set_number=s.number,
+            kind=first(fields, "kind"),
+            reason=first(fields, "reason"),
+        )
+    if faults:
+        return _home(request, faults, 400)
+    return go(request, f"/my#at-{s.exercise}", "kept")
+
+
+def _untick(request, fields):
+    patient = own_patient(request)
+    with telling() as faults:
+        s = _named_set(request, patient, fields)
+        untick(
+            site_of(request).clinic,
+            patient.id,
+            exercise=s.exercise,
+            side=s.side,
+            set_number=s.number,
+            day=today().isoformat(),
+        )
+    if faults:
+        return _home(request, faults, 400)
+    return go(request, f"/my#at-{s.exercise}", "kept")
+
+
+# -- the day after
+
+
+def _unasked_day(request, patient: Patient) -> str | None:
+    """The last day before today on which something was done, if its next day was not asked."""
+    clinic, day = site_of(request).clinic, today().isoformat()
+    days = {s.day for s in sets_of(clinic, patient.id, limit=60)}
+    days |= {t.day for t in ticks_of(clinic, patient.id) if t.kind == "done"}
+    earlier = [d for d in days if d < day]
+    if not earlier:
+        return None
+    last = max(earlier)
+    asked = [a for a in answers_of(clinic, patient.id) if a.moment == "next day" and a.day > last]
+    return None if asked else last
+
+
+_COMPARED = (("pain", "Pain"), ("stiffness", "Stiffness"), ("swelling", "Swelling"))
+
+
+def _next_day(request, faults=(), values=None, status: int = 200):
+    patient = own_patient(request)
+    return render(
+        request,
+        "my_next_day.html.j2",
+        status=status,
+        day=_unasked_day(request, patient),
+        compared=_COMPARED,
+        values=values or {},
+        faults=faults,
+    )
+
+
+def _keep_next_day(request, fields):
+    patient = own_patient(request)
+    values = {name: first(fields, name) for name, _ in _COMPARED}
+    with telling() as faults:
+        missing = [words.lower() for name, words in _COMPARED if not values[name]]
+        if missing:
+            raise UsageError(f"choose less, same or more for {', '.join(missing)}")
+        add_answer(
+            site_of(request).clinic,
+            patient.id,
+            "next day",
+            **{f"{name}_change": values[name] for name in values},
+        )
+    if faults:
+        return _next_day(request, faults, values, 400)
+    if values["swelling"] == "more" or values["pain"] == "more":
+        return render(request, "my_more.html.j2", values=values)
+    return go(request, "/my", "kept")
+
+
+# -- recordings that broke off
+
+
+def _keep_unfinished(request, fields):
+    patient, uid = own_patient(request), request.path_params["uid"]
+    with telling() as faults:
+        stored = finish_upload(site_of(request).clinic, uid, patient.id)
+    if faults:
+        return _home(request, faults, 400)
+    return go(request, after_page(stored.uid))
+
+
+def _discard_unfinished(request, fields):
+    clinic, patient = site_of(request).clinic, own_patient(request)
+    upload = find_upload(clinic, request.path_params["uid"], patient.id)
+    if upload is not None:
+        throw_away_upload(clinic, upload.uid, patient.id)
+    return go(request, "/my", "discarded")
+
+
+def _video(request):
+    return video_response(request, own_set(request))

@@ -1,0 +1,355 @@
+"""Figures of an exercise and of where the camera stands: SVG, and characters for a terminal.
+
+Drawn from the exercise file's own points. It is a figure of what to do, never laid over a
+person. Strokes keep a contrast of at least 4.5 to 1 with white.
+"""
+
+import math
+from html import escape
+from typing import NamedTuple
+
+from formcheck.model.programme import Exercise, Figure
+
+Point = tuple[float, float]
+Pose = dict[str, Point]
+
+_BODY = (
+    (("far_hip", "far_knee"), "far"),
+    (("hip", "far_knee"), "far"),
+    (("far_knee", "far_ankle"), "far"),
+    (("far_ankle", "far_toe"), "far"),
+    (("far_shoulder", "far_elbow"), "far"),
+    (("far_elbow", "far_wrist"), "far"),
+    (("hip", "far_hip"), "body"),
+    (("shoulder", "far_shoulder"), "body"),
+    (("far_hip", "far_shoulder"), "body"),
+    (("hip", "shoulder"), "body"),
+    (("shoulder", "elbow"), "arm"),
+    (("elbow", "wrist"), "arm"),
+    (("hip", "knee"), "leg"),
+    (("knee", "ankle"), "leg"),
+    (("ankle", "toe"), "leg"),
+)
+_LYING = ("supine", "hook_lying", "prone", "side_lying", "long_sitting")
+_HEAD = 4.6
+_INK, _LEG, _FAR, _PROP, _CAMERA = "#1d2b33", "#7a2e5d", "#5c6b73", "#d9d4c7", "#0b5d66"
+_CAP = 'fill="none" stroke-linecap="round"'
+# Attributes, not a style sheet: a figure inside a page must not restyle the page, and a strict
+# content security policy lets attributes through.
+_DRAWN = {
+    "body": f'{_CAP} stroke="{_INK}" stroke-width="4.2"',
+    "arm": f'{_CAP} stroke="{_INK}" stroke-width="2.6"',
+    "leg": f'{_CAP} stroke="{_LEG}" stroke-width="4.6"',
+    "far": f'{_CAP} stroke="{_FAR}" stroke-width="2.8"',
+    "head": f'fill="#ffffff" stroke="{_INK}" stroke-width="2.6"',
+    "floor": f'{_CAP} stroke="{_INK}" stroke-width="1"',
+    "prop": f'fill="{_PROP}" stroke="{_FAR}" stroke-width="1"',
+    "camera": f'fill="{_CAMERA}"',
+    "sight": f'{_CAP} stroke="{_CAMERA}" stroke-width="1" stroke-dasharray="3 3"',
+    "text": f'fill="{_INK}" text-anchor="middle" font-family="sans-serif" font-size="6.5"',
+}
+
+
+class Prop(NamedTuple):
+    """Something to sit, lie, stand or lean on: a box (x, y, width, height) or a circle."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    is_round: bool = False
+
+
+def segments(pose: Pose) -> tuple[tuple[str, str, str], ...]:
+    """The lines that a pose is drawn with: (joint, joint, part), back to front.
+
+    A far leg hangs on its own hip where the figure has one, else on the near hip.
+    """
+    return tuple(
+        (a, b, part)
+        for (a, b), part in _BODY
+        if a in pose and b in pose and not ((a, b) == ("hip", "far_knee") and "far_hip" in pose)
+    )
+
+
+def props(figure: Figure) -> tuple[Prop, ...]:
+    """Where wall, chair, bench and the rest stand, from the body's own points."""
+    placed: list[Prop] = []
+    for name in figure.props:
+        placed += _PLACES[name](figure)
+    return tuple(placed)
+
+
+def exercise_svg(exercise: Exercise, plane: str | None = None, name: str = "") -> str:
+    """The exercise at rest and at the turn, and the camera's place, as one SVG text.
+
+    `plane` chooses the camera's place; by default the one the figure is drawn in. `name` keeps
+    ids apart when a page holds the same figure twice.
+    """
+    plane = plane or exercise.figure.plane
+    name = name or f"{exercise.id}-{plane}"
+    last = "hold" if exercise.kind == "hold" else "furthest point"
+    panels = (
+        _panel(exercise.figure, exercise.figure.rest, 4, "start"),
+        _panel(exercise.figure, exercise.figure.turn, 112, last),
+        _camera_panel(exercise, plane, 220),
+    )
+    about = f"{exercise.summary} Camera: {camera_place(plane)}"
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 324 124" role="img" '
+        f'aria-labelledby="{escape(name)}-t {escape(name)}-d">'
+        f'<title id="{escape(name)}-t">{escape(exercise.name)}</title>'
+        f'<desc id="{escape(name)}-d">{escape(about)}</desc>'
+        f'<rect width="324" height="124" rx="6" fill="#fff"/>{"".join(panels)}</svg>\n'
+    )
+
+
+def camera_svg(exercise: Exercise, plane: str, name: str = "") -> str:
+    """The camera's place alone, seen from above, as one SVG text."""
+    name = name or f"{exercise.id}-camera-{plane}"
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 104 124" role="img" '
+        f'aria-labelledby="{escape(name)}-t">'
+        f'<title id="{escape(name)}-t">Camera: {escape(camera_place(plane))}</title>'
+        f'<rect width="104" height="124" rx="6" fill="#fff"/>'
+        f"{_camera_panel(exercise, plane, 2)}</svg>\n"
+    )
+
+
+def camera_place(plane: str) -> str:
+    """Where the camera stands, in words."""
+    return {
+        "sagittal": "at your side.",
+        "frontal": "straight ahead of you.",
+        "oblique": "between front and side.",
+    }[plane]
+
+
+def _n(value: float) -> str:
+    return f"{value:.1f}".rstrip("0").rstrip(".")
+
+
+def _line(a: Point, b: Point, kind: str) -> str:
+    return f'<line {_DRAWN[kind]} x1="{_n(a[0])}" y1="{_n(a[1])}" x2="{_n(b[0])}" y2="{_n(b[1])}"/>'
+
+
+def _panel(figure: Figure, pose: Pose, left: float, label: str) -> str:
+    def at(point: Point) -> Point:
+        return left + point[0], 106 - point[1]
+
+    parts = [_line((left, 106.5), (left + 100, 106.5), "floor")]
+    for p in props(figure):
+        x, y = at((p.x, p.y + p.height))
+        if p.is_round:
+            r = p.height / 2
+            parts.append(
+                f'<circle {_DRAWN["prop"]} cx="{_n(x + r)}" cy="{_n(y + r)}" r="{_n(r)}"/>'
+            )
+        else:
+            parts.append(
+                f'<rect {_DRAWN["prop"]} x="{_n(x)}" y="{_n(y)}" width="{_n(p.width)}" '
+                f'height="{_n(p.height)}"/>'
+            )
+    parts += [_line(at(pose[a]), at(pose[b]), kind) for a, b, kind in segments(pose)]
+    x, y = at(pose["head"])
+    parts.append(f'<circle {_DRAWN["head"]} cx="{_n(x)}" cy="{_n(y)}" r="{_HEAD}"/>')
+    parts.append(f'<text x="{_n(left + 50)}" y="118" {_DRAWN["text"]}>{escape(label)}</text>')
+    return "<g>" + "".join(parts) + "</g>"
+
+
+# -- the camera, seen from above
+
+
+def _camera_panel(exercise: Exercise, plane: str, left: float) -> str:
+    is_low = exercise.position in _LYING
+    x, y = left + 38, 40
+    if is_low:
+        body = (
+            f'<rect {_DRAWN["prop"]} x="{left + 8}" y="26" width="84" height="28" rx="3"/>'
+            + _line((left + 28, y), (left + 54, y), "body")
+            + _line((left + 54, y - 3), (left + 86, y - 3), "far")
+            + _line((left + 54, y + 3), (left + 86, y + 3), "leg")
+            + f'<circle {_DRAWN["head"]} cx="{left + 18}" cy="{y}" r="{_HEAD}"/>'
+        )
+        x = left + 52
+    else:
+        body = (
+            _line((x, y - 9), (x, y + 9), "body")
+            + f'<circle {_DRAWN["head"]} cx="{x}" cy="{y}" r="{_HEAD}"/>'
+            + _line((x + 8, y), (x + 18, y), "arm")
+            + _line((x + 18, y), (x + 14, y - 3), "arm")
+            + _line((x + 18, y), (x + 14, y + 3), "arm")
+        )
+    # Lying on a side, the body's front is at its side as seen from above.
+    angle = {"sagittal": 90, "frontal": 90 if is_low else 0, "oblique": 45}[plane]
+    dx, dy = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    start = 14 if is_low else 22
+    end = (x + 48 * dx, y + 48 * dy)
+    sight = _line((x + start * dx, y + start * dy), (x + 40 * dx, y + 40 * dy), "sight")
+    camera = (
+        f'<g transform="translate({_n(end[0])} {_n(end[1])}) rotate({angle})">'
+        f'<rect {_DRAWN["camera"]} x="-4" y="-6" width="12" height="12" rx="2"/>'
+        f'<path {_DRAWN["camera"]} d="M-3 0 L-9 -5 L-9 5 Z"/></g>'
+    )
+    height = "camera low" if is_low else "camera at hip height"
+    text = (
+        f'<text x="{left + 50}" y="10" {_DRAWN["text"]}>seen from above</text>'
+        f'<text x="{left + 50}" y="118" {_DRAWN["text"]}>{height}</text>'
+    )
+    return f"<g>{body}{sight}{camera}{text}</g>"
+
+
+# -- what stands around the body
+
+
+def _poses(figure: Figure) -> tuple[Pose, Pose]:
+    return figure.rest, figure.turn
+
+
+def _wall(figure: Figure) -> list[Prop]:
+    x = min(min(pose[j][0] for j in ("hip", "shoulder", "head")) for pose in _poses(figure)) - 5
+    return [Prop(max(x - 4, 0), 0, 4, 98)]
+
+
+def _chair(figure: Figure) -> list[Prop]:
+    x, y = min((pose["hip"] for pose in _poses(figure)), key=lambda hip: hip[1])
+    seat = y - 6
+    return [
+        Prop(x - 10, seat, 24, 3),
+        Prop(x - 9, 0, 2.5, seat),
+        Prop(x + 10, 0, 2.5, seat),
+        Prop(x - 11, seat + 3, 2.5, 24),
+    ]
+
+
+def _bench(figure: Figure) -> list[Prop]:
+    feet = [pose["far_toe"] for pose in _poses(figure) if "far_toe" in pose]
+    if feet:
+        x = sum(p[0] for p in feet) / len(feet)
+        top = min(p[1] for p in feet) - 1.5
+        return [Prop(max(x - 12, 0), 0, 18, top)]
+    x, y = figure.turn["shoulder"]
+    return [Prop(x - 14, 0, 12, min(y, figure.rest["shoulder"][1]) - 1)]
+
+
+def _step(figure: Figure) -> list[Prop]:
+    x, y = figure.rest["ankle"]
+    return [Prop(x - 8, 0, 13, y - 4)]
+
+
+def _mat(figure: Figure) -> list[Prop]:
+    xs = [p[0] for pose in _poses(figure) for p in pose.values()]
+    return [Prop(max(min(xs) - 3, 0), -2, min(max(xs) + 3, 100) - max(min(xs) - 3, 0), 2)]
+
+
+def _roll(figure: Figure) -> list[Prop]:
+    x, y = figure.rest["knee"]
+    size = max(y - 3, 4)
+    return [Prop(x - size / 2, 0, size, size, is_round=True)]
+
+
+def _rail(figure: Figure) -> list[Prop]:
+    wrists = [pose[j] for pose in _poses(figure) for j in ("wrist", "far_wrist") if j in pose]
+    x = max(p[0] for p in wrists) + 3
+    top = max(p[1] for p in wrists)
+    return [Prop(x, 0, 2, top), Prop(x - 3, top - 2, 8, 2.5)]
+
+
+_PLACES = {
+    "wall": _wall,
+    "chair": _chair,
+    "bench": _bench,
+    "step": _step,
+    "mat": _mat,
+    "roll": _roll,
+    "rail": _rail,
+}
+
+
+# -- for a terminal
+
+_COLUMNS, _ROWS = 30, 15
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
+
+
+def text_figure(exercise: Exercise, plane: str | None = None, is_unicode: bool = True) -> str:
+    """The figure at rest and at the turn side by side, and the camera's place, as characters.
+
+    `is_unicode` false keeps to ASCII, for terminals without braille characters.
+    """
+    figure = exercise.figure
+    draw = _braille if is_unicode else _ascii
+    rest, turn = draw(figure, figure.rest), draw(figure, figure.turn)
+    rows = [f"{a:<{_COLUMNS}}   {b}".rstrip() for a, b in zip(rest, turn, strict=True)]
+    while not rows[0]:
+        rows.pop(0)
+    last = "hold" if exercise.kind == "hold" else "furthest point"
+    rows.append(f"{'start':^{_COLUMNS}}   {last:^{_COLUMNS}}".rstrip())
+    return "\n".join([*rows, "", *_text_camera(exercise, plane or figure.plane)]) + "\n"
+
+
+def _text_camera(exercise: Exercise, plane: str) -> list[str]:
+    is_low = exercise.position in _LYING
+    person = "O===--" if is_low else "(O)>"
+    where = f"[camera] {camera_place(plane)}"
+    height = "low, as high as the hips as you lie" if is_low else "at hip height"
+    if plane == "frontal" and not is_low:
+        rows = [f"  {person} . . . . {where}"]
+    elif plane == "oblique":
+        rows = [f"  {person}", "       .", "         .", f"           {where}"]
+    else:
+        rows = [f"  {person}", "    .", "    .", f"   {where}"]
+    looking = "head left" if is_low else "you look to the right"
+    return [f"seen from above ({looking})", *rows, f"  camera {height}"]
+
+
+def _strokes(figure: Figure, pose: Pose) -> list[tuple[Point, Point]]:
+    lines = [(pose[a], pose[b]) for a, b, _ in segments(pose)]
+    x, y = pose["head"]
+    ring = [(x + 5 * math.cos(a), y + 5 * math.sin(a)) for a in _turns(10)]
+    lines += list(zip(ring, ring[1:] + ring[:1], strict=True))
+    for p in props(figure):
+        if p.height > 3:
+            low, high = (p.x, p.y), (p.x + p.width, p.y + p.height)
+            lines += [
+                ((low[0], high[1]), high),
+                (low, (low[0], high[1])),
+                ((high[0], low[1]), high),
+            ]
+    return [*lines, ((0, 0), (100, 0))]
+
+
+def _turns(n: int) -> list[float]:
+    return [2 * math.pi * k / n for k in range(n)]
+
+
+def _points(line: tuple[Point, Point], across: int, up: int) -> list[tuple[int, int]]:
+    """Cells (column, row from the top) on a line through the box, for a grid of cells."""
+    (ax, ay), (bx, by) = line
+    n = 2 + int(max(abs(ax - bx) * across, abs(ay - by) * up) / 100 * 2)
+    cells = []
+    for k in range(n + 1):
+        x, y = ax + (bx - ax) * k / n, ay + (by - ay) * k / n
+        column = min(max(int(x / 100 * across), 0), across - 1)
+        row = up - 1 - min(max(int(y / 100 * up), 0), up - 1)
+        cells.append((column, row))
+    return cells
+
+
+def _braille(figure: Figure, pose: Pose) -> list[str]:
+    grid = [[0] * _COLUMNS for _ in range(_ROWS)]
+    for line in _strokes(figure, pose):
+        for column, row in _points(line, 2 * _COLUMNS, 4 * _ROWS):
+            grid[row // 4][column // 2] |= _DOTS[row % 4][column % 2]
+    return ["".join(chr(0x2800 + cell) if cell else " " for cell in row) for row in grid]
+
+
+def _ascii(figure: Figure, pose: Pose) -> list[str]:
+    grid = [[" "] * _COLUMNS for _ in range(_ROWS)]
+    for line in _strokes(figure, pose):
+        (ax, ay), (bx, by) = line
+        lean = math.degrees(math.atan2(by - ay, bx - ax)) % 180
+        mark = "-" if lean < 25 or lean > 155 else "/" if lean < 65 else "|" if lean < 115 else "\\"
+        for column, row in _points(line, _COLUMNS, _ROWS):
+            grid[row][column] = mark
+    return ["".join(row) for row in grid]

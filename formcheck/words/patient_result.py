@@ -1,0 +1,171 @@
+"""What a patient reads of a measured set: what was done, one thing to try, what was not seen.
+
+From the report as its file has it. Facts only: no grade, no score, nothing about others.
+"""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from formcheck.model.programme import Exercise
+from formcheck.words.patient_words import measure_words
+
+OFTEN_SHARE = 0.5
+"""A remark on fewer of the repetitions than this is not the thing to try (common practice: one
+cue, about what keeps happening)."""
+OFTEN_LEAST = 2
+
+THINGS_TO_TRY = {
+    "trunk_leans_further": "Keep your chest as upright as in the first repetition.",
+    "trunk_leans_to_a_side": "Keep your trunk over the middle.",
+    "trunk_leans_to_a_side_away": "Keep your trunk over the middle.",
+    "trunk_tips": "Keep your trunk over the middle.",
+    "trunk_tips_away": "Keep your trunk over the middle.",
+    "trunk_leans_back": "Keep your trunk still while the leg moves.",
+    "quick_turn": "Stay for a moment at the furthest point before you come back.",
+    "came_down_quickly": "Take as long to come down as to go up.",
+    "knee_moved_inward": "Let the knee point the same way as the toes.",
+    "knee_inward_of_foot": "Let the knee point the same way as the toes.",
+    "pelvis_opens": "Keep both sides of the pelvis level.",
+    "pelvis_drops": "Keep both sides of the pelvis level.",
+    "pelvis_shifts_left": "Keep the pelvis in the middle, weight on both feet.",
+    "pelvis_shifts_right": "Keep the pelvis in the middle, weight on both feet.",
+    "past_the_line": "Stop when shoulders, hips and knees are in one line.",
+    "hips_sag": "Keep the hips at the same height until the hold is over.",
+    "knees_bend": "Keep the knees straight as the heels rise.",
+    "height_fades": "Take a longer rest before the next set.",
+    "whole_leg_lifts": "Leave the leg where it lies and tighten the thigh only.",
+    "toes_turn_up": "Let the toes point straight ahead.",
+    "thigh_lifts": "Leave the thigh where it lies and move the shin only.",
+    "slides_up": "Stay at the same height during the hold.",
+    "shank_forward": "Put your feet a little further from the wall.",
+    "shank_back": "Put your feet a little nearer to the wall.",
+    "pelvis_rolls_back": "Keep the upper hip straight above the lower one.",
+    "out_of_line": "Move trunk and free leg together, in one line.",
+    "not_fully_up": "Come fully up each time, if it does not hurt.",
+    "leg_passes_other_thigh": "Stop no higher than the other thigh.",
+    "leg_drifts_forward": "Keep the leg in line with your trunk.",
+    "knee_bends": "Tighten the front of your thigh before the heel leaves the floor.",
+    "hold_broken": "Hold without letting go, for a shorter time if you need to.",
+    "heel_lifts": "Keep the heels on the floor; go less deep if they lift.",
+    "hands_on_thighs": "Leave the hands off the thighs, if that is safe.",
+    "does_not_reach_seat": "Sit all the way down each time.",
+}
+"""Code of something to look for -> the one thing to try, in a patient's words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientResult:
+    """A measured set in plain words. `one_thing` is (what was seen, what to try), or None."""
+
+    done: tuple[str, ...]
+    one_thing: tuple[str, str] | None
+    not_seen: tuple[str, ...]
+
+
+def patient_result(report: Mapping[str, Any], exercise: Exercise) -> PatientResult:
+    """The result of a report (the mapping of report.json) for the patient."""
+    counting = [r for r in report["repetitions"] if not r.get("left_out")]
+    return PatientResult(
+        done=_done(report, counting, exercise),
+        one_thing=_one_thing([r for r in counting if r["complete"]]),
+        not_seen=_not_seen(report, counting, exercise),
+    )
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _done(report, repetitions, exercise) -> tuple[str, ...]:
+    noun = {"hold": "hold", "sequence": "step"}.get(exercise.kind, "repetition")
+    dose = report["set"]["dose"]
+    if exercise.kind == "sequence":
+        n_steps = len([r for r in repetitions if r["complete"]])
+        lines = [f"The camera saw {_count(n_steps, noun)} in {_count(dose['done'], 'sequence')}."]
+        noun = "sequence"
+    else:
+        lines = [f"The camera saw {_count(dose['done'], noun)}."]
+    if dose["prescribed"]:
+        lines.append(f"Your plan says {_count(dose['prescribed'], noun)}.")
+    n_cut = len([r for r in repetitions if not r["complete"]])
+    if n_cut:
+        were = "was" if n_cut == 1 else "were"
+        lines.append(f"{n_cut} more {were} cut off by the start or the end of the recording.")
+    holds = [r["measures"].get("plateau_hold_s", {}).get("value") for r in repetitions]
+    holds = [h for h in holds if h is not None]
+    if exercise.kind == "hold" and holds:
+        lines.append("Held: " + ", ".join(f"{h:.0f} s" for h in holds) + ".")
+    return tuple(lines)
+
+
+def _one_thing(repetitions) -> tuple[str, str] | None:
+    """A limit of the plan that was passed, else what kept happening, else a target mostly not
+    reached; None when there is none of these."""
+    n = len(repetitions)
+    for outcomes, most_words in (
+        (("passed",), "went past it"),
+        (("undecided",), "may have gone past it"),
+    ):
+        found = _by_bound(repetitions, "limit", outcomes)
+        if found:
+            (measure, bound), count = found.most_common(1)[0]
+            seen = f"{count} of {n} {most_words}, as far as the camera can tell."
+            return (
+                f"Your plan has a limit. {_bound(measure, bound)} {seen}",
+                "Stay clearly inside this limit next time.",
+            )
+    codes = Counter(code for r in repetitions for code in {f["code"] for f in r["findings"]})
+    for code, count in codes.most_common():
+        if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in THINGS_TO_TRY:
+            continue
+        text = next(f["text"] for r in repetitions for f in r["findings"] if f["code"] == code)
+        return f"{text} ({count} of {n})", THINGS_TO_TRY[code]
+    found = _by_bound(repetitions, "target", ("not_met",))
+    if found:
+        (measure, bound), count = found.most_common(1)[0]
+        if count > n / 2:
+            seen = f"{count} of {n} did not reach it, as far as the camera can tell."
+            return (
+                f"Your plan has a target. {_bound(measure, bound)} {seen}",
+                "Go a little nearer to it next time, only as far as it is comfortable.",
+            )
+    return None
+
+
+def _by_bound(repetitions, kind, outcomes) -> Counter:
+    return Counter(
+        (c["measure"], c["bound"])
+        for r in repetitions
+        for c in r["checks"]
+        if c["kind"] == kind and c["outcome"] in outcomes
+    )
+
+
+def _bound(measure: str, bound: str) -> str:
+    return f"{measure_words(measure)}: {bound.replace(' deg', '°')}."
+
+
+_OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
+"""Findings that tell a patient nothing that could be done or known better."""
+
+
+def _not_seen(report, repetitions, exercise) -> tuple[str, ...]:
+    found = [f for f in report["quality"]["findings"] if f["code"] not in _OF_NO_CONCERN]
+    lines = [f"{_when(f, report['clip']['duration_s'])}{f['text']}" for f in found]
+    hidden = Counter(
+        c["measure"] for r in repetitions for c in r["checks"] if c["outcome"] == "not_visible"
+    )
+    n = len(repetitions)
+    for measure, count in hidden.items():
+        lines.append(f"{measure_words(measure)}: could not be told in {count} of {n}.")
+    return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
+
+
+def _when(finding, duration_s: float) -> str:
+    """`From 3.1 to 4.0 s: ` where a finding is about a part of the recording only."""
+    start, end = finding["from_s"], finding["to_s"]
+    if start is None or end is None or end - start > 0.8 * duration_s:
+        return ""
+    return f"From {start:.1f} to {end:.1f} s: "

@@ -1,0 +1,151 @@
+"""What a patient reads beside an exercise: set-up, cautions, dose, targets and limits in words.
+
+Plain words, no blame, no grade; every page that a patient sees takes them from here and from
+the exercise file.
+"""
+
+from formcheck.model.programme import Bound, Exercise, PrescribedExercise
+from formcheck.words import wording
+
+CAUTIONS_FOR_ALL = (
+    "Stop on sharp or rising pain, giving way, locking, dizziness, chest pain or breathlessness.",
+    "Keep breathing during holds.",
+    "Limits that your surgeon or therapist set come first: range, weight on the leg, brace.",
+)
+NOBODY_WATCHES = (
+    "Nobody is watching these recordings and nobody is alerted. If you are worried, phone your "
+    "clinic."
+)
+LYING_POSITIONS = ("supine", "hook_lying", "prone", "side_lying", "long_sitting")
+
+_MEASURES = {
+    "knee_flexion_peak_deg": "How far the knee bends",
+    "knee_flexion_least_deg": "How much bend is left at the straightest point",
+    "knee_flexion_gain_deg": "How much the knee bends as the leg rises",
+    "thigh_inclination_deg": "Thigh compared with level",
+    "shank_inclination_deg": "Shin compared with upright",
+    "trunk_inclination_deg": "How far the trunk leans forward",
+    "trunk_thigh_deg": "Trunk and thigh compared with one line",
+    "trunk_swing_leg_line_deg": "Trunk and free leg compared with one line",
+    "rear_knee_height_share": "Height of the rear knee",
+    "knee_over_toe_share": "How far the knee goes past the toes",
+    "knee_over_toe_cm": "How far the knee goes past the toes",
+    "fppa_at_turn_deg": "How far the knee stands inward at the lowest point",
+    "fppa_peak_deg": "How far the knee goes inward",
+    "fppa_change_deg": "How much the knee moves inward",
+    "knee_medial_to_foot_share": "How far the knee stands inward of the foot",
+    "knee_separation_ratio_least": "How far the knees stay apart",
+    "pelvic_obliquity_peak_deg": "How far the pelvis tips to a side",
+    "pelvis_shift_share": "How far the pelvis shifts to a side",
+    "trunk_lateral_inclination_peak_deg": "How far the trunk leans to a side",
+    "hip_drop_share": "How far the hips come down",
+    "leg_elevation_peak_deg": "How far the leg rises",
+    "leg_elevation_peak_cm": "How high the heel rises",
+    "heel_height_peak_share": "How high the heel rises",
+    "heel_drop_share": "How far the heel sinks below the step",
+    "plateau_hold_s": "How long the position is held",
+    "plateau_level_deg": "Angle of the hold",
+    "hold_in_band_s": "How long the hold stays at the planned angle",
+    "hold_in_band_total_s": "Time at the planned angle, all together",
+    "hold_drift_deg_per_min": "How much the hold drifts",
+    "lowering_s": "Time for lowering",
+    "pause_s": "Time of the pause",
+    "raising_s": "Time for raising",
+    "rest_s": "Rest before the next one",
+    "range_deg": "How far the movement goes",
+    "range_share": "How far the movement goes",
+    "n_in_30_s": "Stands in 30 seconds",
+    "time_for_five_s": "Time for five stands",
+}
+
+
+def measure_words(key: str) -> str:
+    """A measure in a patient's words."""
+    return _MEASURES[key]
+
+
+def bound_words(bound: Bound) -> str:
+    """A target or a limit in a patient's words: 'How far the knee bends: at least 60°'."""
+    return f"{measure_words(bound.measure)}: {wording.bound_words(bound)}"
+
+
+def set_up_words(exercise: Exercise) -> tuple[str, ...]:
+    """How to get ready for a recording, a sentence a line."""
+    is_low = exercise.position in LYING_POSITIONS
+    return (
+        "Wear close-fitting clothes, so that hip, knee and ankle are seen.",
+        "Put the camera low for floor work, about as high as your hips as you lie."
+        if is_low
+        else "Put the camera at hip height.",
+        "All of you must be in the picture, head to foot, with some room around.",
+        "Light should come from the front or the side. Close the curtain of a window behind you.",
+        "Have a firm support in reach.",
+        "Clear the floor. No rugs, toys or cables where you move.",
+    )
+
+
+def cautions(exercise: Exercise) -> tuple[str, ...]:
+    """The exercise's own cautions, then those for every exercise."""
+    return (*exercise.cautions, *CAUTIONS_FOR_ALL)
+
+
+def dose_words(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
+    """The dose as short lines: sets and repetitions first, then what else was prescribed."""
+    once = {"hold": "hold", "sequence": "sequence"}.get(exercise.kind, "repetition")
+    words = [f"{_count(line.sets, 'set')} of {_count(line.repetitions, once)}"]
+    if line.sides != ("both",):
+        words.append(" and ".join(line.sides) + " leg")
+    elif exercise.working_leg != "both":
+        words.append("each leg")
+    if line.hold_s is not None:
+        words.append(f"hold {_seconds(line.hold_s)}")
+    if line.rest_s is not None:
+        words.append(f"rest {_seconds(line.rest_s)} between sets")
+    if line.frequency:
+        words.append(line.frequency)
+    if line.load_kg is not None:
+        words.append(f"load {line.load_kg:g} kg" if line.load_kg else "no load")
+    if line.tempo is not None:
+        words += _tempo(line, exercise)
+    if line.step_height_cm is not None:
+        words.append(f"step {line.step_height_cm:g} cm high")
+    if line.seat_height_cm is not None:
+        words.append(f"seat {line.seat_height_cm:g} cm high")
+    if line.support_allowed:
+        words.append(f"support: {line.support_allowed}")
+    if line.effort_aim is not None:
+        words.append(f"effort about {line.effort_aim} of 10")
+    if line.pain_limit is not None:
+        words.append(f"stop when pain goes over {line.pain_limit} of 10")
+    return tuple(words)
+
+
+def filmed_words(line: PrescribedExercise) -> tuple[str, ...]:
+    """Which sets to film, and from where."""
+    place = {
+        "sagittal": "with the camera at your side",
+        "frontal": "with the camera straight ahead of you",
+        "oblique": "with the camera between front and side",
+    }
+    return tuple(f"Film set {film.set_number} {place[film.view]}." for film in line.film)
+
+
+def _tempo(line: PrescribedExercise, exercise: Exercise) -> list[str]:
+    first, last = ("lowering", "raising")
+    if exercise.first_phase == "raising":
+        first, last = last, first
+    parts = [(first, getattr(line.tempo, f"{first}_s")), ("pause", line.tempo.pause_s)]
+    parts.append((last, getattr(line.tempo, f"{last}_s")))
+    told = [f"{_seconds(seconds)} {name}" for name, seconds in parts if seconds is not None]
+    return [", ".join(told)] if told else []
+
+
+def _seconds(seconds: float) -> str:
+    minutes, rest = divmod(seconds, 60)
+    if seconds >= 120 and rest == 0:
+        return f"{minutes:g} minutes"
+    return f"{seconds:g} s"
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"

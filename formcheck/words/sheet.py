@@ -1,0 +1,103 @@
+"""The printable page for the patient: figures, dose, cues, camera, set-up, cautions.
+
+One HTML file that needs no network and holds no script; every text from a file is escaped.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+
+from formcheck.model.programme import PLANES, Exercise, PrescribedExercise, Prescription
+from formcheck.words import patient_words
+from formcheck.words.figures import camera_svg, exercise_svg
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetExercise:
+    """One exercise as the page shows it: words and figures, ready to place."""
+
+    name: str
+    summary: str
+    figure: str
+    """SVG text, made here: the one thing that the page does not escape."""
+    cameras: tuple[str, ...]
+    dose: tuple[str, ...]
+    cues: tuple[str, ...]
+    targets: tuple[str, ...]
+    limits: tuple[str, ...]
+    camera: str
+    set_up: tuple[str, ...]
+    film: tuple[str, ...]
+    cautions: tuple[str, ...]
+    easier: str
+    notes: str
+
+
+def sheet_html(
+    prescription: Prescription, exercises: Sequence[Exercise], *, is_large: bool = False
+) -> str:
+    """The patient's page of a prescription with the exercise of each of its lines.
+
+    `is_large` sets the text half as large again.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        autoescape=True,
+        loader=jinja2.FunctionLoader(
+            lambda name: (files("formcheck") / "assets" / name).read_text(encoding="utf-8")
+        ),
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template("sheet.html.j2").render(
+        prescription=prescription,
+        exercises=sheet_exercises(prescription, exercises),
+        cautions=patient_words.CAUTIONS_FOR_ALL,
+        nobody_watches=patient_words.NOBODY_WATCHES,
+        is_large=is_large,
+    )
+
+
+def sheet_exercises(
+    prescription: Prescription, exercises: Sequence[Exercise]
+) -> tuple[SheetExercise, ...]:
+    """What the page shows of each line, in the prescription's order."""
+    shown = []
+    for n, (line, exercise) in enumerate(zip(prescription.exercises, exercises, strict=True)):
+        planes = shown_planes(line, exercise)
+        shown.append(
+            SheetExercise(
+                name=exercise.name,
+                summary=exercise.summary,
+                figure=exercise_svg(exercise, planes[0], name=f"figure-{n}"),
+                cameras=tuple(
+                    camera_svg(exercise, plane, name=f"camera-{n}-{plane}") for plane in planes[1:]
+                ),
+                dose=patient_words.dose_words(line, exercise),
+                cues=exercise.cues,
+                targets=tuple(map(patient_words.bound_words, line.targets)),
+                limits=tuple(map(patient_words.bound_words, line.limits)),
+                camera=exercise.camera,
+                set_up=patient_words.set_up_words(exercise),
+                film=patient_words.filmed_words(line),
+                cautions=exercise.cautions,
+                easier=_name(line.easier),
+                notes=line.notes,
+            )
+        )
+    return tuple(shown)
+
+
+def _name(exercise_id: str) -> str:
+    from formcheck.words.wording import exercise_name
+
+    return exercise_name(exercise_id) if exercise_id else ""
+
+
+def shown_planes(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
+    """The camera places to show for a line: those it films from, else the figure's own."""
+    filmed = {film.view for film in line.film}
+    return tuple(p for p in PLANES if p in filmed) or (exercise.figure.plane,)

@@ -1,0 +1,244 @@
+"""Numbers and outcomes in plain words: one wording for the page, the video and the terminal.
+
+Nothing here decides anything. Angles are shown in whole degrees, times in tenths of a second,
+shares in per cent: one decimal at most, as the intervals are wide (the files carry more).
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from formcheck.model.measures import MEASURES
+from formcheck.model.programme import Bound
+from formcheck.model.records import AssessedRepetition, Check, Measured, NotMeasurable
+
+Shape = Literal["circle", "diamond", "half", "square", "triangle", "query", "dash", "ring"]
+MINUS = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeWords:
+    """How an outcome is told: in words, in a shape and in a colour, never by colour alone.
+
+    `colour` is (red, green, blue); each has a contrast of at least 4.5 to 1 with white
+    (WCAG 2.2, 1.4.3). `weight` orders outcomes for showing, what needs a look first.
+    """
+
+    name: str
+    words: str
+    shape: Shape
+    colour: tuple[int, int, int]
+    weight: int
+
+
+_TEAL, _PLUM, _OCHRE, _RUST, _SLATE = (
+    (11, 98, 90),
+    (92, 62, 132),
+    (110, 80, 10),
+    (150, 60, 12),
+    (84, 94, 104),
+)
+
+_WORDS = {
+    (o.name, kind): o
+    for kind, outcomes in {
+        "target": (
+            OutcomeWords(
+                name="met", words="target reached", shape="circle", colour=_TEAL, weight=0
+            ),
+            OutcomeWords(
+                name="not_met", words="target not reached", shape="diamond", colour=_PLUM, weight=4
+            ),
+            OutcomeWords(
+                name="undecided", words="too close to call", shape="half", colour=_OCHRE, weight=3
+            ),
+        ),
+        "limit": (
+            OutcomeWords(
+                name="kept", words="within the limit", shape="square", colour=_TEAL, weight=0
+            ),
+            OutcomeWords(
+                name="passed", words="past the limit", shape="triangle", colour=_RUST, weight=6
+            ),
+            OutcomeWords(
+                name="undecided",
+                words="may be past the limit, please look",
+                shape="query",
+                colour=_RUST,
+                weight=5,
+            ),
+        ),
+    }.items()
+    for o in outcomes
+}
+_EITHER = {
+    "not_visible": OutcomeWords(
+        name="not_visible", words="we couldn't measure this", shape="dash", colour=_SLATE, weight=2
+    ),
+    "not_judged": OutcomeWords(
+        name="not_judged", words="measured, not judged", shape="ring", colour=_SLATE, weight=1
+    ),
+}
+
+
+def outcome_words(outcome: str, kind: str) -> OutcomeWords:
+    """Words, shape and colour of an outcome of a target or a limit."""
+    return _EITHER.get(outcome) or _WORDS[outcome, kind]
+
+
+def check_words(check: Check) -> OutcomeWords:
+    """Words, shape and colour of one check."""
+    return outcome_words(check.outcome, check.kind)
+
+
+def outcomes_in_order(repetition: AssessedRepetition) -> tuple[OutcomeWords, ...]:
+    """Each distinct outcome of a repetition's checks once, what needs a look first."""
+    found = {(c.outcome, c.kind): check_words(c) for c in repetition.checks}
+    return tuple(sorted(found.values(), key=lambda o: -o.weight))
+
+
+def known(value: Measured | NotMeasurable) -> Measured | NotMeasurable:
+    """The value, or a missing one where a number or an end of its interval is not finite."""
+    if isinstance(value, Measured) and not all(
+        math.isfinite(x) for x in (value.value, value.low, value.high)
+    ):
+        return NotMeasurable(key=value.key, reason="no value could be worked out")
+    return value
+
+
+def exercise_name(exercise: str) -> str:
+    """An exercise's id as a heading."""
+    return exercise.replace("_", " ").strip().capitalize() or "Exercise"
+
+
+def label(key: str) -> str:
+    """A measure's name in words."""
+    return MEASURES[key].label
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """A number with a true minus sign and never a negative zero; a dash where missing."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def _scale(unit: str) -> tuple[float, int, str]:
+    """Factor, decimals and sign of a unit as shown; shares and ratios are shown in per cent."""
+    return {
+        "deg": (1.0, 0, "°"),
+        "s": (1.0, 1, " s"),
+        "cm": (1.0, 1, " cm"),
+        "share": (100.0, 0, " %"),
+        "deg/min": (1.0, 1, "° a minute"),
+        "1": (100.0, 0, " %"),
+    }[unit]
+
+
+def shown(key: str) -> tuple[float, int, str]:
+    """Factor, decimals and unit sign with which a measure is shown."""
+    if key == "n_in_30_s":
+        return 1.0, 0, ""
+    return _scale(MEASURES[key].unit)
+
+
+def quantity(key: str, value: float) -> str:
+    """A value of a measure as shown, with its unit: `88°`, `2.1 s`, `12 %`."""
+    factor, decimals, sign = shown(key)
+    return number(value * factor, decimals) + (sign if math.isfinite(value) else "")
+
+
+def signal_quantity(unit: Literal["deg", "share"], value: float) -> str:
+    """A value of the driving signal as shown."""
+    factor, decimals, sign = _scale(unit)
+    return number(value * factor, decimals) + (sign if math.isfinite(value) else "")
+
+
+def plus_minus(key: str, half_width: float) -> str:
+    """A half-width of a measure as shown: `± 4°`."""
+    factor, decimals, sign = shown(key)
+    # A part of half a degree is a part all the same: one decimal below 2.
+    decimals = max(decimals, 1) if half_width * factor < 2 else decimals
+    return f"± {number(half_width * factor, decimals)}{sign}"
+
+
+def _rounding_crosses(end: float, decimals: int, kind: str, bound: Bound, factor: float) -> bool:
+    least, most = (edge * factor for edge in bound.band(kind))
+    return (end >= least) != (round(end, decimals) >= least) or (end <= most) != (
+        round(end, decimals) <= most
+    )
+
+
+def interval(measured: Measured, bounds: tuple[tuple[str, Bound], ...] = ()) -> tuple[str, str]:
+    """A measure as shown and its 95 % interval: `("88°", "81 to 95")`.
+
+    `bounds` are the (kind, bound) pairs in force. A decimal is shown where rounding alone would
+    carry an end of the interval over a bound: an undecided outcome must not look decided.
+    """
+    factor, decimals, sign = shown(measured.key)
+    about = [(kind, b) for kind, b in bounds if b.measure == measured.key]
+    for end in (measured.low * factor, measured.high * factor):
+        if any(_rounding_crosses(end, decimals, kind, b, factor) for kind, b in about):
+            decimals = max(decimals, 1)
+    value, low, high = (
+        number(x * factor, decimals) for x in (measured.value, measured.low, measured.high)
+    )
+    return value + sign, f"{low} to {high}"
+
+
+def measure_words(value: Measured | NotMeasurable) -> str:
+    """A measure in one line: `88° (81 to 95)`, or why it could not be measured."""
+    if isinstance(value, NotMeasurable):
+        return f"not measured: {value.reason}"
+    shown_value, between = interval(value)
+    return f"{shown_value} ({between})"
+
+
+def _written(key: str, value: float) -> str:
+    """A prescribed number as the clinician wrote it: `20 s`, `2.5°`; one decimal at most."""
+    factor, _, sign = shown(key)
+    return number(value * factor, 1).removesuffix(".0") + sign
+
+
+def bound_words(bound: Bound) -> str:
+    """A bound in words: `at least 60°`, `80° to 100°`, `90° ± 10°`."""
+    least, most = bound.at_least, bound.at_most
+    key = bound.measure
+    tolerance = f" ± {_written(key, bound.tolerance)}" if bound.tolerance else ""
+    if least is not None and most is not None:
+        if least == most:
+            return _written(key, least) + tolerance
+        within = f"{_written(key, least)} to {_written(key, most)}"
+    elif least is not None:
+        within = f"at least {_written(key, least)}"
+    else:
+        within = f"at most {_written(key, most)}"
+    return f"{within} (tolerance{tolerance})" if tolerance else within
+
+
+def clock(seconds: float) -> str:
+    """A moment of the clip: `12.3 s`, `2:03.4` from a minute on."""
+    if not math.isfinite(seconds):
+        return "–"
+    if round(seconds, 1) < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds, 1), 60)
+    return f"{int(minutes)}:{rest:04.1f}"
+
+
+def stretch(from_s: float | None, to_s: float | None) -> str:
+    """A stretch of the clip: `3.1 to 4.0 s`, `from 3.1 s`, `the whole clip`."""
+    if from_s is None and to_s is None:
+        return "the whole clip"
+    if to_s is None:
+        return f"from {clock(from_s)}"
+    if from_s is None:
+        return f"until {clock(to_s)}"
+    if round(to_s - from_s, 1) <= 0:
+        return f"at {clock(from_s)}"
+    if round(to_s, 1) < 60:
+        return f"{from_s:.1f} to {to_s:.1f} s"
+    return f"{clock(from_s)} to {clock(to_s)}"
