@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
-from formcheck.model.programme import PLANES, Exercise, PrescribedExercise, Prescription
+from formcheck.model.measures import PLANES
+from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 from formcheck.words import patient_words
 from formcheck.words.figures import camera_svg, exercise_svg
 
