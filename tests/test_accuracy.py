@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from conftest import SAMPLES
 
-from formcheck.evidence.validation import accuracy, validate
+from formcheck.evidence.accuracy import accuracy
+from formcheck.evidence.validation import validate
 
 pytestmark = pytest.mark.slow
 

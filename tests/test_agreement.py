@@ -1,6 +1,7 @@
 """Agreement statistics against the published examples and an independent package."""
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -9,6 +10,9 @@ from hypothesis import strategies as st
 
 from formcheck.evidence.agreement import (
     ICC_FORMS,
+    LEVELS,
+    calibration_error,
+    coverage_at,
     icc,
     interval_score,
     limits_of_agreement,
@@ -199,3 +203,43 @@ def test_the_true_interval_scores_best_on_average(shift):
     honest = interval_score(-1.96, 1.96, truth).mean()
     moved = interval_score(-1.96 + shift, 1.96 + shift, truth).mean()
     assert honest <= moved + 0.05
+
+
+def test_an_interval_is_scaled_to_other_levels_each_side_by_itself():
+    # z of the 50 % interval is 0.6745 and of the 55 % one 0.7554; the upper side is 2 z wide.
+    row = ([0.0], [-1.96], [3.92], [1.5])
+    assert coverage_at(*row, 0.50) == 0
+    assert coverage_at(*row, 0.55) == 1
+    below = ([0.0], [-1.96], [3.92], [-0.75])
+    assert coverage_at(*below, 0.50) == 0
+    assert coverage_at(*below, 0.55) == 1
+
+
+def test_coverage_at_95_percent_is_that_of_the_interval_itself():
+    assert coverage_at([5, 5], [2, 2], [9, 9], [1.99, 8.99], 0.95) == 0.5
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        coverage_at([1], [0], [2], [1], 1.0)
+
+
+def test_the_calibration_error_of_one_interval_is_a_sum_by_hand():
+    assert LEVELS[0] == 0.10
+    assert LEVELS[-1] == 0.95
+    assert len(LEVELS) == 18
+    # Always inside: the mean of 1 - level is 0.475. Never inside: the mean level, 0.525.
+    assert calibration_error([0], [-1], [1], [0]) == pytest.approx(0.475)
+    assert calibration_error([0], [-1], [1], [9]) == pytest.approx(0.525)
+    # Inside from 55 % on: (0.1 + ... + 0.5) + (0.45 + 0.4 + ... + 0.05) over 18 levels.
+    assert calibration_error([0], [-1.96], [3.92], [1.5]) == pytest.approx((2.7 + 2.25) / 18)
+    assert math.isnan(calibration_error([], [], [], []))
+
+
+def test_exact_intervals_are_calibrated_and_others_are_not():
+    truth = np.random.default_rng(3).normal(0, 1, 20_000)
+    zero = np.zeros_like(truth)
+    honest = calibration_error(zero, zero - 1.96, zero + 1.96, truth)
+    assert honest < 0.01
+    # Half as wide: 67 % hold the truth at 95 %; the distance is 0.18 on average.
+    narrow = calibration_error(zero, zero - 0.98, zero + 0.98, truth)
+    z = np.array([NormalDist().inv_cdf((1 + p) / 2) for p in LEVELS])
+    exact = [2 * NormalDist().cdf(v / 2) - 1 for v in z]
+    assert narrow == pytest.approx(np.mean(np.subtract(LEVELS, exact)), abs=0.01)

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from truth_converter import truth_from
 
+from formcheck.evidence.rendered import truth_from
 from formcheck.evidence.truth import (
     ANGLES,
+    Setting,
     TrueRepetition,
     Truth,
     read_truth,
@@ -35,6 +36,8 @@ def a_truth() -> Truth:
         side="left",
         azimuth_deg=90.0,
         note="invented",
+        family="squats in a hall",
+        setting=Setting(camera_height_m=0.9, frame_rate_hz=15.0, clothing="trousers"),
         repetitions=(
             TrueRepetition(start_s=0.1, turn_from_s=0.2, turn_to_s=0.3, end_s=0.4, part="forward"),
         ),
@@ -51,13 +54,13 @@ def a_truth() -> Truth:
 
 def same(a: Truth, b: Truth) -> bool:
     arrays = ("time_s", "position_m", *ANGLES)
-    return (a.exercise, a.side, a.azimuth_deg, a.note, a.repetitions) == (
-        b.exercise,
-        b.side,
-        b.azimuth_deg,
-        b.note,
-        b.repetitions,
-    ) and all(np.array_equal(getattr(a, n), getattr(b, n), equal_nan=True) for n in arrays)
+    plain = ("exercise", "side", "azimuth_deg", "note", "family", "repetitions")
+    return (
+        all(getattr(a, n) == getattr(b, n) for n in plain)
+        # As text, where a NaN equals another.
+        and repr(a.setting) == repr(b.setting)
+        and all(np.array_equal(getattr(a, n), getattr(b, n), equal_nan=True) for n in arrays)
+    )
 
 
 @pytest.mark.parametrize("name", ["a.truth.json", "a.truth.json.gz"])
@@ -118,6 +121,10 @@ REP = {"start_s": 0, "turn_from_s": 1, "turn_to_s": 2, "end_s": 3}
         ({"side": ["left"]}, "side: must be left, right or both"),
         ({"azimuth_deg": "90"}, "azimuth_deg: must be a number"),
         ({"note": 3}, "note: must be a text"),
+        ({"family": 3}, "family: must be a text"),
+        ({"setting": []}, "setting: must be a mapping"),
+        ({"setting": {"clothing": 1}}, "setting.clothing: must be a text"),
+        ({"setting": {"camera_height_m": "1"}}, "setting.camera_height_m: must be a number"),
         ({"repetitions": {}}, "repetitions: must be a list"),
         ({"repetitions": [1]}, "repetitions[0]: must be a mapping"),
         ({"repetitions": [{**REP, "end_s": None}]}, "repetitions[0].end_s: must be a number"),
@@ -167,6 +174,13 @@ def test_a_damaged_file_is_refused_in_one_line(tmp_path, name, content, fault):
     assert "\n" not in str(caught.value)
 
 
+def test_a_file_of_the_first_version_is_read_with_nothing_known_of_its_setting(tmp_path):
+    path = changed(tmp_path, schema="formcheck.truth/1.0", family=None, setting=None)
+    truth = read_truth(path)
+    assert truth.family == ""
+    assert repr(truth.setting) == repr(Setting())
+
+
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(FileError, match="no such file"):
         read_truth(tmp_path / "a.truth.json")
@@ -214,6 +228,56 @@ def test_a_sequence_gets_its_directions():
     truth = truth_from(rendered(exercise="star_lunge"))
     assert truth.exercise == "multidirectional_lunge"
     assert [r.part for r in truth.repetitions] == ["forward", "lateral", "rotational", "forward"]
+
+
+def test_a_sequence_that_holds_its_parts_is_told_by_them():
+    times = {"start": 0.1, "top0": 0.2, "top1": 0.3, "end": 0.4}
+    whole = {**times, "parts": [{**times, "direction": "lateral"}]}
+    truth = truth_from(rendered(exercise="multidirectional_lunge", reps=[whole]))
+    assert [r.part for r in truth.repetitions] == ["lateral"]
+
+
+@pytest.mark.parametrize(
+    ("exercise", "shoulder_y_m", "trunk_deg"),
+    [("squat", -0.2, 5), ("squat", 0.2, -5), ("squat", 0.03, 5), ("heel_slide", -0.2, -5)],
+)
+def test_a_trunk_that_leans_back_counts_backward(exercise, shoulder_y_m, trunk_deg):
+    source = rendered(exercise=exercise)
+    for frame in source["frames"]:
+        for side in "LR":
+            frame[f"shoulder_{side}_xyz"] = [0, shoulder_y_m, 1.4]
+            frame[f"hip_{side}_xyz"] = [0, 0, 0.9]
+    assert truth_from(source).trunk_inclination_deg[0] == trunk_deg
+
+
+def test_a_description_beside_a_rendered_clip_is_read_as_it_is(tmp_path):
+    setting = {"cam_h": 0.7, "dist": 3.0, "yfov": 50, "trousers": True, "roll": 1}
+    reps = rendered()["reps"][:1]
+    source = rendered(reps=reps, family="squat_side", fps=15, size=[640, 480], setting=setting)
+    (tmp_path / "a.json.gz").write_bytes(gzip.compress(json.dumps(source).encode()))
+    found = truth_beside(tmp_path / "a.mp4")
+    truth = read_truth(found)
+    assert truth.family == "squat_side"
+    assert truth.setting == Setting(
+        camera_height_m=0.7, camera_distance_m=3.0, field_of_view_deg=50, frame_rate_hz=15,
+        width_px=640, height_px=480, clothing="trousers",
+    )  # fmt: skip
+    write_truth(tmp_path / "b.truth.json", truth)
+    assert same(read_truth(tmp_path / "b.truth.json"), truth)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [({"exercise": "hopping"}, "there is no exercise"), ({"frames": 3}, "int"),
+     ({"side": "X"}, "lacks 'X'"), ({"reps": [{}]}, "lacks 'start'")],
+)  # fmt: skip
+def test_a_description_of_another_form_is_refused_in_one_line(tmp_path, change, why):
+    path = tmp_path / "a.json.gz"
+    path.write_bytes(gzip.compress(json.dumps(rendered(**change)).encode()))
+    with pytest.raises(FileError, match=why) as caught:
+        read_truth(path)
+    assert "a.json.gz: is no description of a rendered clip" in str(caught.value)
+    assert "\n" not in str(caught.value)
 
 
 def test_thinning_keeps_every_second_row_of_thirty_a_second():

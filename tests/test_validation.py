@@ -13,21 +13,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from skeleton import Camera, Posture, both, film, repeated
 
-from formcheck.evidence.agreement import wilson_interval
+from formcheck.evidence.accuracy import accuracy, accuracy_by_exercise, accuracy_by_measure, sweep
+from formcheck.evidence.agreement import calibration_error, wilson_interval
 from formcheck.evidence.true_values import READINGS, true_motion, true_value
+from formcheck.evidence.true_views import true_plane
 from formcheck.evidence.truth import ANGLES, TrueRepetition, Truth, write_truth
 from formcheck.evidence.validation import (
     Comparison,
     Validation,
-    accuracy,
-    accuracy_by_exercise,
-    accuracy_by_measure,
     clips_with_truth,
     compare_clip,
     compare_measures,
     match_repetitions,
-    sweep,
-    true_plane,
     validate,
 )
 from formcheck.evidence.validation_tables import comparisons_csv, validation_json, validation_lines
@@ -261,6 +258,9 @@ def test_accuracy_is_plain_arithmetic():
     assert (a.coverage_low, a.coverage_high) == wilson_interval(2, 3)
     assert a.half_width == 5
     assert a.interval_score == pytest.approx(10 + 40 * 3 / 3)
+    values = [92, 89, 98]
+    lows, highs = [v - 5 for v in values], [v + 5 for v in values]
+    assert a.calibration_error == calibration_error(values, lows, highs, [90] * 3)
 
 
 def test_a_mixture_of_measures_has_no_error_in_units():
@@ -362,7 +362,7 @@ def test_the_tables_name_every_clip_and_measure(found):
 
 def test_json_and_csv_hold_the_same_comparisons(found):
     mapping = json.loads(validation_json(found))
-    assert mapping["schema"] == "formcheck.validation/1.0"
+    assert mapping["schema"] == "formcheck.validation/1.1"
     assert [c["clip"] for c in mapping["clips"]] == ["broken", "squat"]
     assert set(mapping["exercises"]) == set(accuracy_by_exercise(found.comparisons))
     rows = list(csv.DictReader(io.StringIO(comparisons_csv(found))))

@@ -22,6 +22,26 @@ def validate(
     exercise_table: Annotated[
         bool, typer.Option("--exercise-table", help="Print the measures of each exercise too.")
     ] = False,
+    by: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help="Print the measures in every bin of these, separated by commas: camera_offset, "
+            "leg_plane, exercise, view, camera_height, camera_distance, field_of_view, clothing, "
+            "frame_rate, picture_size; a+b for every combination.",
+        ),
+    ] = None,
+    measure: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KEY", help="Keep the tables of --by to this measure; repeatable."),
+    ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Take the landmarks from the result folders in here; no clip is opened.",
+        ),
+    ] = None,
     csv_file: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write every comparison as a row.")
     ] = None,
@@ -37,28 +57,41 @@ def validate(
 
     Each clip needs a truth file beside it. Printed per camera view and measure: errors, share of
     95 % intervals that hold the truth, and decisions against targets 20 deg either side of it.
+    With --by the same in every bin of where the camera stood, what was worn, and so on.
     """
+    from formcheck.evidence.strata import names_of
     from formcheck.evidence.validation import validate as run
     from formcheck.evidence.validation_tables import (
         comparisons_csv,
         validation_json,
         validation_lines,
     )
+    from formcheck.files.file_rules import did_you_mean
     from formcheck.files.storage import default_cache_folder, refuse_to_overwrite, write_text
+    from formcheck.model.errors import UsageError
+    from formcheck.model.measures import MEASURES
 
+    names = names_of(by) if by is not None else ()
+    for key in measure or ():
+        if key not in MEASURES:
+            hint = did_you_mean(key, tuple(MEASURES)) or "the README lists them"
+            raise UsageError(f'--measure: there is no "{key}"; {hint}')
     settings = settings_of(pose_model, pose_rate, pose_mode)
     if csv_file is not None and folder.is_dir():
         refuse_to_overwrite(folder.iterdir(), (csv_file,))
     with progress_bar() as progress:
         found = run(
-            folder, settings, cache_dir=default_cache_folder() if cache else None, progress=progress
-        )
+            folder, settings, results=results,
+            cache_dir=default_cache_folder() if cache else None, progress=progress,
+        )  # fmt: skip
     if csv_file is not None:
         write_text(csv_file, comparisons_csv(found))
     if json_output:
-        typer.echo(validation_json(found), nl=False)
+        typer.echo(validation_json(found, names), nl=False)
         return
-    for line in validation_lines(found, by_exercise=exercise_table):
+    for line in validation_lines(
+        found, by_exercise=exercise_table, by=names, measures=tuple(measure or ())
+    ):
         typer.echo(line)
 
 

@@ -19,8 +19,10 @@ from formcheck.files.storage import write_atomically
 from formcheck.model.anatomy import SIDES, Side
 from formcheck.model.errors import FileError
 
-TRUTH_SCHEMA = "formcheck.truth/1.0"
+TRUTH_SCHEMA = "formcheck.truth/1.1"
 SUFFIXES = (".truth.json", ".truth.json.gz")
+RENDERED_SUFFIX = ".json.gz"
+"""Of the description that a generator of rendered clips leaves beside each; see rendered.py."""
 JOINTS = ("shoulder", "hip", "knee", "ankle", "heel", "toe")
 ANGLES = (
     "knee_flexion_left_deg",
@@ -46,6 +48,22 @@ class TrueRepetition:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """How a clip was filmed; NaN or "" is "not known".
+
+    field_of_view_deg : vertical. clothing : of the legs, in a word or two ("trousers").
+    """
+
+    camera_height_m: float = math.nan
+    camera_distance_m: float = math.nan
+    field_of_view_deg: float = math.nan
+    frame_rate_hz: float = math.nan
+    width_px: float = math.nan
+    height_px: float = math.nan
+    clothing: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """What a clip really shows. Arrays are read-only; NaN is "not known".
 
@@ -57,12 +75,15 @@ class Truth:
     position_m : (n, 2, 6, 3) metres; sides (left, right) by `JOINTS` by axes: x toward the
         person's left as they stand, y to their back, z up
     azimuth_deg : where the camera stands, as in `records.View`
+    family : which clips it belongs to, in the words of whoever made them
     """
 
     exercise: str
     side: Literal["left", "right", "both"]
     azimuth_deg: float
     note: str = ""
+    family: str = ""
+    setting: Setting = Setting()
     repetitions: tuple[TrueRepetition, ...]
     time_s: np.ndarray
     knee_flexion_left_deg: np.ndarray
@@ -109,7 +130,7 @@ class Truth:
 
 def truth_beside(clip: Path) -> Path | None:
     """The truth file of a clip, or None where there is none."""
-    for suffix in SUFFIXES:
+    for suffix in (*SUFFIXES, RENDERED_SUFFIX):
         path = clip.with_name(clip.stem + suffix)
         if path.is_file():
             return path
@@ -131,6 +152,8 @@ def write_truth(path: Path, truth: Truth) -> None:
         "side": truth.side,
         "azimuth_deg": truth.azimuth_deg,
         "note": truth.note,
+        **({"family": truth.family} if truth.family else {}),
+        **({"setting": known} if (known := _known(truth.setting)) else {}),
         "repetitions": [
             {f.name: getattr(repetition, f.name) for f in fields(repetition)}
             for repetition in truth.repetitions
@@ -151,6 +174,11 @@ def write_truth(path: Path, truth: Truth) -> None:
         temporary.write_bytes(content)
 
 
+def _known(setting: Setting) -> dict:
+    values = {f.name: getattr(setting, f.name) for f in fields(setting)}
+    return {k: v for k, v in values.items() if v and v == v}  # neither "" nor NaN
+
+
 def _dumps(values: list) -> str:
     return json.dumps(values, separators=(",", ":"), allow_nan=False)
 
@@ -167,14 +195,18 @@ def _numbers(name: str, values: np.ndarray) -> list:
 
 
 def read_truth(path: Path) -> Truth:
-    """The truth in a file.
+    """The truth in a file of ours, or in the description of a rendered clip.
 
     Raises
     ------
     FileError
         Not readable, of another version, or at fault; `faults` holds each with its place.
     """
-    mapping = _mapping(path)
+    mapping = read_mapping(path)
+    if not path.name.endswith(SUFFIXES):
+        from formcheck.evidence.rendered import truth_of_rendered
+
+        return truth_of_rendered(mapping, path.name)
     fault = schema_fault(mapping.get("schema"), TRUTH_SCHEMA)
     if fault:
         raise FileError(f"{path.name}: schema {fault}", (f"{path.name}: schema {fault}",))
@@ -186,11 +218,14 @@ def read_truth(path: Path) -> Truth:
         "side": _side(mapping, faults),
         "azimuth_deg": _number(mapping, "azimuth_deg", "azimuth_deg", faults),
         "note": mapping.get("note") or "",
+        "family": mapping.get("family") or "",
+        "setting": _setting(mapping.get("setting"), faults),
         "repetitions": _repetitions(mapping.get("repetitions"), faults),
         **_series(mapping.get("series"), faults),
     }
-    if not isinstance(values["note"], str):
-        faults.append("note: must be a text")
+    for key in ("note", "family"):
+        if not isinstance(values[key], str):
+            faults.append(f"{key}: must be a text")
     if faults:
         placed = tuple(f"{path.name}: {fault}" for fault in faults)
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
@@ -198,7 +233,9 @@ def read_truth(path: Path) -> Truth:
     return Truth(**values)
 
 
-def _mapping(path: Path) -> dict:
+def read_mapping(path: Path) -> dict:
+    """The mapping in a JSON file, gzipped where its name ends so. Raises FileError."""
+
     def refuse(why: str, error: Exception | None = None):
         text = f"{path.name}: {why}"
         raise FileError(text, (text,)) from error
@@ -245,6 +282,22 @@ def _number(mapping: dict, key: str, place: str, faults: list[str]) -> float:
         faults.append(f"{place}: must be a number, not {value!r}")
         return math.nan
     return float(value)
+
+
+def _setting(listed: object, faults: list[str]) -> Setting:
+    if listed is None:
+        return Setting()
+    if not isinstance(listed, dict):
+        faults.append("setting: must be a mapping")
+        return Setting()
+    values = {f.name: listed[f.name] for f in fields(Setting) if listed.get(f.name) is not None}
+    clothing = values.get("clothing", "")
+    if not isinstance(clothing, str):
+        faults.append("setting.clothing: must be a text")
+    numbers = {
+        key: _number(values, key, f"setting.{key}", faults) for key in values if key != "clothing"
+    }
+    return Setting(**numbers, clothing=clothing)
 
 
 def _repetitions(listed: object, faults: list[str]) -> tuple[TrueRepetition, ...]:

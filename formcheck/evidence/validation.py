@@ -1,39 +1,46 @@
 """How good the numbers are: every clip with a truth file beside it, measured and compared.
 
-`validate` runs the clips; the rest is arithmetic on `Comparison` records: one measure of one
-repetition, what was reported and what was true. Absolute error and excursion error (from the
+`validate` runs the clips, or takes their landmarks from finished result folders; `accuracy.py`
+does arithmetic on the `Comparison` records: one measure of one repetition, what was reported and
+what was true. Absolute error and excursion error (from the
 rest just before) stand side by side, since a rendered figure's zero is its rig's.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from formcheck.evidence.agreement import interval_score, wilson_interval
 from formcheck.evidence.true_values import ABSOLUTE, READINGS, read_series, true_motion, true_value
-from formcheck.evidence.truth import TrueRepetition, Truth, read_truth, truth_beside
+from formcheck.evidence.true_views import boundary_deg, camera_offset_deg, leg_plane_deg, true_plane
+from formcheck.evidence.truth import (
+    RENDERED_SUFFIX,
+    SUFFIXES,
+    Setting,
+    TrueRepetition,
+    Truth,
+    read_truth,
+    truth_beside,
+)
 from formcheck.files.exercises import load_exercise
+from formcheck.files.storage import read_track
 from formcheck.model.anatomy import SIDES
 from formcheck.model.errors import ClipError, FileError, UsageError
-from formcheck.model.intervals import decide
 from formcheck.model.measures import MEASURES, is_supported
 from formcheck.model.programme import Exercise, ExerciseView
 from formcheck.model.records import Analysis, AssessedRepetition, Measured
 from formcheck.model.request import Request
-from formcheck.motion.camera import CameraSettings, off_side_deg
 from formcheck.motion.driving import LEG_SIGNALS, view_for, width_share
 from formcheck.motion.kinematics import build_series
 from formcheck.motion.stretches import exercise_measures
 from formcheck.run.pipeline import assess, landmarks
+from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, read_request
 from formcheck.run.settings import Settings
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".gif")
 TIMED = "timed_not_measured"
 CLEAR_DEG = 10.0
-SWEEP_DEG = 20
-"""Targets stand up to this far either side of the truth, every degree."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +50,7 @@ class Comparison:
     plane : of the true camera. is_supported : whether that view, and the side that was turned to
     the camera, can give the measure. `excursion` and `true_excursion` are differences from the
     rest just before; NaN for a measure that is a change already. reason : why there is no value.
+    camera_offset_deg, leg_plane_deg : as in true_views.py. setting : how the clip was filmed.
     """
 
     clip: str
@@ -58,6 +66,9 @@ class Comparison:
     true_excursion: float
     excursion: float
     reason: str = ""
+    camera_offset_deg: float = float("nan")
+    leg_plane_deg: float = float("nan")
+    setting: Setting = Setting()
 
     @property
     def is_measured(self) -> bool:
@@ -113,34 +124,6 @@ class Validation:
     comparisons: tuple[Comparison, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Accuracy:
-    """The figures of one measure (or all measures: `measure` "all") in one true view.
-
-    Errors are reported minus true, in the measure's unit; NaN for a mixture of units. n counts
-    true repetitions, n_measured those with a value. Decisions: a target at each whole degree up
-    to 20 either side of the truth; shares NaN for units other than degrees.
-    """
-
-    plane: str
-    measure: str
-    n: int
-    n_measured: int
-    share_measured: float
-    bias: float
-    mae: float
-    worst: float
-    percentile_95: float
-    excursion_mae: float
-    coverage: float
-    coverage_low: float
-    coverage_high: float
-    half_width: float
-    interval_score: float
-    wrong_share: float
-    undecided_share: float
-
-
 def clips_with_truth(folder: Path) -> tuple[tuple[Path, Path], ...]:
     """(clip, truth file) pairs of a folder, by name.
 
@@ -164,15 +147,21 @@ def validate(
     folder: Path,
     settings: Settings = Settings(),
     *,
+    results: Path | None = None,
     cache_dir: Path | None = None,
     progress: Callable[[str, int, int | None], None] | None = None,
 ) -> Validation:
     """Every clip of the folder that has a truth file, measured and compared.
 
+    results : a folder that holds result folders of those clips; their landmarks are assessed
+    anew, and no clip is opened. The clips themselves need not be there then.
+
     A clip that cannot be measured stays in the result with its trouble; the rest goes on.
-    Raises FileError for a truth file at fault, and what `clips_with_truth` raises.
+    Raises FileError for a truth file or a result folder at fault, and what `clips_with_truth`
+    raises.
     """
-    pairs = clips_with_truth(folder)
+    tracks = None if results is None else tracks_of_clips(results)
+    pairs = clips_with_truth(folder) if tracks is None else _truths(folder)
     outcomes, comparisons = [], []
     for done, (clip, truth_path) in enumerate(pairs):
         truth = read_truth(truth_path)
@@ -180,7 +169,12 @@ def validate(
         side = truth.side if truth.side in SIDES else None
         request = Request(clip=clip, exercise=exercise, side=side)
         try:
-            raw = landmarks(request, settings, cache_dir=cache_dir)
+            if tracks is None:
+                raw = landmarks(request, settings, cache_dir=cache_dir)
+            elif clip.stem in tracks:
+                raw = read_track(tracks[clip.stem])
+            else:
+                raise ClipError(f"{clip.name}: no result folder in {results.name} is of this clip")
             analysis = assess(raw, request, settings)
         except ClipError as error:
             outcomes.append(_unmeasured(clip.stem, truth, str(error)))
@@ -193,20 +187,47 @@ def validate(
     return Validation(clips=tuple(outcomes), comparisons=tuple(comparisons))
 
 
-def true_plane(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> str:
-    """The plane of a camera whose place is known: the limits as they stand, with no margin."""
-    from_front = abs((azimuth_deg + 180) % 360 - 180)
-    if off_side_deg(azimuth_deg) <= settings.sagittal_most_off_deg:
-        return "sagittal"
-    if min(from_front, 180 - from_front) <= settings.frontal_most_deg:
-        return "frontal"
-    return "oblique"
+def _truths(folder: Path) -> tuple[tuple[Path, Path], ...]:
+    """(clip, truth file) pairs by the truth files alone: the clip may be elsewhere."""
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: no such folder; give the folder that holds the truth files")
+    names = sorted(
+        path.name[: -len(suffix)]
+        for path in folder.iterdir()
+        for suffix in (*SUFFIXES, RENDERED_SUFFIX)
+        if path.name.endswith(suffix)
+    )
+    clips = dict.fromkeys(n.removesuffix(".truth") for n in names)
+    pairs = tuple((clip, truth_beside(clip)) for clip in (folder / f"{n}.mp4" for n in clips))
+    if not pairs:
+        raise FileError(f"{folder}: holds no truth file (NAME.truth.json)")
+    return pairs
 
 
-def _boundary_deg(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> float:
-    off = off_side_deg(azimuth_deg)
-    limits = (settings.sagittal_most_off_deg, 90 - settings.frontal_most_deg)
-    return min(abs(off - limit) for limit in limits)
+def tracks_of_clips(results: Path) -> dict[str, Path]:
+    """Name of a clip without its suffix -> its landmarks, of every result folder in a folder.
+
+    Raises UsageError when it is no folder, FileError when it holds no results or two of one clip.
+    """
+    if not results.is_dir():
+        raise UsageError(f"{results}: no such folder; give the folder that holds the results")
+    found: dict[str, Path] = {}
+    for request_path in sorted(results.rglob(REQUEST_NAME)):
+        request, _ = read_request(request_path.parent)
+        track = request_path.parent / TRACK_NAME
+        stem = request.clip.stem
+        if stem in found:
+            raise FileError(
+                f"{results}: {found[stem].parent.name} and {track.parent.name} are both results of "
+                f"{request.clip.name}; leave one"
+            )
+        found[stem] = track
+    if not found:
+        raise FileError(
+            f"{results}: holds no result folder; name one that `formcheck batch` or `formcheck "
+            "analyze` wrote"
+        )
+    return found
 
 
 def match_repetitions(
@@ -237,7 +258,7 @@ def _unmeasured(name: str, truth: Truth, trouble: str) -> ClipOutcome:
         n_parts_wrong=0,
         true_plane=true_plane(truth.azimuth_deg),
         plane="unknown",
-        boundary_deg=_boundary_deg(truth.azimuth_deg),
+        boundary_deg=boundary_deg(truth.azimuth_deg),
         true_azimuth_deg=truth.azimuth_deg,
         azimuth_deg=nan,
         azimuth_error_deg=nan,
@@ -266,7 +287,7 @@ def compare_clip(name: str, truth: Truth, analysis: Analysis) -> ClipOutcome:
         n_parts_wrong=sum(t.part is not None and t.part != m.repetition.part for t, m in pairs),
         true_plane=true_plane(truth.azimuth_deg),
         plane=report.view.plane,
-        boundary_deg=_boundary_deg(truth.azimuth_deg),
+        boundary_deg=boundary_deg(truth.azimuth_deg),
         true_azimuth_deg=truth.azimuth_deg,
         azimuth_deg=azimuth,
         azimuth_error_deg=float((azimuth - truth.azimuth_deg + 180) % 360 - 180),
@@ -304,6 +325,7 @@ def compare_measures(
     plane = true_plane(truth.azimuth_deg)
     near = "left" if truth.azimuth_deg > 0 else "right"
     out = []
+    setting = _setting_of(truth, analysis)
     series: dict[str, object] = {}
     motions: dict[str, object] = {}
     matched = match_repetitions(truth.repetitions, found)
@@ -312,6 +334,7 @@ def compare_measures(
         if side not in motions:
             motions[side] = true_motion(truth, side, exercise)
         motion = motions[side]
+        off_plane = leg_plane_deg(truth, side, t)
         driven = view_for(exercise, analysis.report.view) if analysis else exercise.views[0]
         for key in exercise_measures(exercise):
             true = true_value(key, motion, truth, t, exercise, driven, settings.repetition)
@@ -346,9 +369,22 @@ def compare_measures(
                     true_excursion=_true_excursion(key, true, motion, t),
                     excursion=_excursion(value, own, m, analysis),
                     reason=value if isinstance(value, str) else "",
+                    camera_offset_deg=camera_offset_deg(truth.azimuth_deg, side),
+                    leg_plane_deg=off_plane,
+                    setting=setting,
                 )
             )
     return out
+
+
+def _setting_of(truth: Truth, analysis: Analysis | None) -> Setting:
+    """How the clip was filmed: as told, and what the file itself says where nobody told it."""
+    if analysis is None:
+        return truth.setting
+    clip = analysis.report.clip
+    of_file = {n: float(getattr(clip, n)) for n in ("frame_rate_hz", "width_px", "height_px")}
+    unknown = {n: v for n, v in of_file.items() if not np.isfinite(getattr(truth.setting, n))}
+    return replace(truth.setting, **unknown)
 
 
 def _is_of_one_leg(key: str, driven: ExerciseView) -> bool:
@@ -391,91 +427,3 @@ def _excursion(value, series, matched, analysis) -> float:
     r = matched.repetition
     time_s = analysis.track.time_s
     return value.value - read_series(series, time_s, "rest", r.start_s, r.turn_s, r.end_s)
-
-
-# From comparisons to figures
-
-
-def sweep(truth: float, low: float, high: float) -> tuple[int, int, int]:
-    """(targets, wrong, undecided) of "at least" targets 20 deg either side of the truth.
-
-    A target is truly reached when the truth is at or above it; "met" of one that was not
-    reached and "not_met" of one that was are wrong.
-    """
-    n = wrong = undecided = 0
-    for offset in range(-SWEEP_DEG, SWEEP_DEG + 1):
-        outcome = decide("target", low, high, truth + offset, None)
-        n += 1
-        undecided += outcome == "undecided"
-        wrong += outcome == ("not_met" if offset <= 0 else "met")
-    return n, wrong, undecided
-
-
-def accuracy(plane: str, measure: str, comparisons: Iterable[Comparison]) -> Accuracy:
-    """The figures of some comparisons taken together.
-
-    measure : a key, or "all" for a mixture: then errors in units are left out.
-    """
-    chosen = list(comparisons)
-    known = [c for c in chosen if c.is_measured]
-    nan = float("nan")
-    error = np.array([c.value - c.true for c in known])
-    half = np.array([(c.high - c.low) / 2 for c in known])
-    moved = np.array([c.excursion - c.true_excursion for c in known])
-    moved = moved[np.isfinite(moved)]
-    hits = sum(c.low <= c.true <= c.high for c in known)
-    low, high = wilson_interval(hits, len(known))
-    swept = np.array(
-        [sweep(c.true, c.low, c.high) for c in known if MEASURES[c.measure].unit == "deg"]
-    )
-    n_targets, wrong, undecided = swept.sum(axis=0) if len(swept) else (0, 0, 0)
-    decided = n_targets - undecided
-    one_unit = measure != "all" and len(known) > 0
-    score = (
-        interval_score([c.low for c in known], [c.high for c in known], [c.true for c in known])
-        if one_unit
-        else np.array([nan])
-    )
-    return Accuracy(
-        plane=plane,
-        measure=measure,
-        n=len(chosen),
-        n_measured=len(known),
-        share_measured=len(known) / len(chosen) if chosen else nan,
-        bias=float(error.mean()) if one_unit else nan,
-        mae=float(np.abs(error).mean()) if one_unit else nan,
-        worst=float(np.abs(error).max()) if one_unit else nan,
-        percentile_95=float(np.percentile(np.abs(error), 95)) if one_unit else nan,
-        excursion_mae=float(np.abs(moved).mean()) if one_unit and len(moved) else nan,
-        coverage=hits / len(known) if known else nan,
-        coverage_low=low,
-        coverage_high=high,
-        half_width=float(np.median(half)) if one_unit else nan,
-        interval_score=float(score.mean()),
-        wrong_share=float(wrong / decided) if decided else nan,
-        undecided_share=float(undecided / n_targets) if n_targets else nan,
-    )
-
-
-def accuracy_by_measure(comparisons: Sequence[Comparison]) -> tuple[Accuracy, ...]:
-    """A row per true view and measure, and one of all measures per view ("all").
-
-    A measure that the true view cannot support is left out unless a value was reported for it.
-    """
-    counted = [c for c in comparisons if c.is_supported or c.is_measured]
-    rows = []
-    for plane in dict.fromkeys(c.plane for c in counted):
-        of_plane = [c for c in counted if c.plane == plane]
-        rows += [
-            accuracy(plane, key, [c for c in of_plane if c.measure == key])
-            for key in READINGS
-            if any(c.measure == key for c in of_plane)
-        ]
-        rows.append(accuracy(plane, "all", of_plane))
-    return tuple(rows)
-
-
-def accuracy_by_exercise(comparisons: Sequence[Comparison]) -> dict[str, tuple[Accuracy, ...]]:
-    """Exercise -> its rows, as `accuracy_by_measure` gives them."""
-    names = dict.fromkeys(c.exercise for c in comparisons)
-    return {n: accuracy_by_measure([c for c in comparisons if c.exercise == n]) for n in names}

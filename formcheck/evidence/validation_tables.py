@@ -7,19 +7,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 
-from formcheck.evidence.validation import (
-    CLEAR_DEG,
+from formcheck.evidence.accuracy import (
     SWEEP_DEG,
     Accuracy,
-    ClipOutcome,
-    Comparison,
-    Validation,
     accuracy_by_exercise,
     accuracy_by_measure,
 )
+from formcheck.evidence.strata import Stratum, short_of_nominal, strata
+from formcheck.evidence.truth import Setting
+from formcheck.evidence.validation import CLEAR_DEG, ClipOutcome, Comparison, Validation
 from formcheck.model.measures import MEASURES
 
-VALIDATION_SCHEMA = "formcheck.validation/1.0"
+VALIDATION_SCHEMA = "formcheck.validation/1.1"
 _DIGITS = {"deg": 1, "cm": 1, "deg/min": 1, "s": 2, "share": 3, "1": 3}
 
 
@@ -95,6 +94,7 @@ _HEADER = (
     "(95 % CI)",
     "half-width",
     "score",
+    "calibration",
     "wrong %",
     "undecided %",
 )
@@ -111,9 +111,46 @@ def _accuracy_cells(a: Accuracy) -> tuple[str, ...]:
         f"{_percent(a.coverage_low)} to {_percent(a.coverage_high)}",
         _number(a.half_width, digits),
         _number(a.interval_score, digits),
+        _number(a.calibration_error, 2),
         _number(100 * a.wrong_share, 1),
         _percent(a.undecided_share),
     )
+
+
+def stratum_lines(found: Sequence[Stratum], measures: Sequence[str] = ()) -> list[str]:
+    """A table per stratification, view and measure, a line a bin.
+
+    measures : the keys to tell of; all of them when empty.
+    """
+    lines = []
+    for by in dict.fromkeys(s.by for s in found):
+        of_by = [s for s in found if s.by == by]
+        keys = dict.fromkeys((row.plane, row.measure) for s in of_by for row in s.rows)
+        for plane, measure in keys:
+            if measure == "all" or (measures and measure not in measures):
+                continue
+            rows = [
+                (s.label, *_accuracy_cells(row)[1:])
+                for s in of_by
+                for row in s.rows
+                if (row.plane, row.measure) == (plane, measure)
+            ]
+            lines += ["", f"By {by}, true view {plane}: {measure}"]
+            lines += _table(("bin", *_HEADER[1:]), rows, 1)
+    return lines
+
+
+def shortfall_lines(found: Sequence[Stratum], measures: Sequence[str] = ()) -> list[str]:
+    """A line for each bin whose coverage lies below 95 % with its whole interval."""
+    rows = [
+        (s.by, s.label, row.plane, *_accuracy_cells(row))
+        for s, row in short_of_nominal(found)
+        if not measures or row.measure in measures
+    ]
+    if not rows:
+        return ["", "No bin's coverage lies below 95 % with its whole interval."]
+    head = ["", "Coverage below 95 % with its whole interval, worst first:"]
+    return head + _table(("by", "bin", "view", *_HEADER), rows, 4)
 
 
 def accuracy_lines(rows: Sequence[Accuracy]) -> list[str]:
@@ -130,14 +167,25 @@ NOTES = (
     "From rest: mean absolute error of the change from the rest just before.",
     "Coverage: share of 95 % intervals that hold the truth, with Wilson's interval (repetitions",
     "of one clip taken as independent). Score: interval score of Gneiting and Raftery 2007,",
-    "smaller is better.",
+    "smaller is better. Calibration: expected calibration error, the mean distance of coverage",
+    "from its level over levels of 10 to 95 %, intervals scaled as a normal distribution's.",
     f"Wrong (of those decided) and undecided: targets at each degree up to {SWEEP_DEG} either",
     "side of the truth.",
 )
 
 
-def validation_lines(validation: Validation, *, by_exercise: bool = False) -> list[str]:
-    """The whole validation as lines of text."""
+def validation_lines(
+    validation: Validation,
+    *,
+    by_exercise: bool = False,
+    by: Sequence[str] = (),
+    measures: Sequence[str] = (),
+) -> list[str]:
+    """The whole validation as lines of text.
+
+    by : stratifications to tell of, as `strata.names_of` gives them. measures : the keys that
+    their tables are kept to; all when empty.
+    """
     clips = validation.clips
     errors = [abs(c.azimuth_error_deg) for c in clips if math.isfinite(c.azimuth_error_deg)]
     turns = [t for c in clips for t in c.turn_errors_s]
@@ -162,6 +210,9 @@ def validation_lines(validation: Validation, *, by_exercise: bool = False) -> li
         for name, rows in accuracy_by_exercise(validation.comparisons).items():
             lines += ["", f"Exercise: {name}"]
             lines += accuracy_lines(rows)[1:]
+    if by:
+        found = [s for name in by for s in strata(validation.comparisons, name)]
+        lines += stratum_lines(found, measures) + shortfall_lines(found, measures)
     lines += ["", *NOTES]
     return lines
 
@@ -182,8 +233,9 @@ def _mapping(record) -> dict:
     return {name: _plain(value) for name, value in asdict(record).items()}
 
 
-def validation_json(validation: Validation) -> str:
-    """The validation as JSON text: clips, measures per view, and per exercise."""
+def validation_json(validation: Validation, by: Sequence[str] = ()) -> str:
+    """The validation as JSON text: clips, measures per view, per exercise, and per bin of the
+    stratifications `by`."""
     mapping = {
         "schema": VALIDATION_SCHEMA,
         "clips": [{**_mapping(c), "is_count_exact": c.is_count_exact} for c in validation.clips],
@@ -192,17 +244,25 @@ def validation_json(validation: Validation) -> str:
             name: [_mapping(a) for a in rows]
             for name, rows in accuracy_by_exercise(validation.comparisons).items()
         },
+        "strata": [
+            {"by": s.by, "bin": s.label, "measures": [_mapping(a) for a in s.rows]}
+            for name in by
+            for s in strata(validation.comparisons, name)
+        ],
     }
     return json.dumps(mapping, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def comparisons_csv(validation: Validation) -> str:
-    """Every comparison as a row of CSV, with its unit; empty where there is no value."""
-    names = [f.name for f in fields(Comparison)]
+    """Every comparison as a row of CSV, with its unit and how its clip was filmed; empty where
+    there is no value."""
+    names = [f.name for f in fields(Comparison) if f.name != "setting"]
+    of_setting = [f.name for f in fields(Setting)]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*names, "unit"])
+    writer.writerow([*names, *of_setting, "unit"])
     for c in validation.comparisons:
         values = [_plain(getattr(c, name)) for name in names]
+        values += [_plain(getattr(c.setting, name)) for name in of_setting]
         writer.writerow(["" if v is None else v for v in values] + [MEASURES[c.measure].unit])
     return out.getvalue()
