@@ -1,7 +1,8 @@
-"""The README and the help text say what the code does."""
+"""The documents and the help text say what the code does."""
 
 import re
 import shlex
+import tomllib
 
 import pytest
 import typer
@@ -9,11 +10,28 @@ from conftest import ROOT
 
 from formcheck.cli import _register_commands, app
 from formcheck.files.exercise_files import exercise_ids
+from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import EXIT_CODES
 from formcheck.model.measures import MEASURES
+from formcheck.web.documents import anchor_of
 
+DOCS = ROOT / "formcheck" / "docs"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+IN_DOCS = {path: path.read_text(encoding="utf-8") for path in sorted(DOCS.rglob("*.md"))}
+DOCUMENTS = {
+    **{ROOT / n: (ROOT / n).read_text(encoding="utf-8")
+       for n in ("README.md", "DEVELOPERS.md", "sample_clips/README.md")},
+    **IN_DOCS,
+}  # fmt: skip
+DECISIONS = {int(p.name[:4]): p for p in sorted((DOCS / "decisions").glob("[0-9]*.md"))}
+
+
+def document(name: str) -> str:
+    return IN_DOCS[DOCS / name]
+
+
+def title(text: str) -> str:
+    return text.split("\n", 1)[0].removeprefix("# ")
 
 
 @pytest.fixture(scope="module")
@@ -34,14 +52,14 @@ def commands():
     return found
 
 
-def blocks() -> list[str]:
-    """The README's fenced command lines."""
-    return re.findall(r"```\n(.*?)```", README, flags=re.DOTALL)
+def blocks(text: str) -> list[str]:
+    """The fenced command lines of a document."""
+    return re.findall(r"```\n(.*?)```", text, flags=re.DOTALL)
 
 
-def test_every_command_appears_in_the_readme(commands):
+def test_every_command_appears_in_the_list_of_commands(commands):
     for name in commands:
-        assert f"formcheck {name.split()[0]}" in README, name
+        assert f"`formcheck {name}`" in document("reference/commands.md"), name
 
 
 def test_every_command_and_option_has_help(commands):
@@ -51,34 +69,65 @@ def test_every_command_and_option_has_help(commands):
             assert getattr(p, "help", None), (name, p.name)
 
 
-@pytest.mark.parametrize("exercise", exercise_ids())
-def test_every_exercise_appears_in_the_readme(exercise):
-    assert re.search(rf"\b{exercise}\b", README)
+def test_every_command_line_in_the_documents_names_a_command_and_its_options(commands):
+    n_lines = 0
+    for path, text in DOCUMENTS.items():
+        for line in [line for block in blocks(text) for line in block.splitlines()]:
+            words = shlex.split(line.split("&&")[-1], comments=True)
+            if not words or not re.fullmatch(r"(\.venv/bin/)?formcheck", words[0]):
+                continue
+            n_lines += 1
+            name = next((n for n in (" ".join(words[1:3]), words[1]) if n in commands), None)
+            assert name or words[1] in ("--help", "--version"), (path.name, line)
+            known = {o for p in commands[name].params for o in (*p.opts, *p.secondary_opts)}
+            for word in words[2:]:
+                assert not word.startswith("--") or word.split("=")[0] in known, (path.name, line)
+    assert n_lines >= 10
 
 
-@pytest.mark.parametrize("key", MEASURES)
-def test_every_measure_appears_in_the_readme_with_its_definition(key):
-    assert f"`{key}`" in README
-    assert MEASURES[key].definition in README
+def test_every_exercise_appears_by_support_level_and_then_by_the_alphabet():
+    listed = re.findall(r"^\| (\d) [^|]*\| ([^|]*) \|$", document("clinicians/exercises.md"),
+                        flags=re.MULTILINE)  # fmt: skip
+    shown = [(int(level), name) for level, names in listed for name in names.split(", ")]
+    assert shown == sorted((load_exercise(e).support_level, e) for e in exercise_ids())
+    measured = re.findall(r"^\| (\w+) \| (?:none|\d+) \|", document("researchers/validation.md"),
+                          flags=re.MULTILINE)  # fmt: skip
+    assert sorted(measured) == sorted(exercise_ids())
 
 
-def test_every_exit_code_appears_in_the_readme():
+def test_every_measure_appears_with_its_definition_unit_and_views():
+    rows = re.findall(r"^\| `(\w+)` \| [^|]* \| ([^|]*) \| (.*) \|$",
+                      document("researchers/measures.md"), flags=re.MULTILINE)  # fmt: skip
+    assert {key: definition for key, _, definition in rows} == {
+        key: measure.definition for key, measure in MEASURES.items()
+    }
+    assert {key: set(views.split(", ")) for key, views, _ in rows} == {
+        key: set(measure.views) for key, measure in MEASURES.items()
+    }
+
+
+def test_every_measure_in_the_validation_tables_is_one_of_the_list():
+    named = set(re.findall(r"^\| \w+ \| `(\w+)` \|", document("researchers/validation.md"),
+                           flags=re.MULTILINE))  # fmt: skip
+    assert len(named) >= 15
+    assert named <= set(MEASURES)
+
+
+def test_every_exit_code_appears():
     for code, meaning in EXIT_CODES:
-        assert f"| {code} | {meaning} |" in README
+        assert f"| {code} | {meaning} |" in document("reference/commands.md")
 
 
 def test_the_two_commands_are_there_and_ci_runs_the_second():
-    first, second = (
-        next(b for b in blocks() if b.startswith(start)).strip()
-        for start in ("bash .ci/setup &&", "bash .ci/setup test")
-    )
+    first, second = (next(b for b in blocks(README) if b.startswith(start)).strip()
+                     for start in ("bash .ci/setup &&", "bash .ci/setup test"))  # fmt: skip
     assert "formcheck analyze" in first
     for part in second.split(" && "):
         assert part in (ROOT / ".ci/run").read_text(encoding="utf-8")
 
 
 def test_the_readmes_first_example_runs(run_formcheck, tmp_path):
-    first = next(b for b in blocks() if b.startswith("bash .ci/setup &&"))
+    first = next(b for b in blocks(README) if b.startswith("bash .ci/setup &&"))
     words = shlex.split(first.split("&&")[1])
     assert words[0].endswith("formcheck")
     words = [str(tmp_path / "out") if w == "out" else w for w in words[1:]]
@@ -87,33 +136,110 @@ def test_the_readmes_first_example_runs(run_formcheck, tmp_path):
     assert (tmp_path / "out/report.html").is_file()
 
 
-def test_pictures_that_the_readme_shows_are_there():
-    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
-    assert len(shown) >= 2
-    for path in shown:
-        assert (ROOT / path).is_file(), path
-
-
-def test_the_readme_opens_with_the_job_and_carries_the_cautions():
+def test_the_readme_opens_with_the_job_carries_the_cautions_and_stays_short():
     assert README.split("\n\n")[1].startswith("A physical therapist")
-    for words in (
-        "Not a medical device",
-        "not validated on patients",
-        "not cleared by any",
-        "Stop on sharp or rising pain",
-        "breathe during holds",
-    ):
+    for words in ("Not a medical device", "not validated on patients", "not cleared by any",
+                  "Stop on sharp or rising pain", "breathe during holds"):  # fmt: skip
         assert words in README
+    assert len(README.split()) < 1100, "two screens: what is longer belongs into the documents"
 
 
-def test_decisions_are_numbered_without_a_gap_and_the_code_cites_only_those():
-    numbers = [int(n) for n in re.findall(r"^\*\*(\d+)\. ", DEVELOPERS, flags=re.MULTILINE)]
-    assert numbers == list(range(1, len(numbers) + 1))
+def test_the_readme_shows_a_patient_a_clinician_and_a_batch():
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert len(shown) == 3
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_link_leads_to_a_file_and_a_heading_that_is_there(path):
+    for text, href in re.findall(r"!?\[([^\]]*)\]\(([^)\s]+)\)", DOCUMENTS[path]):
+        place, _, anchor = href.partition("#")
+        assert "://" not in place, "the documents need no network: write the address as text"
+        target = (path.parent / place).resolve() if place else path
+        assert target.exists(), (text, href)
+        if path in IN_DOCS:
+            assert target.is_relative_to(DOCS), f"{href}: is not in the wheel"
+        if anchor:
+            headings = re.findall(r"^#+ (.*)$", DOCUMENTS[target], flags=re.MULTILINE)
+            assert anchor in [anchor_of(h) for h in headings], (text, href)
+
+
+def test_every_picture_has_words_and_is_used():
+    every = "\n".join(DOCUMENTS.values())
+    assert not re.search(r"!\[\s*\]", every)
+    for path in (DOCS / "pictures").iterdir():
+        assert path.name in every, path
+
+
+def test_the_contents_list_every_page_once_and_the_index_every_decision():
+    parts = tomllib.loads((DOCS / "contents.toml").read_text(encoding="utf-8"))["parts"]
+    listed = [page for part in parts for page in part["pages"]]
+    assert sorted(listed) == sorted(
+        str(path.relative_to(DOCS)) for path in IN_DOCS if path not in DECISIONS.values()
+    )
+    index = document("decisions/index.md")
+    for number, path in DECISIONS.items():
+        words = title(IN_DOCS[path]).removeprefix(f"{number}. ")
+        assert f"| {number} | [{words}]({path.name}) | " in index, path
+
+
+def test_decisions_are_numbered_without_a_gap_dated_and_the_code_cites_only_those():
+    assert list(DECISIONS) == list(range(1, len(DECISIONS) + 1))
+    for number, path in DECISIONS.items():
+        text = IN_DOCS[path]
+        assert title(text).startswith(f"{number}. "), path
+        status = re.search(r"^\*\*Status:\*\* (accepted|superseded by \d+), \d{4}-\d\d-\d\d$",
+                           text, flags=re.MULTILINE)  # fmt: skip
+        assert status, path
+        assert f"| {status[1]} |" in document("decisions/index.md")
+        assert "**Choice.**" in text or "**Refused.**" in text, path
     sources = [*(ROOT / "formcheck").rglob("*.py"), *(ROOT / "formcheck").rglob("*.toml")]
     for path in sources:
         for n in re.findall(r"decision (\d+)", path.read_text(encoding="utf-8")):
-            assert int(n) in numbers, (path, n)
+            assert int(n) in DECISIONS, (path, n)
+
+
+def test_the_version_has_a_heading_in_the_changes():
+    from formcheck import __version__
+
+    changes = document("changes.md")
+    assert f"\n## {__version__}\n" in changes
+
+
+def test_the_servers_limits_in_the_documents_are_those_of_the_code():
+    from formcheck.clinic import jobs, sets, uploads
+    from formcheck.clinic import exchange_package as package
+    from formcheck.web import pages, security, server, sessions, workers
+    from formcheck.web.patient import live_socket
+
+    rows = dict(re.findall(r"^\| ([^|]*) \| ([^|]*) \|$", document("security.md"),
+                           flags=re.MULTILINE))  # fmt: skip
+    assert rows["address"] == f"127.0.0.1, port {server.DEFAULT_PORT} or a free one"
+    assert rows["a link"] == f"once, within {sessions.LINK_S / 3600:.0f} h"
+    assert rows["a session"] == (
+        f"ends after {sessions.IDLE_S / 3600:.0f} h without use; "
+        f"{sessions.MOST_SESSIONS} sessions at once"
+    )
+    assert rows["a form"] == (
+        f"{security.MOST_FORM_BYTES // 1000} kB, {security.FORM_TIME_S:.0f} s, "
+        f"{pages.MOST_FIELDS} fields"
+    )
+    assert rows["a piece of a recording"] == f"{security.MOST_PIECE_BYTES // 10**6} MB"
+    assert rows["a recording"] == f"{sets.MOST_RECORDING_BYTES // 10**6} MB"
+    assert rows["a file sent whole"] == (
+        f"{security.MOST_FILE_BYTES // 10**6} MB, {security.FILE_TIME_S / 60:.0f} min"
+    )
+    assert rows["half-finished recordings of one patient"] == str(uploads.MOST_OPEN_UPLOADS)
+    assert rows["an exchange file"] == f"{package.MOST_BYTES // 10**6} MB"
+    assert rows["live pictures"] == (
+        f"{live_socket.MOST_AT_ONCE} pages at once, {live_socket.MOST_PX} px a side, "
+        f"{live_socket.SILENT_S / 60:.0f} min of silence"
+    )
+    assert rows["a job without a sign of life"].startswith(f"{workers.STUCK_S / 60:.0f} min,")
+    assert rows["a clip on which the process died"] == (
+        f"given up after {jobs.MOST_DEATHS} deaths, or {jobs.MOST_ATTEMPTS} attempts in all"
+    )
 
 
 def test_nothing_is_left_to_be_done_in_the_documents():
-    assert not re.search(r"TODO|FIXME|@@", README + DEVELOPERS)
+    for path, text in DOCUMENTS.items():
+        assert not re.search(r"TODO|FIXME|@@|XXX", text), path

@@ -7,6 +7,7 @@ import pytest
 
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.model.programme import FilmedSet, PrescribedExercise, Tempo
+from formcheck.web.documents import pages, text_of
 from formcheck.words import patient_words, wording
 
 BANNED = [
@@ -147,7 +148,21 @@ def shared_sentences():
             yield pytest.param(sentence, id=f"sheet: {sentence[:50]}")
 
 
-every = pytest.mark.parametrize("sentence", [*exercise_sentences(), *shared_sentences()])
+def help_sentences():
+    for page in pages().values():
+        if "patient" not in page.readers:
+            continue
+        text = re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text_of(page.name))
+        # A line, or a cell of a table, ends a sentence.
+        for piece in re.split(r"\n|\|", re.sub(r"[*`#]", "", text)):
+            for sentence in re.split(r"(?<=[.?!:;])\s+", piece):
+                if re.search(r"\w", sentence):
+                    yield pytest.param(sentence, id=f"{page.name}: {sentence[:50]}")
+
+
+every = pytest.mark.parametrize(
+    "sentence", [*exercise_sentences(), *shared_sentences(), *help_sentences()]
+)
 
 
 @every

@@ -31,6 +31,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
         raise ModelError(
             'the clinic\'s pages need more packages: pip install "formcheck[web]"'
         ) from error
+    from formcheck.web import help
     from formcheck.web.clinician import pages as clinic_pages
     from formcheck.web.patient import pages as patient_pages
 
@@ -46,6 +47,8 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
             Route("/static/{name}", _static, methods=["GET"]),
             *clinic_pages.routes(),
             *patient_pages.routes(),
+            *help.routes("/clinic"),
+            *help.routes("/my"),
         ],
         exception_handlers={
             PageError: _told_page_error,
