@@ -126,10 +126,18 @@ def test_the_two_commands_are_there_and_ci_runs_the_second():
         assert part in (ROOT / ".ci/run").read_text(encoding="utf-8")
 
 
+def test_what_is_checked_before_a_commit_is_what_ci_checks():
+    hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
+    entries = re.findall(r"entry: (.*)", hooks)
+    assert len(entries) == 3
+    for entry in entries:
+        assert f"\n{entry}\n" in (ROOT / ".ci/run").read_text(encoding="utf-8")
+
+
 def test_the_readmes_first_example_runs(run_formcheck, tmp_path):
     first = next(b for b in blocks(README) if b.startswith("bash .ci/setup &&"))
-    words = shlex.split(first.split("&&")[1])
-    assert words[0].endswith("formcheck")
+    words = shlex.split(first.split("&&")[-1])
+    assert words[0] == "formcheck"
     words = [str(tmp_path / "out") if w == "out" else w for w in words[1:]]
     done = run_formcheck(*words, "--pose-model", "lite", "--no-video", cwd=ROOT)
     assert done.returncode == 0, done.stderr
@@ -206,8 +214,8 @@ def test_the_version_has_a_heading_in_the_changes():
 
 
 def test_the_servers_limits_in_the_documents_are_those_of_the_code():
-    from formcheck.clinic import jobs, sets, uploads
     from formcheck.clinic import exchange_package as package
+    from formcheck.clinic import jobs, sets, uploads
     from formcheck.web import pages, security, server, sessions, workers
     from formcheck.web.patient import live_socket
 

@@ -41,6 +41,7 @@ HEAVY = {
     "pydantic": {"files", "clinic"},
     "jinja2": {"report", "words", "web", "batch"},
     "sqlalchemy": {"clinic"},
+    "markdown_it": {"web"},
     "scipy": {"motion", "evidence"},
     "distributed": {"batch"},
     "dask": {"batch"},
@@ -173,6 +174,7 @@ PACKAGE_OF = {
     "cv2": "mediapipe",
     "PIL": "pillow",
     "annotated_types": "annotated-types",
+    "markdown_it": "markdown-it-py",
     "fhir": "fhir.resources",
 }
 """Import name -> the distribution that brings it, where they differ (OpenCV comes

@@ -110,7 +110,7 @@ def bound_faults(bound: Mapping, at: Path, keys: set[str] | None, whose: str) ->
 
 def near_measure(key: str) -> str:
     """The mend for an unknown measure."""
-    return did_you_mean(key, list(MEASURES)) or "see the list of measures in the README"
+    return did_you_mean(key, list(MEASURES)) or "see the list of measures in the documents"
 
 
 def where_supported(key: str, position: object) -> str:

@@ -2,7 +2,7 @@
 
 glibc gives each new thread a heap of its own, up to eight for a core, and keeps the pages freed
 in each. A clip is looked at by a dozen threads that come and go: which heaps they land in, and so
-the most memory that a run takes, is chance (see DEVELOPERS.md).
+the most memory that a run takes, is chance (decision 55).
 """
 
 import ctypes
