@@ -349,7 +349,8 @@ def test_a_row_says_what_its_clip_shows(clip, tmp_path):
     first = found["a.mp4"].request
     assert (first.side, first.is_mirrored, found["a.mp4"].patient) == ("left", True, "KN-7")
     assert found["sub/b.mp4"].request.exercise.id == "wall_sit"
-    assert found["c.dat"].request.side is None
+    assert found["c.dat"].request.side == "both"
+    assert found["sub/b.mp4"].request.side is None
 
 
 @pytest.mark.parametrize(

@@ -344,9 +344,11 @@ class _RequestReader:
     """Makes requests of descriptions; every exercise and prescription file is read once."""
 
     def __init__(self, folder: Path, describing: Describing):
+        from formcheck.run.request import FilesReadOnce
+
         self._folder = folder
         self._describing = describing
-        self._read = {}
+        self._files = FilesReadOnce()
 
     def clip(self, description: Description) -> BatchClip:
         words = _words(description)
@@ -363,78 +365,37 @@ class _RequestReader:
         return BatchClip(state="wanted", request=request, **words)
 
     def _request(self, given: Description) -> "Request":
-        from formcheck.files.exercises import load_exercise
-        from formcheck.files.prescriptions import exercise_of, prescribed_line, side_of
-        from formcheck.model.records import Context
-        from formcheck.model.request import Request
-        from formcheck.motion.assessment import prescribed_bounds
+        from formcheck.run.request import checked_side, request_for
         from formcheck.video.refusals import refuse_other_than_a_file, shown_name
 
         clip = self._folder / given.file
         refuse_other_than_a_file(clip, shown_name(clip))
         is_mirrored = _is_yes(given.mirrored)
-        side = {"l": "left", "r": "right"}.get(given.side.lower(), given.side.lower())
-        if side not in ("", "left", "right", "both"):
-            raise UsageError(f"side {given.side!r}: write left, right or both, or leave it empty")
-        name = given.exercise or self._describing.exercise
-        if not name:
+        side = given.side.lower()
+        side = checked_side({"l": "left", "r": "right"}.get(side, side))
+        exercise = given.exercise or self._describing.exercise
+        if not exercise:
             raise UsageError("no exercise is given; write its id, see: formcheck exercises")
-        if name.endswith(".toml"):
-            name = self._folder / name if given.exercise else Path(name)
         path = self._prescription_path(given)
-        line = whole = sha256 = None
-        bounds = ()
-        if path is None:
-            exercise = self._once(load_exercise, name)
-        else:
-            whole, sha256 = self._once(_read_prescription, path)
-            if given.patient and given.patient != whole.patient:
-                raise UsageError(
-                    f"the prescription is for {whole.patient}, the clip is of {given.patient}"
-                )
-            line = prescribed_line(whole, given.exercise or str(name), side or None)
-            exercise = exercise_of(line, path)
-            side = side_of(line, side or None) or ""
-            bounds = prescribed_bounds(line, exercise, whole, side)
-        return Request(
-            clip=clip,
-            exercise=exercise,
-            side=side if side in ("left", "right") else None,
+        prescription = self._files.prescription(path) if path else None
+        patient = prescription.record.patient if prescription else given.patient
+        if given.patient not in ("", patient):
+            raise UsageError(f"the prescription is for {patient}, the clip is of {given.patient}")
+        return request_for(
+            clip,
+            exercise,
+            side=side,
+            prescription=prescription,
             is_mirrored=is_mirrored,
-            bounds=bounds,
-            prescribed=line,
-            prescription=whole,
-            prescription_sha256=sha256,
-            context=Context()
-            if line is None
-            else Context(
-                load_kg=line.load_kg,
-                step_height_cm=line.step_height_cm,
-                seat_height_cm=line.seat_height_cm,
-            ),
+            # A row names a file of its folder; the command's own option, one from here.
+            folder=self._folder if given.exercise else Path(),
+            files=self._files,
         )
 
     def _prescription_path(self, given: Description) -> Path | None:
         if given.prescription:
             return self._folder / given.prescription
         return self._describing.prescription
-
-    def _once(self, read: Callable, name: str | Path):
-        key = read, name
-        if key not in self._read:
-            try:
-                self._read[key] = read(name)
-            except FormcheckError as error:
-                self._read[key] = error
-        if isinstance(self._read[key], FormcheckError):
-            raise self._read[key]
-        return self._read[key]
-
-
-def _read_prescription(path: Path):
-    from formcheck.files.prescriptions import file_sha256, read_prescription
-
-    return read_prescription(path), file_sha256(path)
 
 
 def _is_yes(word: str) -> bool:

@@ -12,7 +12,7 @@ from pathlib import Path
 from formcheck.batch.clips import DESCRIPTION_NAME, BatchClip, readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME, result_folder
 from formcheck.files import storage
-from formcheck.model.measures import MEASURES
+from formcheck.report.columns import CSV_REASON, check_columns, in_order, measure_columns
 from formcheck.report.files import read_report
 
 SUMMARY_NAME = "summary"
@@ -141,38 +141,19 @@ def repetition_rows(result: ClipResult) -> list[dict]:
         for name in ("number", "side", "part", "start_s", "turn_s", "end_s", "complete"):
             row[name] = repetition[name]
         for key, value in repetition["measures"].items():
-            row[key] = value.get("value")
-            row[f"{key}_low"] = value.get("low")
-            row[f"{key}_high"] = value.get("high")
-            row[f"{key}_not_measurable"] = value.get("not_measurable")
-        for check in repetition["checks"]:
-            name = f"{check['measure']}_{check['kind']}"
-            # Two bounds of one kind on one measure stand in one cell, in their order.
-            row[name] = _joined(row.get(name), check["bound"])
-            row[f"{name}_outcome"] = _joined(row.get(f"{name}_outcome"), check["outcome"])
+            told = (value.get(k) for k in ("value", "low", "high", CSV_REASON))
+            row |= dict(zip(measure_columns(key), told, strict=True))
+        checks = repetition["checks"]
+        names = check_columns((c["measure"], c["kind"]) for c in checks)
+        for name, check in zip(names, checks, strict=True):
+            row[name], row[f"{name}_outcome"] = check["bound"], check["outcome"]
         rows.append(row)
     return rows
 
 
-def _joined(before: str | None, text: str) -> str:
-    return f"{before}; {text}" if before else text
-
-
 def _summary_columns(rows: Iterable[dict]) -> list[tuple[str, type]]:
     """Columns that any row has, in the order of the list of measures."""
-    found = {name for row in rows for name in row}
-    columns = list(_REPETITION_COLUMNS)
-    for key in MEASURES:
-        wanted = [
-            (key, float),
-            (f"{key}_low", float),
-            (f"{key}_high", float),
-            (f"{key}_not_measurable", str),
-        ]
-        for kind in ("target", "limit"):
-            wanted += [(f"{key}_{kind}", str), (f"{key}_{kind}_outcome", str)]
-        columns += [column for column in wanted if column[0] in found]
-    return columns
+    return [*_REPETITION_COLUMNS, *in_order(name for row in rows for name in row)]
 
 
 def write_tables(results: Sequence[ClipResult], out: Path) -> None:

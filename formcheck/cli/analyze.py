@@ -1,7 +1,8 @@
 """formcheck analyze: one clip in, a measured set out."""
 
+import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,28 +18,21 @@ from formcheck.cli.options import (
 from formcheck.cli.progress import progress_bar
 from formcheck.model.errors import UsageError
 
+if TYPE_CHECKING:
+    from formcheck.run.request import BoundOfKind, GivenPrescription
+
 
 def register(app: typer.Typer) -> None:
     app.command()(analyze)
 
 
-def parse_bound(text: str, option: str) -> tuple[str, float]:
-    """(measure, value) of KEY=VALUE. Raises UsageError with the mend."""
-    import difflib
+def parse_bound(text: str, option: str) -> "BoundOfKind":
+    """The bound of KEY=VALUE. Raises UsageError with the mend."""
+    from formcheck.run.request import checked_bound
 
-    from formcheck.files.file_rules import possible_range
-    from formcheck.model.measures import MEASURES
-
-    key, sign, number = text.partition("=")
-    key = key.strip()
+    key, sign, number = (part.strip() for part in text.partition("="))
     if not sign:
         raise UsageError(f"{option} {text}: write KEY=VALUE, for instance knee_flexion_peak_deg=60")
-    if key not in MEASURES:
-        near = difflib.get_close_matches(key, MEASURES, n=2, cutoff=0.5)
-        hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        raise UsageError(f"{option} {text}: {key!r} is no measure of formcheck{hint}")
-    if MEASURES[key].at == "set":
-        raise UsageError(f"{option} {text}: {key} is of the whole set; no bound can be set on it")
     try:
         # Python reads 6_0 as 60; nobody who types it means that.
         value = float("nan" if "_" in number else number)
@@ -46,26 +40,18 @@ def parse_bound(text: str, option: str) -> tuple[str, float]:
         value = float("nan")
     if not abs(value) < float("inf"):
         raise UsageError(f"{option} {text}: {number!r} is not a number")
-    least, greatest = possible_range(key)
-    if not least <= value <= greatest:
-        raise UsageError(
-            f"{option} {text}: {value:g} is not possible for {key}; give {least:g} to {greatest:g}"
-        )
-    return key, value + 0.0  # no minus before a zero
+    try:
+        return checked_bound("target" if option == "--at-least" else "limit", key, value)
+    except UsageError as error:
+        raise UsageError(f"{option} {text}: {error}") from None
 
 
-def bounds_from_options(at_least: list[str], at_most: list[str]):
+def bounds_from_options(at_least: list[str], at_most: list[str]) -> "tuple[BoundOfKind, ...]":
     """Targets from --at-least, limits from --at-most, as the pipeline takes them."""
-    from formcheck.model.programme import Bound
-
-    bounds = []
-    for text in at_least:
-        key, value = parse_bound(text, "--at-least")
-        bounds.append(("target", Bound(measure=key, at_least=value)))
-    for text in at_most:
-        key, value = parse_bound(text, "--at-most")
-        bounds.append(("limit", Bound(measure=key, at_most=value)))
-    return tuple(bounds)
+    return (
+        *(parse_bound(text, "--at-least") for text in at_least),
+        *(parse_bound(text, "--at-most") for text in at_most),
+    )
 
 
 def analyze(
@@ -138,61 +124,26 @@ def analyze(
     Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into --out.
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
-    import datetime
-
     from formcheck.cli.words import set_lines
-    from formcheck.files.exercises import load_exercise
     from formcheck.files.storage import default_cache_folder, refuse_to_overwrite
     from formcheck.model.records import Context, Pain
-    from formcheck.model.request import Request
     from formcheck.report import files as report_files
+    from formcheck.run.calibration_file import read_readings
     from formcheck.run.pipeline import analyze as analyze_clip
+    from formcheck.run.request import read_given_prescription, request_for
     from formcheck.run.result_folder import result_files, write_results
 
-    if side not in (None, "left", "right", "both"):
-        raise UsageError(f"--side {side}: write left, right (the patient's own) or both")
-    bounds = bounds_from_options(at_least, at_most)
-    line = whole = sha256 = None
-    record = load_exercise(exercise)
-    if prescription is not None:
-        from formcheck.files.prescriptions import (
-            file_sha256,
-            prescribed_line,
-            read_prescription,
-            side_of,
-        )
-        from formcheck.motion.assessment import prescribed_bounds
-
-        whole, sha256 = read_prescription(prescription), file_sha256(prescription)
-        if whole.valid_from > datetime.date.today():
-            typer.echo(
-                f"formcheck: note: {prescription} is valid from {whole.valid_from} on, later than "
-                "today",
-                err=True,
-            )
-        # A line may name the exercise by its id or by its file.
-        named = {prescribed.exercise for prescribed in whole.exercises}
-        line = prescribed_line(whole, exercise if exercise in named else record.id, side)
-        side = side_of(line, side)
-        bounds = prescribed_bounds(line, record, whole, side) + bounds
-        load_kg = line.load_kg if load_kg is None else load_kg
-        step_height_cm = line.step_height_cm if step_height_cm is None else step_height_cm
-        seat_height_cm = line.seat_height_cm if seat_height_cm is None else seat_height_cm
-    readings = ()
-    if calibration is not None:
-        from formcheck.run.calibration_file import read_readings
-
-        readings = read_readings(calibration)
-    request = Request(
-        clip=clip,
-        exercise=record,
+    given = read_given_prescription(prescription) if prescription else None
+    if given:
+        _tell_when_not_yet_valid(given)
+    request = request_for(
+        clip,
+        exercise,
         side=side,
+        prescription=given,
+        bounds=bounds_from_options(at_least, at_most),
         is_mirrored=mirrored,
-        bounds=bounds,
-        prescribed=line,
-        prescription=whole,
-        prescription_sha256=sha256,
-        readings=readings,
+        readings=read_readings(calibration) if calibration else (),
         context=Context(
             load_kg=load_kg,
             support=support,
@@ -232,3 +183,12 @@ def analyze(
     for text in set_lines(analysis.report):
         typer.echo(text)
     typer.echo(f"Report: {out / 'report.html'}")
+
+
+def _tell_when_not_yet_valid(given: "GivenPrescription") -> None:
+    if given.record.valid_from > datetime.date.today():
+        typer.echo(
+            f"formcheck: note: {given.file} is valid from {given.record.valid_from} on, later "
+            "than today",
+            err=True,
+        )

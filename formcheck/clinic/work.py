@@ -30,11 +30,12 @@ from formcheck.clinic.reviews import (
     refresh_outcome,
 )
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
-from formcheck.model.errors import ClipError, FormcheckError, UsageError
+from formcheck.model.errors import ClipError, FormcheckError
 from formcheck.model.records import Analysis, Context, Pain
 from formcheck.model.request import Request
 from formcheck.pose.memory import keep_few_heaps, return_free_memory
 from formcheck.run.pipeline import analyze, assess
+from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
 
 BEAT_S = 0.5
@@ -43,38 +44,26 @@ IDLE_S = 0.4
 """How long a worker without work waits before it looks again."""
 
 
-def request_for(clinic: Clinic, stored: StoredSet) -> Request:
-    """What the set asks of the pipeline: its exercise, side, and the prescription of its day."""
-    from formcheck.files.exercises import load_exercise
-    from formcheck.files.prescriptions import prescribed_line
-    from formcheck.motion.assessment import prescribed_bounds
+def request_of_set(clinic: Clinic, stored: StoredSet) -> Request:
+    """What the set asks of the pipeline: its exercise, side, and the prescription of its day.
 
-    exercise = load_exercise(stored.exercise)
+    A set of an exercise that is not prescribed is measured, and not judged.
+    """
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
-    prescription = line = None
-    bounds = ()
-    if version is not None:
-        prescription = version.record()
-        # A set of an exercise that is not prescribed is measured, and not judged.
-        with contextlib.suppress(UsageError):
-            line = prescribed_line(prescription, stored.exercise, stored.side)
-            bounds = prescribed_bounds(line, exercise, prescription, stored.side)
     answers = {a.moment: a for a in answers_of_set(clinic, stored.id)}
     before, after = answers.get("before"), answers.get("after")
-    return Request(
-        clip=clinic.folder.recording(stored.recording),
-        exercise=exercise,
-        side=None if stored.side == "both" else stored.side,
+    return request_for(
+        clinic.folder.recording(stored.recording),
+        stored.exercise,
+        side=stored.side,
+        prescription=GivenPrescription(record=version.record(), sha256=version.sha256)
+        if version
+        else None,
+        is_prescribed=False,
         is_mirrored=stored.is_mirrored,
-        bounds=bounds,
-        prescribed=line,
-        prescription=prescription,
-        prescription_sha256=version.sha256 if version else None,
         context=Context(
-            load_kg=stored.load_kg if stored.load_kg is not None else line and line.load_kg,
+            load_kg=stored.load_kg,
             support=stored.support or None,
-            step_height_cm=line.step_height_cm if line else None,
-            seat_height_cm=line.seat_height_cm if line else None,
             effort=after.effort if after else None,
             pain=Pain(
                 before=before.pain if before else None,
@@ -140,7 +129,7 @@ def measure_set(
     from formcheck.files.storage import make_folder, write_text
     from formcheck.run.result_folder import write_results
 
-    request = request_for(clinic, stored)
+    request = request_of_set(clinic, stored)
     analysis = analyze(request, settings, progress=progress)
     out = clinic.folder.result(stored.uid)
     beside = make_folder(out.with_name(f"{out.name}.new-{secrets.token_hex(4)}"), is_private=True)

@@ -27,6 +27,7 @@ from formcheck.model.records import (
     Value,
 )
 from formcheck.motion.camera import within_180_deg
+from formcheck.report.columns import CSV_REASON, check_columns
 from formcheck.words.wording import known
 
 _DECIMALS = {"deg": 2, "cm": 2, "deg/min": 2, "s": 3, "share": 3, "1": 3}
@@ -334,7 +335,6 @@ def read_report(path: Path) -> dict:
 # reps.csv
 
 _FIXED_COLUMNS = ("number", "side", "part", "start_s", "turn_s", "end_s", "complete")
-CSV_REASON = "not_measurable"
 
 
 def _cell(text: str) -> str:
@@ -343,14 +343,9 @@ def _cell(text: str) -> str:
 
 
 def _check_columns(repetition: AssessedRepetition) -> list[tuple[str, str, str]]:
-    """(column, bound, outcome) of each check; a second check of one kind gets a number."""
-    seen: dict[str, int] = {}
-    columns = []
-    for c in repetition.checks:
-        name = f"{c.measure}_{c.kind}"
-        seen[name] = seen.get(name, 0) + 1
-        columns.append((name if seen[name] == 1 else f"{name}_{seen[name]}", c.bound, c.outcome))
-    return columns
+    """(column, bound, outcome) of each check."""
+    names = check_columns((c.measure, c.kind) for c in repetition.checks)
+    return [(n, c.bound, c.outcome) for n, c in zip(names, repetition.checks, strict=True)]
 
 
 def csv_rows(report: Report) -> list[dict[str, object]]:

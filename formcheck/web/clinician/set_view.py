@@ -191,7 +191,8 @@ def set_view(
         columns=tuple((k, MEASURES[k].label) for k in shown),
         every_column=tuple((k, MEASURES[k].label) for k in ordered),
         rows=tuple(rows),
-        checks=tuple(checks),
+        # Two targets on one measure are overruled together: each choice stands there once.
+        checks=tuple(dict.fromkeys(checks)),
         findings=tuple(
             (f["text"], wording.stretch(f["from_s"], f["to_s"]))
             for f in report["quality"]["findings"]
