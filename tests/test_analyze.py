@@ -1,5 +1,6 @@
 """The main job through the command line: what it writes, and how it meets bad input."""
 
+import contextlib
 import csv
 import json
 import os
@@ -458,13 +459,24 @@ def test_a_run_stopped_half_way_leaves_no_half_file(short_squat, tmp_path):
         stdout=subprocess.PIPE,
         text=True,
     )
-    time.sleep(2.0)
+    _wait_until_loaded(process, "libmediapipe")
     process.send_signal(signal.SIGINT)
-    _, stderr = process.communicate(timeout=60)
+    _, stderr = process.communicate(timeout=120)
     if process.returncode != 0:  # it may have been done already on a quick machine
         assert process.returncode == 130
         assert "Traceback" not in stderr
         assert not (out / "report.json").exists()
+
+
+def _wait_until_loaded(process, library: str) -> None:
+    """Waits until a process has loaded a library, or has ended: the analysis has begun then."""
+    maps = Path(f"/proc/{process.pid}/maps")
+    until = time.monotonic() + 120
+    while process.poll() is None and time.monotonic() < until:
+        with contextlib.suppress(OSError):
+            if library in maps.read_text(encoding="utf-8", errors="replace"):
+                return
+        time.sleep(0.05)
 
 
 def _shell(command, cwd):
