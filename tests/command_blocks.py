@@ -10,7 +10,7 @@ those that the next one begins with, as in one terminal. A comment in the line b
 which no reader sees, says where a block needs more than being copied:
 
     <!-- test: with clip.mp4=sample_clips/squat_side.mp4 --> what a placeholder stands for
-    <!-- test: until "works once" -->    goes on until it is stopped: waits for the words, then Ctrl-C
+    <!-- test: until "works once" -->    does not end: waits for these words, then Ctrl-C
     <!-- test: answers "KN-1" "" -->     what is typed when it asks, a line each
     <!-- test: ends with 7 -->           the exit code, where 0 is not the right one
     <!-- test: installs -->              needs the network; run on a bare machine only (.ci/bare)
@@ -26,7 +26,6 @@ import shlex
 import shutil
 import signal
 import subprocess
-import sys
 import tempfile
 import time
 from dataclasses import dataclass, field

@@ -6,10 +6,15 @@ import subprocess
 import sys
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 # A shell that runs this in the background has Ctrl-C ignored, and every child would inherit it.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# How long an example takes says more about the machine than about the code.
+hypothesis.settings.register_profile("no_clock", deadline=None)
+hypothesis.settings.load_profile("no_clock")
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_clips"

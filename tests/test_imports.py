@@ -175,7 +175,6 @@ PACKAGE_OF = {
     "PIL": "pillow",
     "annotated_types": "annotated-types",
     "markdown_it": "markdown-it-py",
-    "fhir": "fhir.resources",
 }
 """Import name -> the distribution that brings it, where they differ (OpenCV comes
 with MediaPipe)."""

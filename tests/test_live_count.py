@@ -95,7 +95,7 @@ def test_a_recording_that_begins_at_the_turn_finds_the_rest_level_below():
     assert count_of(values).n == 2
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     peaks=st.lists(st.floats(45, 120), min_size=1, max_size=8),
     rest_deg=st.floats(-10, 15),

@@ -722,7 +722,7 @@ def test_any_text_is_read_or_refused_with_a_line(text):
     assert 1 <= line <= text.count("\n") + 1
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.text(min_size=1, max_size=30), st.integers(0, 400))
 def test_a_text_put_anywhere_into_a_prescription_never_breaks_the_reader(text, at):
     faults = ()
@@ -757,7 +757,7 @@ ODD = (
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.sampled_from([(parse_prescription, PRESCRIPTION), (parse_exercise, WALL_SIT)]),
     st.lists(st.tuples(st.integers(0, 200), st.sampled_from(ODD)), min_size=1, max_size=4),
@@ -808,7 +808,7 @@ def test_a_prescription_written_is_read_back_equal():
     assert parse_prescription(to_toml(prescription), "p") == prescription
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=60))
 def test_any_note_is_written_and_read_back_equal(note):
     from dataclasses import replace

@@ -96,7 +96,7 @@ def test_a_cut_off_that_no_filter_can_have_is_refused(cut_off_hz):
         low_pass_design_hz(cut_off_hz, RATE_HZ)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(-200, 200), st.floats(0.5, 10))
 def test_a_constant_passes_unchanged_at_any_cut_off(level, cut_off_hz):
     assert low_pass(np.full(90, level), RATE_HZ, cut_off_hz) == pytest.approx(level, abs=1e-6)
@@ -130,7 +130,7 @@ def test_a_gap_longer_than_the_setting_is_not_filled():
     assert np.isfinite(track.image_px[inside, LANDMARK["left", "hip"]]).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(1, 30), st.sampled_from([0.1, 0.25, 0.5, 1.0]))
 def test_no_gap_longer_than_the_setting_is_ever_filled(n_frames, gap_most_s):
     track = clean(_with_unseen_knee(60, 60 + n_frames), TrackSettings(gap_most_s=gap_most_s))

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from formcheck.clinic.folder import DataFolder, data_folder
 from formcheck.clinic.migrations import MIGRATIONS, statements
-from formcheck.model.errors import FileError, ModelError, OutputError
+from formcheck.files.packages import needed_package
+from formcheck.model.errors import FileError, OutputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
@@ -87,12 +88,8 @@ def open_clinic(root: Path | None = None, *, steps: Steps = MIGRATIONS) -> Clini
 
 
 def _engine(path: Path):
-    try:
+    with needed_package("the clinic's data folder"):
         from sqlalchemy import create_engine, event
-    except ImportError as error:
-        raise ModelError(
-            'the clinic\'s pages need more packages: pip install "formcheck[web]"'
-        ) from error
     with contextlib.suppress(FileExistsError):
         # SQLite gives its side files the permissions of the database itself.
         os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))

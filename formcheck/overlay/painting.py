@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from formcheck.files.packages import needed_package
 from formcheck.model.records import Analysis, AssessedRepetition
 from formcheck.overlay import lettering
 from formcheck.overlay.faces import Heads, find_heads
@@ -33,9 +34,15 @@ _LEG, _JOINT, _ARC = (255, 214, 92), (255, 255, 255), (120, 224, 255)
 _END_RANGE = (255, 214, 92)
 
 
+def _opencv():
+    with needed_package("OpenCV"):
+        import cv2
+    return cv2
+
+
 def hide_faces(rgb: np.ndarray, circles: list[tuple[float, float, float]]) -> None:
     """Blur circles of a picture in place, beyond recovery: a few cells, then smoothed."""
-    import cv2
+    cv2 = _opencv()
 
     height, width = rgb.shape[:2]
     for x, y, r in circles:
@@ -101,14 +108,14 @@ class Painter:
         _paste(rgb, strip, 0, 0 if self.is_top else self.height_px - strip.shape[0])
 
     def _lines(self, rgb: np.ndarray, points: list[tuple[int, int]], colour) -> None:
-        import cv2
+        cv2 = _opencv()
 
         shape = np.array(points, np.int32)[:, None]
         for tone, width in ((INK, 3 * self.line_px), (colour, self.line_px)):
             cv2.polylines(rgb, [shape], False, tone, width, cv2.LINE_AA)
 
     def paint_leg(self, rgb: np.ndarray, leg: np.ndarray) -> None:
-        import cv2
+        cv2 = _opencv()
 
         reach = 4 * max(self.width_px, self.height_px)
         is_seen = np.isfinite(leg).all(1) & (np.abs(leg) < reach).all(1)
@@ -341,7 +348,7 @@ def thumbnail(
     Raises:
         ClipError: the clip can no longer be read.
     """
-    import cv2
+    cv2 = _opencv()
 
     from formcheck.video import open_video
 

@@ -9,7 +9,6 @@ import contextlib
 import logging
 import math
 import os
-import re
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 
+from formcheck.files.packages import missing, needed_package
 from formcheck.model.anatomy import N_LANDMARKS
 from formcheck.model.errors import ModelError, UsageError
 from formcheck.model.records import PoseSource, RawTrack
@@ -217,7 +217,8 @@ def _described(
 
 def _small_grey(rgb: np.ndarray) -> np.ndarray:
     """(h, 160) float32 grey picture; smaller pictures keep their size."""
-    import cv2
+    with needed_package("OpenCV"):
+        import cv2
 
     height, width = rgb.shape[:2]
     scale = min(1.0, GREY_WIDTH_PX / width)
@@ -385,12 +386,9 @@ def _mediapipe():
     os.environ.setdefault("GLOG_minloglevel", "2")
     # Imported with it and never used: where it would keep its settings is nobody's concern.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    try:
-        with native_messages_held():
-            import mediapipe
-            from mediapipe.tasks.python import vision
-    except (ImportError, OSError) as error:
-        raise _missing_library(error) from error
+    with needed_package("MediaPipe"), native_messages_held():
+        import mediapipe
+        from mediapipe.tasks.python import vision
     return mediapipe, vision
 
 
@@ -403,23 +401,12 @@ def _landmarker(mediapipe, vision, bundle: bytes, **options):
             vision.PoseLandmarkerOptions(base_options=base, **options)
         )
     except OSError as error:  # the native library is opened only here
-        raise _missing_library(error) from error
+        raise missing(error, "MediaPipe") from error
     except (RuntimeError, ValueError) as error:
         first_line = str(error).strip().splitlines()[0]
         raise ModelError(
             f"the pose model cannot be started ({first_line}); install formcheck again"
         ) from error
-
-
-def _missing_library(error: BaseException) -> ModelError:
-    found = re.search(r"(lib[\w.+-]+\.so[\w.]*)", str(error))
-    if found:
-        return ModelError(
-            f"the system library {found[1]} is missing; install it with: "
-            "sudo apt-get install libegl1 libgles2 libgl1 libglib2.0-0"
-        )
-    first_line = (str(error).strip() or type(error).__name__).splitlines()[0]
-    return ModelError(f"MediaPipe cannot be loaded ({first_line}); install formcheck again")
 
 
 _said_first_messages = False

@@ -12,7 +12,8 @@ from formcheck.clinic.deletion import delete_older_sets
 from formcheck.clinic.folder import serving
 from formcheck.clinic.patients import find_patient
 from formcheck.clinic.uploads import remove_strays
-from formcheck.model.errors import BusyError, FormcheckError, ModelError, UsageError
+from formcheck.files.packages import needed_package
+from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web.pages import HERE, PageError, Site, render, session_of, site_of
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import Sessions
@@ -23,14 +24,10 @@ _STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"
 
 def create_site(clinic: Clinic, sessions: Sessions, port: int):
     """The whole site as an ASGI application, its gate around it."""
-    try:
-        from starlette.applications import Starlette
-        from starlette.exceptions import HTTPException
-        from starlette.routing import Route
-    except ImportError as error:
-        raise ModelError(
-            'the clinic\'s pages need more packages: pip install "formcheck[web]"'
-        ) from error
+    from starlette.applications import Starlette
+    from starlette.exceptions import HTTPException
+    from starlette.routing import Route
+
     from formcheck.web import help
     from formcheck.web.clinician import pages as clinic_pages
     from formcheck.web.patient import pages as patient_pages
@@ -196,12 +193,11 @@ def serve(
     patient : the code of a patient whose own pages are opened; else the clinician's.
     Raises BusyError when the folder or the port is in use, UsageError for an unknown patient.
     """
-    try:
+    with needed_package("the clinic's pages"):
+        import jinja2  # noqa: F401
+        import starlette  # noqa: F401
         import uvicorn
-    except ImportError as error:
-        raise ModelError(
-            'the clinic\'s pages need more packages: pip install "formcheck[web]"'
-        ) from error
+        import websockets  # noqa: F401
 
     from formcheck.web.workers import Worker
 

@@ -68,6 +68,8 @@ class Worker:
             ],
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
+            # A Ctrl-C is for the server alone, which ends its worker.
+            start_new_session=True,
         )
 
     def _end(self) -> None:
