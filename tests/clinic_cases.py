@@ -2,6 +2,8 @@
 
 import json
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
@@ -104,3 +106,44 @@ def clinic_results(results: Path, into: Path) -> Path:
     (folder / "trace.json").write_text(json.dumps(trace_mapping(analysis)))
     (folder / "between_days.json").write_text(json.dumps(between_days_mapping(analysis)))
     return folder
+
+
+class Work:
+    """What SQLite was made to do: statements, and thousands of its own instructions."""
+
+    n_statements = 0
+    n_thousands = 0
+
+
+@contextmanager
+def counted_work(clinic) -> Iterator[Work]:
+    """Counts what the database does meanwhile; unlike its time, the same on every machine."""
+    from sqlalchemy import event
+
+    work = Work()
+
+    def statement(*_args) -> None:
+        work.n_statements += 1
+
+    def thousand() -> int:
+        work.n_thousands += 1
+        return 0
+
+    def taken(connection, *_args) -> None:
+        connection.set_progress_handler(thousand, 1000)
+
+    def given_back(connection, *_args) -> None:
+        connection.set_progress_handler(None, 0)
+
+    listeners = (
+        (clinic.engine, "before_cursor_execute", statement),
+        (clinic.engine, "checkout", taken),
+        (clinic.engine, "checkin", given_back),
+    )
+    for listener in listeners:
+        event.listen(*listener)
+    try:
+        yield work
+    finally:
+        for listener in listeners:
+            event.remove(*listener)

@@ -1,11 +1,13 @@
 import json
 import re
 import time
+from pathlib import Path
 
 import pytest
 from browser_cases import DESKTOP, PHONE, page_of, running_browser, violations
 from clinic_cases import (
     clinic_results,
+    counted_work,
     day_before,
     measured_set,
     new_clinic,
@@ -134,7 +136,7 @@ def _link(site) -> str:
 
 def _until(page, condition: str) -> None:
     """Waits until a condition holds in the page; the page's own policy stays in force."""
-    until = time.monotonic() + 15
+    until = time.monotonic() + 60
     while not page.evaluate(condition):
         assert time.monotonic() < until, condition
         page.wait_for_timeout(20)
@@ -484,7 +486,7 @@ def test_criteria_are_facts_and_can_be_changed(site):
     assert clinician.post(f"{at}/criteria", {"progress_sessions": "3"}).status == 303
 
 
-def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
+def test_a_page_of_five_hundred_sets_asks_the_database_a_few_times_only(site, browser):
     patient = add_patient(site.clinic, "KN-500")
     with site.clinic.write() as c:
         for n in range(500):
@@ -510,12 +512,10 @@ def test_a_page_of_five_hundred_sets_opens_within_a_second(site, browser):
                 )
     with page_of(browser, _link(site)) as page:
         for path in ("/clinic/patients/KN-500/sets", "/clinic/patients/KN-500"):
-            times = []
-            for _ in range(3):
-                start = time.perf_counter()
+            with counted_work(site.clinic) as counted:
                 page.goto(site.origin + path)
-                times.append(time.perf_counter() - start)
-            assert min(times) < 1.0, (path, times)
+            assert counted.n_statements < 40, path
+            assert counted.n_thousands < 200, path
         assert page.locator("circle.dot").count() >= 400
 
 
@@ -618,6 +618,24 @@ def test_a_patient_that_is_not_there_is_not_served(run_formcheck, tmp_path):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize("after_s", [0.0, 2.5])  # the worker is starting, and waits for work
+def test_ctrl_c_ends_the_server_and_its_worker_with_one_line(tmp_path, after_s):
+    served = Served(tmp_path / "data")
+    worker = _child_of(served.process.pid)
+    time.sleep(after_s)
+    assert served.interrupt() == 130
+    assert served.errors == ["formcheck: stopped; no half-written file was left behind\n"]
+    assert not Path(f"/proc/{worker}").exists()
+
+
+def _child_of(pid: int) -> int:
+    while True:
+        for children in Path(f"/proc/{pid}/task").glob("*/children"):
+            if found := children.read_text().split():
+                return int(found[0])
+        time.sleep(0.02)
+
+
 @pytest.mark.parametrize("options", [(), ("--retain-days", "30")])
 def test_old_sets_go_only_where_retention_was_asked_for(tmp_path, options):
     clinic = new_clinic(tmp_path)
@@ -634,7 +652,7 @@ def test_old_sets_go_only_where_retention_was_asked_for(tmp_path, options):
         change(c, "DELETE FROM jobs")
     served = Served(tmp_path / "data", *options)
     try:
-        until = time.monotonic() + (10 if options else 1)
+        until = time.monotonic() + (60 if options else 1)
         while time.monotonic() < until and find_set(clinic, old.uid) is not None:
             time.sleep(0.1)
         kept = {s.uid for s in sets_of(clinic, patient.id)}

@@ -2,7 +2,9 @@
 
 import contextlib
 import http.client
+import os
 import re
+import signal
 import socket
 import subprocess
 import sys
@@ -148,7 +150,7 @@ def running_site(clinic: Clinic):
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
-        until = time.monotonic() + 10
+        until = time.monotonic() + 60
         while not server.started and time.monotonic() < until:
             time.sleep(0.02)
         assert server.started
@@ -164,23 +166,11 @@ class Served:
 
     def __init__(self, data, *options):
         self.process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "formcheck",
-                "serve",
-                "--data",
-                str(data),
-                "--no-browser",
-                "--pose-model",
-                "lite",
-                *options,
-            ],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+            [sys.executable, "-m", "formcheck", "serve", "--data", str(data), "--no-browser",
+             "--pose-model", "lite", *options],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            start_new_session=True,  # as in a terminal of its own
+        )  # fmt: skip
         self.errors: list[str] = []
         self._listener = threading.Thread(target=self._listen, daemon=True)
         self._listener.start()
@@ -198,6 +188,14 @@ class Served:
         self._listener.join(timeout=10)
         self.process.stdout.close()
         sys.stderr.writelines(self.errors)  # shown with a failed test
+
+    def interrupt(self) -> int:
+        """Ctrl-C: the terminal tells every process in it. Gives the exit code."""
+        os.killpg(self.process.pid, signal.SIGINT)
+        self.process.wait(timeout=60)
+        self._listener.join(timeout=10)
+        self.process.stdout.close()
+        return self.process.returncode
 
     def kill(self):
         """Ends the server at once, as a crash or a power cut of the program does."""
