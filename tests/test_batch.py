@@ -16,14 +16,25 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from batch_helpers import BY_NAME, PATTERN, QUICK, Harmful, copies, short_clip, start, tables
+from batch_helpers import (
+    BY_NAME,
+    PATTERN,
+    QUICK,
+    QUICK_OPTIONS,
+    SAMPLES,
+    Harmful,
+    copies,
+    short_clip,
+    start,
+    tables,
+)
 
 from formcheck.batch import BatchSettings, Describing, Limits, plan_batch, readable, run_batch
 from formcheck.batch.clips import BatchClip, find_clips, read_descriptions
 from formcheck.batch.index_page import index_html
 from formcheck.batch.one_clip import Job, measure_clip
 from formcheck.batch.output import held
-from formcheck.batch.tables import ClipResult
+from formcheck.batch.tables import ClipResult, with_report
 from formcheck.batch.workers import WorkerPool
 from formcheck.model.errors import BusyError, FileError, OutputError, UsageError
 from formcheck.report.files import read_report
@@ -500,6 +511,25 @@ def test_a_clip_that_hangs_or_eats_memory_is_ended(clip, tmp_path, code, limits,
     assert words in outcome.reason
 
 
+def test_clips_that_are_not_there_are_named_with_the_reason(clip, tmp_path, run_formcheck):
+    copies(clip, tmp_path / "in", ["a.mp4"])
+    lines = [f"{n}.mp4,squat" for n in ("a", *(f"gone {i:02}" for i in range(25)))]
+    (tmp_path / "in/clips.csv").write_text("\n".join(["file,exercise", *lines]) + "\n")
+    done = run_formcheck("batch", tmp_path / "in", "--out", tmp_path / "out", *QUICK_OPTIONS)
+    assert done.returncode == 7
+    assert "Measured 1, failed 25, skipped 0." in done.stdout
+    named = [line for line in done.stderr.splitlines() if line.startswith("failed: ")]
+    assert named[0] == "failed: gone 00.mp4: clips.csv line 3: no such file; check the name"
+    assert len(named) == 20
+    assert f"and 5 more: see {tmp_path / 'out/clips.csv'}" in done.stderr
+
+
+def test_the_sample_folder_judges_every_clip_against_a_prescription():
+    planned = plan_batch(SAMPLES, SAMPLES.parent / "out", BatchSettings())
+    assert [p.action for p in planned if p.action != "keep"] == ["analyse"] * len(planned)
+    assert [p.clip.file for p in planned if not p.job.request.bounds] == []
+
+
 def test_a_bad_job_in_a_run_leaves_the_others_measured(clip, tmp_path, monkeypatch):
     from formcheck.batch import run
 
@@ -720,6 +750,26 @@ def test_five_thousand_rows_stay_small_enough_to_open():
     text = _five_thousand()
     assert text.count("<tr>") == 5001
     assert len(text) < 4_000_000
+
+
+@pytest.mark.skipif(not shutil.which("chromium"), reason="no browser on this machine")
+def test_the_page_shows_its_last_column_whole_on_a_small_screen(done, tmp_path):
+    from browser_cases import running_browser
+
+    out, _ = done
+    file = next(r["file"] for r in _rows(out) if r["status"] == "measured" and r["file"].isascii())
+    result = with_report(BatchClip(file=file, state="wanted"), out)
+    names = ("single_leg_deadlift_front.mp4", "rear_foot_elevated_split_squat_right_2.mp4", "a.mp4")
+    results = [
+        replace(result, clip=replace(result.clip, file=name, patient="KN-204")) for name in names
+    ]
+    page_file = tmp_path / "index.html"
+    page_file.write_text(index_html(results), encoding="utf-8")
+    with running_browser() as browser:
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        page.goto(page_file.as_uri())
+        box = "document.querySelector('.scroll')"
+        assert page.evaluate(f"{box}.scrollWidth <= {box}.clientWidth")
 
 
 PROBE = """<script>

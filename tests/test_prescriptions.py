@@ -167,6 +167,19 @@ def test_a_prescription_is_begun_by_asking():
     assert asked[0].default == "2025-05-01"
 
 
+def test_an_empty_answer_to_the_first_exercise_is_told_what_is_needed():
+    ask, asked, left = answers(
+        "2025-05-05", "KN-204", "l", "A.B.", "", "", "", "", "", "",
+        "", "wall_sit", "n", "n", "20", "none", "", "", "", "", "",
+    )  # fmt: skip
+    made = compose_prescription(ask, date(2025, 5, 1))
+    assert (left, len(made.exercises)) == ([], 1)
+    (told,) = [question for question in asked if question.fault]
+    assert told.text == "Exercise"
+    assert "for instance squat" in told.fault
+    assert "formcheck exercises lists all" in told.fault
+
+
 def test_an_answer_that_cannot_be_used_is_asked_for_again_with_the_reason():
     ask, asked, left = answers(
         "tomorrow",

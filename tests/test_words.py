@@ -232,3 +232,10 @@ def test_the_spine_is_never_called_straight():
             "does not mean that the back was straight" in text
             for text in load_exercise(name).cannot_tell
         )
+
+
+def test_a_view_is_told_with_how_far_the_camera_stood_off_it():
+    assert wording.view_words("sagittal", -62.0) == "sagittal, 28° off"
+    assert wording.view_words("frontal", 175.0) == "frontal, 5° off"
+    assert wording.view_words("oblique", 45.0) == "oblique, 45° off the side"
+    assert wording.view_words("unknown", None) == "unknown"

@@ -11,7 +11,7 @@ from formcheck.batch.clips import readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME
 from formcheck.batch.tables import ClipResult, clip_row
 from formcheck.files import storage
-from formcheck.words.wording import exercise_name
+from formcheck.words.wording import exercise_name, view_words
 
 INDEX_NAME = "index.html"
 
@@ -98,7 +98,7 @@ def _row(result: ClipResult) -> IndexRow:
         patient=readable(row["patient"] or ""),
         exercise=exercise_name(row["exercise"]) if result.report else readable(row["exercise"]),
         side=readable(row["side"] or ""),
-        view=row["view"] or "",
+        view=_view(result) if result.report else "",
         n_complete="" if row["n_complete"] is None else str(row["n_complete"]),
         n_met=met,
         status=result.status,
@@ -106,6 +106,11 @@ def _row(result: ClipResult) -> IndexRow:
         href=_address(result, "report.html") if result.report else "",
         thumbnail=_address(result, THUMBNAIL_NAME) if result.has_thumbnail else "",
     )
+
+
+def _view(result: ClipResult) -> str:
+    view = result.report["view"]
+    return view_words(view["plane"], (view["azimuth_deg"] or {}).get("value"))
 
 
 def _is_judged(result: ClipResult) -> bool:

@@ -68,12 +68,19 @@ class Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchEnd:
-    """How a run ended: numbers of clips. n_kept of the measured ones were done before."""
+    """How a run ended: numbers of clips. n_kept of the measured ones were done before.
+
+    failures : (file, reason) of each clip that was not measured.
+    """
 
     n_measured: int
     n_kept: int
-    n_failed: int
     n_skipped: int
+    failures: tuple[tuple[str, str], ...]
+
+    @property
+    def n_failed(self) -> int:
+        return len(self.failures)
 
 
 Tell = Callable[[Standing, Outcome | None], None]
@@ -291,12 +298,11 @@ def _write_overview(
         results.append(result)
     write_tables(results, out)
     write_index(results, out)
-    n = {s: sum(r.status == s for r in results) for s in ("measured", "failed", "skipped")}
     return BatchEnd(
-        n_measured=n["measured"],
+        n_measured=sum(r.status == "measured" for r in results),
         n_kept=sum(p.action == "keep" for p in planned),
-        n_failed=n["failed"],
-        n_skipped=n["skipped"],
+        n_skipped=sum(r.status == "skipped" for r in results),
+        failures=tuple((r.clip.file, r.reason) for r in results if r.status == "failed"),
     )
 
 

@@ -22,6 +22,8 @@ from formcheck.model.errors import BATCH_INCOMPLETE_EXIT_CODE
 
 LINE_EVERY_S = 10.0
 """Time between two plain lines where stderr is not a terminal."""
+MOST_FAILURES = 20
+"""Clips named at the end that were not named before; clips.csv has them all."""
 
 
 def register(app: typer.Typer) -> None:
@@ -96,10 +98,12 @@ def batch(
     if dry_run:
         _print_plan(plan_batch(folder, out, settings))
         return
-    with _progress() as tell:
+    told: set[str] = set()
+    with _progress(told) as tell:
         end = run_batch(folder, out, settings, tell)
     kept = f" ({end.n_kept} of them before)" if end.n_kept else ""
     typer.echo(f"Measured {end.n_measured}{kept}, failed {end.n_failed}, skipped {end.n_skipped}.")
+    _print_failures([f for f in end.failures if f[0] not in told], out)
     typer.echo(f"Overview: {out / 'index.html'}")
     if end.n_failed:
         raise typer.Exit(BATCH_INCOMPLETE_EXIT_CODE)
@@ -121,6 +125,14 @@ def _print_plan(planned) -> None:
     )
 
 
+def _print_failures(failures: list[tuple[str, str]], out: Path) -> None:
+    """Those that were not told while they came: clips that are not there, say."""
+    for file, reason in failures[:MOST_FAILURES]:
+        print(_failure(file, reason), file=sys.stderr)
+    if len(failures) > MOST_FAILURES:
+        print(f"and {len(failures) - MOST_FAILURES} more: see {out / 'clips.csv'}", file=sys.stderr)
+
+
 def _on_one_line(text: str) -> str:
     """The text with whatever a terminal would act upon, a line break say, written out."""
     from formcheck.batch import readable
@@ -131,10 +143,13 @@ def _on_one_line(text: str) -> str:
 
 
 @contextmanager
-def _progress() -> Iterator[Callable]:
-    """A callable that shows how far the run is: a bar, or plain lines off a terminal."""
+def _progress(told: set[str]) -> Iterator[Callable]:
+    """A callable that shows how far the run is: a bar, or plain lines off a terminal.
+
+    Puts the files whose failure it showed into `told`.
+    """
     if not sys.stderr.isatty():
-        yield _Lines().tell
+        yield _Lines(told).tell
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
@@ -147,7 +162,8 @@ def _progress() -> Iterator[Callable]:
 
         def tell(standing, outcome) -> None:
             if outcome is not None and outcome.trouble:
-                console.print(_failure(outcome), soft_wrap=True)
+                told.add(outcome.file)
+                console.print(_failure(outcome.file, outcome.reason), soft_wrap=True)
             bar.update(
                 task,
                 description=_words(standing),
@@ -161,20 +177,22 @@ def _progress() -> Iterator[Callable]:
 class _Lines:
     """Plain lines: each failure at once, the standing now and then."""
 
-    def __init__(self):
+    def __init__(self, told: set[str]):
+        self._told = told
         self._last = time.monotonic()
 
     def tell(self, standing, outcome) -> None:
         if outcome is not None and outcome.trouble:
-            print(_failure(outcome), file=sys.stderr, flush=True)
+            self._told.add(outcome.file)
+            print(_failure(outcome.file, outcome.reason), file=sys.stderr, flush=True)
         is_last = outcome is not None and standing.n_done == standing.n_clips
         if is_last or time.monotonic() - self._last >= LINE_EVERY_S:
             self._last = time.monotonic()
             print(_words(standing), file=sys.stderr, flush=True)
 
 
-def _failure(outcome) -> str:
-    return f"failed: {_on_one_line(outcome.file)}: {_on_one_line(outcome.reason)}"
+def _failure(file: str, reason: str) -> str:
+    return f"failed: {_on_one_line(file)}: {_on_one_line(reason)}"
 
 
 def _words(standing) -> str:

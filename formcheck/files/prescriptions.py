@@ -143,10 +143,9 @@ def _compose_lines(ask: Ask) -> tuple[PrescribedExercise, ...]:
         taken = {line.exercise for line in lines}
         end = "; empty to end" if lines else ""
         name = _asked(ask, f"Exercise{end}", lambda t, taken=taken: _new_exercise(t, taken))
-        if name:
-            lines.append(_compose_line(ask, load_exercise(name)))
-        elif lines:
+        if not name:
             return tuple(lines)
+        lines.append(_compose_line(ask, load_exercise(name)))
 
 
 def _compose_line(ask: Ask, exercise: Exercise) -> PrescribedExercise:
@@ -265,6 +264,11 @@ def _positive(answer: str) -> float:
 
 
 def _new_exercise(answer: str, taken: set[str]) -> str:
+    if not answer and not taken:
+        raise ValueError(
+            "a prescription needs at least one exercise, by its id, for instance squat or "
+            "wall_sit; formcheck exercises lists all"
+        )
     if answer in taken:
         raise ValueError(f"{answer} stands in the prescription already")
     if answer and answer not in exercise_ids():

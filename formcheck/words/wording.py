@@ -219,6 +219,15 @@ def bound_words(bound: Bound) -> str:
     return f"{within} (tolerance{tolerance})" if tolerance else within
 
 
+def view_words(plane: str, azimuth_deg: float | None) -> str:
+    """The view, with how far the camera stood off it: "sagittal, 28° off"; oblique off the side."""
+    if azimuth_deg is None or not math.isfinite(azimuth_deg):
+        return plane
+    from_front = abs((azimuth_deg + 180) % 360 - 180)
+    off_deg = min(from_front, 180 - from_front) if plane == "frontal" else abs(from_front - 90)
+    return f"{plane}, {off_deg:.0f}° off{' the side' if plane == 'oblique' else ''}"
+
+
 def clock(seconds: float) -> str:
     """A moment of the clip: `12.3 s`, `2:03.4` from a minute on."""
     if not math.isfinite(seconds):
