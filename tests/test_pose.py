@@ -10,6 +10,7 @@ import make_clips
 import numpy as np
 import pytest
 
+from formcheck.files.packages import missing
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.errors import ClipError, ModelError, UsageError
 from formcheck.pose import bundles as pose_bundles
@@ -227,9 +228,9 @@ def test_a_missing_system_library_is_named_with_the_packages_to_install(monkeypa
         assert "libEGL.so.1" in str(caught.value)
         assert "libegl1 libgles2 libgl1" in str(caught.value)
     else:
-        assert "MediaPipe cannot be loaded" in str(caught.value)
+        assert "-m pip install mediapipe" in str(caught.value)
     assert "\n" not in str(caught.value)
-    assert "libGL.so.1" in str(pose._missing_library(ImportError("libGL.so.1: cannot open")))
+    assert "libGL.so.1" in str(missing(ImportError("libGL.so.1: cannot open"), "MediaPipe"))
 
 
 RUN_AND_COMPLAIN = """
