@@ -28,7 +28,7 @@ import signal
 import subprocess
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 LANGUAGES = ("", "sh", "bash", "console")
@@ -76,6 +76,12 @@ def blocks_of(text: str, name: str) -> tuple[Block, ...]:
             commands = re.sub(rf"^{match['indent']}", "", match["body"], flags=re.MULTILINE)
             found.append(Block(place=place, commands=commands, **_said(match["said"], place)))
     return tuple(found)
+
+
+def setting_up(readme: str) -> Block:
+    """The part of the README's first command that sets formcheck up and activates it."""
+    first = blocks_of(readme, "README.md")[0]
+    return replace(first, commands=first.commands.partition(" && formcheck ")[0])
 
 
 def _said(text: str | None, place: str) -> dict:
@@ -161,6 +167,9 @@ def main() -> int:
     with open(asked.log, "w", encoding="utf-8") as log:
         for document in asked.documents:
             terminal = Terminal(Path.cwd(), environment)
+            set_up = setting_up(Path("README.md").read_text(encoding="utf-8"))
+            if document.name != "README.md":  # the others are for those who followed it
+                terminal.run(set_up)
             for block in blocks_of(document.read_text(encoding="utf-8"), str(document)):
                 began, why, printed = time.monotonic(), block.why_not, ""
                 if asked.without and asked.without in block.commands:
@@ -168,7 +177,10 @@ def main() -> int:
                 how = "not run" if why else "passed"
                 try:
                     if block.is_installing and not why:
-                        printed = Terminal(_elsewhere(Path.cwd()), environment).run(block)
+                        new = Terminal(_elsewhere(Path.cwd()), environment)
+                        if ".venv" not in block.commands:
+                            new.run(set_up)
+                        printed = new.run(block)
                     elif not why:
                         printed = terminal.run(block)
                 except (AssertionError, subprocess.TimeoutExpired, ValueError) as error:

@@ -4,21 +4,24 @@ import os
 import re
 import shutil
 import sys
-from dataclasses import replace
 
 import pytest
-from command_blocks import Block, Terminal, blocks_of
+from command_blocks import Block, Terminal, blocks_of, setting_up
 from conftest import ROOT
 
 DOCUMENTS = sorted(
     path.relative_to(ROOT).as_posix()
     for path in (
-        *ROOT.glob("*.md"), ROOT / "sample_clips/README.md", *(ROOT / "formcheck/docs").rglob("*.md"),
+        *ROOT.glob("*.md"), *(ROOT / "sample_clips").glob("*.md"),
+        *(ROOT / "formcheck/docs").rglob("*.md"),
     )
 )  # fmt: skip
 
 
-def blocks(document: str = "README.md") -> tuple[Block, ...]:
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(document: str) -> tuple[Block, ...]:
     """The command blocks of a document."""
     return blocks_of((ROOT / document).read_text(encoding="utf-8"), document)
 
@@ -73,9 +76,8 @@ def clone(tmp_path_factory, short_squat):
 def test_every_command_block_runs_in_the_state_that_the_ones_before_leave(clone, document):
     folder, environment = clone
     terminal = Terminal(folder, environment)
-    # The other documents are for those who followed the README.
-    for block in blocks()[:1] if document != "README.md" else ():
-        terminal.run(replace(block, commands="bash .ci/setup && . .venv/bin/activate"))
+    if document != "README.md":  # the others are for those who followed it
+        terminal.run(setting_up(README))
     for block in blocks(document):
         assert block.filled  # every placeholder that the comment names is there
         if not block.why_not and not block.is_installing:
