@@ -161,6 +161,26 @@ def test_every_link_leads_to_a_file_and_a_heading_that_is_there(path):
             assert anchor in [anchor_of(h) for h in headings], (text, href)
 
 
+def test_every_source_file_that_a_document_names_is_there():
+    n_named = 0
+    for path, text in DOCUMENTS.items():
+        for name in re.findall(r"`([\w./-]+/[\w.-]+\.(?:py|toml|mp4|json))`", text):
+            if name.split("/")[0] in ("out", "out_batch", "results", "CLIPS", "RESULTS"):
+                continue
+            n_named += 1
+            assert (ROOT / name).exists() or (ROOT / "formcheck" / name).exists(), (path, name)
+    assert n_named > 20
+
+
+def test_every_room_is_on_the_map():
+    named = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", DOCUMENTS[ROOT / "DEVELOPERS.md"],
+                       flags=re.MULTILINE)  # fmt: skip
+    rooms = {room for names in named for room in re.findall(r"\w+", names)}
+    folders = {p.name for p in (ROOT / "formcheck").iterdir()
+               if p.is_dir() and not p.name.startswith("_")}  # fmt: skip
+    assert rooms == folders
+
+
 def test_every_picture_has_words_and_is_used():
     every = "\n".join(DOCUMENTS.values())
     assert not re.search(r"!\[\s*\]", every)
