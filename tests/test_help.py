@@ -98,6 +98,17 @@ def test_every_link_of_a_page_leads_to_a_page_of_the_same_reader(browsers, reade
     assert n_links >= 3
 
 
+def test_every_page_that_leads_to_help_leads_to_a_page_of_its_reader():
+    n_links = 0
+    for template in (ROOT / "formcheck" / "web" / "templates").glob("*.j2"):
+        for part, name in re.findall(r'"/(clinic|my)/help/([^"{]+)"', template.read_text("utf-8")):
+            n_links += 1
+            reader = "clinician" if part == "clinic" else "patient"
+            assert find_page(name, reader) is not None, (template.name, name)
+            assert template.name.startswith("my_") == (reader == "patient"), template.name
+    assert n_links >= 5
+
+
 def test_a_link_to_a_page_for_others_is_shown_as_text():
     page = pages()["clinicians/first-day"]
     assert address("../patients/camera.md", page, "patient", "/my/help") == (
