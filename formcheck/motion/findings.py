@@ -12,7 +12,8 @@ from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
-from formcheck.motion.track import body_lengths_px, choose_patient, exchange_legs, runs
+from formcheck.motion.people import body_lengths_px, choose_patient
+from formcheck.motion.track import exchange_legs, runs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

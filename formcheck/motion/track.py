@@ -11,6 +11,7 @@ import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, LEG, MIRROR, N_LANDMARKS
 from formcheck.model.records import RawTrack, Track
+from formcheck.motion.people import choose_patient
 
 TRACK_CODE_VERSION = 1
 
@@ -94,63 +95,6 @@ def runs(mask: np.ndarray) -> list[tuple[int, int]]:
     """(start, stop) of each unbroken run of True in a mask of shape (n,)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
-
-
-def body_lengths_px(image_px: np.ndarray) -> np.ndarray:
-    """Trunk, thigh and shank of each person put together in pixels, (n, p); 0 where not found.
-
-    The longer side counts. It changes little with posture: a person on a chair in front is not
-    smaller than one who stands behind.
-    """
-    longest = np.zeros(image_px.shape[:2])
-    for side in ("left", "right"):
-        chain = [image_px[:, :, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")]
-        parts = [np.linalg.norm(b - a, axis=-1) for a, b in zip(chain, chain[1:], strict=False)]
-        longest = np.fmax(longest, np.nan_to_num(sum(parts)))
-    return longest
-
-
-def choose_patient(raw: RawTrack) -> np.ndarray:
-    """Row of the patient among the people found, per frame, shape (n,); -1 where not found.
-
-    People are linked from frame to frame by nearness of the trunk; the patient is the linked
-    person with the largest sum of body lengths: present longest and nearest the camera.
-    """
-    n, p = raw.image_px.shape[:2]
-    trunk = [LANDMARK[s, j] for j in ("shoulder", "hip") for s in ("left", "right")]
-    centre = raw.image_px[:, :, trunk].mean(axis=2)
-    # A person who was not found is all NaN, which nanmax would warn of.
-    top = np.where(np.isfinite(raw.image_px), raw.image_px, -np.inf).max(axis=2)
-    low = np.where(np.isfinite(raw.image_px), raw.image_px, np.inf).min(axis=2)
-    extent = np.where(np.isfinite(top), top, 0) - np.where(np.isfinite(low), low, 0)
-    size = np.hypot(extent[..., 0], extent[..., 1])
-    if p == 1:
-        return np.where(np.isfinite(centre[:, 0, 0]), 0, -1)
-    chains: list[dict] = []
-    for i in range(n):
-        free = [q for q in range(p) if np.isfinite(centre[i, q, 0])]
-        pairs = sorted(
-            (float(np.hypot(*(centre[i, q] - c["at"]))), k, q)
-            for k, c in enumerate(chains)
-            for q in free
-            if raw.time_s[i] - c["time_s"] < 2.0
-        )
-        used_chains: set[int] = set()
-        for distance, k, q in pairs:
-            if k in used_chains or q not in free or distance > 0.5 * max(size[i, q], 1.0):
-                continue
-            chains[k]["rows"].append((i, q))
-            chains[k].update(at=centre[i, q], time_s=raw.time_s[i])
-            used_chains.add(k)
-            free.remove(q)
-        chains += [{"at": centre[i, q], "time_s": raw.time_s[i], "rows": [(i, q)]} for q in free]
-    rows = np.full(n, -1)
-    if chains:
-        length = body_lengths_px(raw.image_px)
-        best = max(chains, key=lambda c: sum(length[i, q] for i, q in c["rows"]))
-        for i, q in best["rows"]:
-            rows[i] = q
-    return rows
 
 
 TURNED_LEAST_S = 2.0
