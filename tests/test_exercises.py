@@ -245,6 +245,14 @@ def test_the_table_has_one_exercise_a_line():
     assert [line.split()[0] for line in lines[1:]] == [e.id for e in list_exercises()]
 
 
+def test_lists_of_exercises_go_by_support_level_then_by_the_alphabet():
+    place = {e.id: (e.support_level, e.id) for e in list_exercises()}
+    assert list(place.values()) == sorted(place.values())
+    for e in list_exercises():
+        for listed in (e.easier, e.harder):
+            assert list(listed) == sorted(listed, key=place.get), e.id
+
+
 @every
 def test_the_page_of_an_exercise_says_everything_that_its_file_holds(exercise):
     page = exercise_page(exercise)

@@ -213,7 +213,7 @@ def test_runs_of_a_mask():
 
 # Legs under each other's names
 
-TRACKS = ("split_squat_rear_foot_raised", "star_lunge")
+TRACKS = ("split_squat_rear_foot_raised", "multidirectional_lunge")
 
 
 def _patient(name: str):

@@ -225,7 +225,7 @@ def test_a_drop_of_the_swing_side_is_positive_whichever_leg_stands(side, drop_de
 
 
 def test_a_sequence_gets_its_directions():
-    truth = truth_from(rendered(exercise="star_lunge"))
+    truth = truth_from(rendered(exercise="multidirectional_lunge"))
     assert truth.exercise == "multidirectional_lunge"
     assert [r.part for r in truth.repetitions] == ["forward", "lateral", "rotational", "forward"]
 

@@ -18,7 +18,6 @@ from formcheck.model.anatomy import SIDES
 from formcheck.model.errors import FileError, UsageError
 
 SIDE = {"L": "left", "R": "right", "B": "both"}
-RENAMED = {"star_lunge": "multidirectional_lunge"}
 PARTS = {"multidirectional_lunge": ("forward", "lateral", "rotational")}
 ON_THE_BACK = ("supine", "hook_lying", "long_sitting", "bench_supported")
 
@@ -44,7 +43,7 @@ def truth_from(source: dict, rate_hz: float | None = None) -> Truth:
 
     Raises KeyError, TypeError, ValueError or UsageError for a mapping of another form.
     """
-    exercise = load_exercise(RENAMED.get(source["exercise"], source["exercise"]))
+    exercise = load_exercise(source["exercise"])
     side = SIDE[source["side"]]
     rows = _thinned(source["frames"], rate_hz)
 

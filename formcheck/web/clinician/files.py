@@ -33,7 +33,7 @@ def _files(request, link: str = "", faults=(), status: int = 200):
     patient = patient_of(request)
     version = current_prescription(site_of(request).clinic, patient.id)
     prescribed = [line.exercise for line in version.record().exercises] if version else []
-    exercises = sorted(list_exercises(), key=lambda e: (e.id not in prescribed, e.name))
+    exercises = sorted(list_exercises(), key=lambda e: e.id not in prescribed)
     return render(
         request,
         "files.html.j2",
