@@ -14,7 +14,13 @@ from formcheck.evidence.agreement import wilson_interval
 from formcheck.evidence.strata import STRATA, names_of, short_of_nominal, strata
 from formcheck.evidence.true_views import camera_offset_deg, leg_plane_deg
 from formcheck.evidence.truth import ANGLES, Setting, TrueRepetition, Truth, write_truth
-from formcheck.evidence.validation import Comparison, Validation, tracks_of_clips, validate
+from formcheck.evidence.validation import (
+    Comparison,
+    Validation,
+    together,
+    tracks_of_clips,
+    validate,
+)
 from formcheck.evidence.validation_tables import comparisons_csv, validation_json, validation_lines
 from formcheck.model.errors import FileError, UsageError
 
@@ -112,6 +118,7 @@ def test_a_straight_or_unknown_leg_has_no_plane():
         ("leg_plane", {"leg_plane_deg": math.nan}, "not known"),
         ("leg_plane", {"leg_plane_deg": 90.0, "plane": "frontal"}, "front view"),
         ("exercise", {"exercise": "wall_sit"}, "wall_sit"),
+        ("family", {"family": "squats in a hall"}, "squats in a hall"),
         ("view", {"plane": "frontal"}, "frontal"),
         ("camera_height", {"setting": Setting(camera_height_m=1.0)}, "0.8 to 1.2 m"),
         ("camera_distance", {"setting": Setting(camera_distance_m=4.0)}, "3.4 m or more"),
@@ -299,11 +306,19 @@ def test_folders_without_results_or_with_two_of_one_clip_are_refused(results, tm
         tracks_of_clips(tmp_path)
 
 
+def test_several_folders_are_taken_together(results, made):
+    one = validate(results / "truths", results=results / "out")
+    both = together([one, made])
+    assert both.clips == one.clips
+    assert len(both.comparisons) == len(one.comparisons) + len(made.comparisons)
+
+
 def test_the_command_reads_results(run_formcheck, results):
     done = run_formcheck(
-        "validate", results / "truths", "--results", results / "out", "--by", "clothing",
-        "--measure", "knee_flexion_peak_deg",
+        "validate", results / "truths", results / "truths", "--results", results / "out",
+        "--by", "clothing", "--measure", "knee_flexion_peak_deg",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "By clothing, true view sagittal: knee_flexion_peak_deg" in done.stdout
-    assert "shorts" in done.stdout
+    # Three repetitions of a clip, given twice.
+    assert next(s for s in done.stdout.splitlines() if s.startswith("shorts")).split()[1] == "6"

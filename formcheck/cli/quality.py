@@ -16,8 +16,11 @@ def register(app: typer.Typer) -> None:
 
 def validate(
     folder: Annotated[
-        Path,
-        typer.Argument(help="Folder of clips with a truth file beside each (NAME.truth.json)."),
+        list[Path],
+        typer.Argument(
+            help="Folder of clips with a truth file beside each (NAME.truth.json); several are "
+            "taken together."
+        ),
     ],
     exercise_table: Annotated[
         bool, typer.Option("--exercise-table", help="Print the measures of each exercise too.")
@@ -27,8 +30,8 @@ def validate(
         typer.Option(
             metavar="NAMES",
             help="Print the measures in every bin of these, separated by commas: camera_offset, "
-            "leg_plane, exercise, view, camera_height, camera_distance, field_of_view, clothing, "
-            "frame_rate, picture_size; a+b for every combination.",
+            "leg_plane, exercise, family, view, camera_height, camera_distance, field_of_view, "
+            "clothing, frame_rate, picture_size; a+b for every combination.",
         ),
     ] = None,
     measure: Annotated[
@@ -60,6 +63,7 @@ def validate(
     With --by the same in every bin of where the camera stood, what was worn, and so on.
     """
     from formcheck.evidence.strata import names_of
+    from formcheck.evidence.validation import together
     from formcheck.evidence.validation import validate as run
     from formcheck.evidence.validation_tables import (
         comparisons_csv,
@@ -77,13 +81,15 @@ def validate(
             hint = did_you_mean(key, tuple(MEASURES)) or "the README lists them"
             raise UsageError(f'--measure: there is no "{key}"; {hint}')
     settings = settings_of(pose_model, pose_rate, pose_mode)
-    if csv_file is not None and folder.is_dir():
-        refuse_to_overwrite(folder.iterdir(), (csv_file,))
+    if csv_file is not None:
+        for place in folder:
+            refuse_to_overwrite(place.iterdir() if place.is_dir() else (), (csv_file,))
+    cache_dir = default_cache_folder() if cache else None
     with progress_bar() as progress:
-        found = run(
-            folder, settings, results=results,
-            cache_dir=default_cache_folder() if cache else None, progress=progress,
-        )  # fmt: skip
+        found = together(
+            run(place, settings, results=results, cache_dir=cache_dir, progress=progress)
+            for place in folder
+        )
     if csv_file is not None:
         write_text(csv_file, comparisons_csv(found))
     if json_output:

@@ -67,6 +67,7 @@ STRATA: dict[str, Callable[[Comparison], tuple[float, str]]] = {
     "camera_offset": _camera_offset,
     "leg_plane": _leg_plane,
     "exercise": lambda c: _text(c.exercise),
+    "family": lambda c: _text(c.family),
     "view": lambda c: _text(c.plane),
     "camera_height": lambda c: _bin(c.setting.camera_height_m, (0.8, 1.2), "m"),
     "camera_distance": lambda c: _bin(c.setting.camera_distance_m, (2.6, 3.4), "m"),

@@ -6,7 +6,7 @@ what was true. Absolute error and excursion error (from the
 rest just before) stand side by side, since a rendered figure's zero is its rig's.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -50,7 +50,7 @@ class Comparison:
     plane : of the true camera. is_supported : whether that view, and the side that was turned to
     the camera, can give the measure. `excursion` and `true_excursion` are differences from the
     rest just before; NaN for a measure that is a change already. reason : why there is no value.
-    camera_offset_deg, leg_plane_deg : as in true_views.py. setting : how the clip was filmed.
+    camera_offset_deg, leg_plane_deg : as in true_views.py. family, setting : as in truth.py.
     """
 
     clip: str
@@ -68,6 +68,7 @@ class Comparison:
     reason: str = ""
     camera_offset_deg: float = float("nan")
     leg_plane_deg: float = float("nan")
+    family: str = ""
     setting: Setting = Setting()
 
     @property
@@ -185,6 +186,15 @@ def validate(
         if progress:
             progress("clips", done + 1, len(pairs))
     return Validation(clips=tuple(outcomes), comparisons=tuple(comparisons))
+
+
+def together(validations: Iterable[Validation]) -> Validation:
+    """The clips and comparisons of several folders as one."""
+    listed = tuple(validations)
+    return Validation(
+        clips=tuple(c for v in listed for c in v.clips),
+        comparisons=tuple(c for v in listed for c in v.comparisons),
+    )
 
 
 def _truths(folder: Path) -> tuple[tuple[Path, Path], ...]:
@@ -371,6 +381,7 @@ def compare_measures(
                     reason=value if isinstance(value, str) else "",
                     camera_offset_deg=camera_offset_deg(truth.azimuth_deg, side),
                     leg_plane_deg=off_plane,
+                    family=truth.family,
                     setting=setting,
                 )
             )
