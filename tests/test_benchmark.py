@@ -1,6 +1,7 @@
 """The benchmark: every way is timed on the same frames, and the ratios are those of the times."""
 
 import json
+import re
 
 import pytest
 from batch_helpers import short_clip
@@ -26,12 +27,20 @@ def test_each_way_is_timed_on_all_the_frames(found):
         "all files at default settings",
     ):
         assert part in names
-        assert f": {part}\n" in done.stderr
+        assert f"1 of 1: {part} (about " in done.stderr
     assert {t["n_frames"] for t in figures["timings"]} == {28}
     assert all(t["wall_s"] > 0 and t["cpu_s"] > 0 for t in figures["timings"])
     rates = {t["name"]: t["pose_rate_hz"] for t in figures["timings"]}
     assert rates["analysis"] == pytest.approx(30, abs=0.5)
     assert rates["all files at default settings"] == 15
+
+
+def test_how_long_it_takes_is_said_before_it_starts(found):
+    first, second = found[1].stderr.splitlines()[:2]
+    assert re.fullmatch(r"This takes about [\d.]+ (s|min|h) on this machine\.", first)
+    left = [float(n) for n in re.findall(r"about (\d+) s left", found[1].stderr)]
+    assert left == sorted(left, reverse=True)
+    assert second.endswith("left)")
 
 
 def test_ratios_are_those_of_the_frames_per_second(found):

@@ -18,6 +18,7 @@ from formcheck.cli.options import (
     given,
     settings_of,
 )
+from formcheck.cli.progress import duration_words
 from formcheck.model.errors import BATCH_INCOMPLETE_EXIT_CODE
 
 LINE_EVERY_S = 10.0
@@ -199,11 +200,5 @@ def _words(standing) -> str:
     words = f"{standing.n_done} of {standing.n_clips} clips done, {standing.n_failed} failed"
     words += f", {standing.pictures_per_s:.1f} pictures/s"
     if standing.left_s is not None and standing.n_done < standing.n_clips:
-        words += f", about {_duration(standing.left_s)} left"
+        words += f", about {duration_words(standing.left_s)} left"
     return words
-
-
-def _duration(seconds: float) -> str:
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

@@ -38,3 +38,10 @@ def progress_bar() -> Iterator[Callable[[str, int, int | None], None] | None]:
             bar.update(tasks[stage], completed=done, total=total)
 
         yield move
+
+
+def duration_words(seconds: float) -> str:
+    """A length of time in words: 40 s, 12 min, 3.5 h."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

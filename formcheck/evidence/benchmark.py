@@ -6,9 +6,11 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from queue import SimpleQueue
+from statistics import median
 
 from formcheck.evidence.plain_loop import plain_loop
 from formcheck.files.exercises import load_exercise
@@ -23,6 +25,13 @@ from formcheck.video import open_video
 
 _BLOCK = 48
 """Pictures decoded before bare inference is timed on them: 44 MB at 640 by 480."""
+
+_N_TRIED = 10
+"""Pictures looked at before the benchmark, to say how long it will take."""
+_EXTRA_S = 0.004
+"""Seconds a frame for decoding, drawing and encoding at 640 by 480, for the same guess."""
+_START_S = 0.5
+"""Seconds to load models and write the small files."""
 
 BARE_ONE = "bare pose inference, one thread"
 BARE_ALL = "bare pose inference, {n} threads"
@@ -73,6 +82,29 @@ class Benchmark:
     ratios: tuple[Ratio, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What is timed next: its name and round, and where it stands in the seconds expected."""
+
+    name: str
+    n_round: int
+    n_rounds: int
+    expected_s: float
+    before_s: float
+    total_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """One way to work a clip off; expected_s is a guess from the first pictures."""
+
+    name: str
+    settings: Settings
+    work: Callable
+    n_frames: int
+    expected_s: float
+
+
 MeasureFolder = Callable[[Path, Path, Settings, str], None]
 """Measures a folder of clips as a batch: (clips, output folder, settings, exercise)."""
 
@@ -85,13 +117,14 @@ def run_benchmark(
     n_repeats: int = 1,
     n_batch: int = 0,
     measure_folder: MeasureFolder | None = None,
-    tell: Callable[[str], None] = lambda text: None,
+    tell: Callable[[Step], None] = lambda step: None,
 ) -> Benchmark:
     """Times every way on the clip, one after the other, `n_repeats` times, and keeps the best.
 
     All ways but those "at default settings" look at every frame with the same bundle in image
     mode. Models are loaded within each time, since a script loads them too. n_batch : number of
-    copies of the clip for a batch by `measure_folder`; 0 leaves the batch out.
+    copies of the clip for a batch by `measure_folder`; 0 leaves the batch out. tell : called before
+    each way; what it expects is reckoned from a look at the clip's first pictures.
 
     Raises ClipError, UsageError, ModelError.
     """
@@ -110,38 +143,56 @@ def run_benchmark(
         def everything(settings: Settings) -> None:
             write_results(analyze(request, settings), request, settings, out / "results")
 
+        duration_s = n_frames / rate_hz
+        look_s = _seconds_a_picture(clip, replace(every.pose, n_threads=1))
+        one, most = n_frames * look_s, n_frames * look_s / n
+        few = min(n_frames, pose.rate_hz * duration_s) * look_s / n
+        extra = n_frames * _EXTRA_S
+
+        def way(name, settings, expected_s, work, n_clips=1) -> _Way:
+            return _Way(
+                name=name, settings=settings, work=work, n_frames=n_frames * n_clips,
+                expected_s=expected_s * n_clips + _START_S,
+            )  # fmt: skip
+
         ways = [
-            (BARE_ONE, every, lambda: _bare(clip, replace(every.pose, n_threads=1))),
-            (BARE_ALL.format(n=n), every, lambda: _bare(clip, every.pose)),
-            (ANALYSIS, every, lambda: analyze(request, every)),
-            (ALL_FILES, every, lambda: everything(every)),
-            (PLAIN, every, lambda: _plain(clip, out / "a.mp4", bundle)),
-            (PLAIN_VIDEO, every, lambda: _plain(clip, out / "b.mp4", bundle, is_video_mode=True)),
-            (DEFAULT, default, lambda: analyze(request, default)),
-            (DEFAULT_ALL, default, lambda: everything(default)),
-        ]
+            way(BARE_ONE, every, one, lambda: _bare(clip, replace(every.pose, n_threads=1))),
+            way(BARE_ALL.format(n=n), every, most, lambda: _bare(clip, every.pose)),
+            way(ANALYSIS, every, most, lambda: analyze(request, every)),
+            way(ALL_FILES, every, most + extra, lambda: everything(every)),
+            way(PLAIN, every, one + extra, lambda: _plain(clip, out / "a.mp4", bundle)),
+            way(
+                PLAIN_VIDEO, every, one + extra,
+                lambda: _plain(clip, out / "b.mp4", bundle, is_video_mode=True),
+            ),
+            way(DEFAULT, default, few, lambda: analyze(request, default)),
+            way(DEFAULT_ALL, default, few + extra, lambda: everything(default)),
+        ]  # fmt: skip
         if n == 1:
             del ways[1]
         if n_batch and measure_folder is not None:
             copies = _copies(clip, out / "clips", n_batch)
-            for name, settings in ((BATCH, every), (BATCH_DEFAULT, default)):
-                ways.append(
-                    (
-                        name.format(n=n_batch),
-                        settings,
-                        lambda s=settings: measure_folder(
-                            copies, Path(tempfile.mkdtemp(dir=out)), s, exercise
-                        ),
-                    )
-                )
+
+            def folder_of_clips(settings: Settings) -> None:
+                measure_folder(copies, Path(tempfile.mkdtemp(dir=out)), settings, exercise)
+
+            for name, settings, expected_s in (
+                (BATCH, every, most + extra),
+                (BATCH_DEFAULT, default, few + extra),
+            ):
+                work = partial(folder_of_clips, settings)
+                ways.append(way(name.format(n=n_batch), settings, expected_s, work, n_batch))
         best: dict[str, Timing] = {}
-        for repeat in range(n_repeats):
-            for name, settings, work in ways:
-                tell(f"{repeat + 1} of {n_repeats}: {name}")
-                frames = n_frames * (n_batch if name.startswith("batch") else 1)
-                timing = _timed(name, settings.pose.rate_hz, frames, work)
-                if name not in best or timing.wall_s < best[name].wall_s:
-                    best[name] = timing
+        for repeat, w, before_s, total_s in _in_turn(ways, n_repeats):
+            tell(
+                Step(
+                    name=w.name, n_round=repeat + 1, n_rounds=n_repeats, expected_s=w.expected_s,
+                    before_s=before_s, total_s=total_s,
+                )
+            )  # fmt: skip
+            timing = _timed(w.name, w.settings.pose.rate_hz, w.n_frames, w.work)
+            if w.name not in best or timing.wall_s < best[w.name].wall_s:
+                best[w.name] = timing
     return Benchmark(
         clip=f"{clip.name}, {n_frames} frames of {reader.width_px} x {reader.height_px}",
         machine=machine_words(),
@@ -151,6 +202,28 @@ def run_benchmark(
         timings=tuple(best.values()),
         ratios=_ratios(best, n, n_batch),
     )
+
+
+def _in_turn(ways: list[_Way], n_repeats: int) -> Iterator[tuple[int, _Way, float, float]]:
+    """(round, way, seconds expected before it, seconds expected in all) of each, in turn."""
+    total_s = n_repeats * sum(w.expected_s for w in ways)
+    before_s = 0.0
+    for repeat in range(n_repeats):
+        for w in ways:
+            yield repeat, w, before_s, total_s
+            before_s += w.expected_s
+
+
+def _seconds_a_picture(clip: Path, settings: PoseSettings) -> float:
+    """What one look takes on one thread: the median over the clip's first pictures."""
+    (model,) = load_models(settings)
+    took = []
+    with model, open_video(clip) as reader:
+        for frame in islice(reader.frames(rate_hz=settings.rate_hz), _N_TRIED):
+            began = time.perf_counter()
+            model.find(frame.rgb(), frame.time_s)
+            took.append(time.perf_counter() - began)
+    return median(took) if took else 0.0
 
 
 def _ratios(best: dict[str, Timing], n: int, n_batch: int) -> tuple[Ratio, ...]:
