@@ -18,6 +18,7 @@ from formcheck.model.records import (
     Check,
     Clip,
     Context,
+    ExerciseWords,
     Finding,
     Measured,
     NotMeasurable,
@@ -33,6 +34,7 @@ from formcheck.model.records import (
     Track,
     View,
 )
+from formcheck.motion.assessment import set_facts
 
 # Shares of stature (Drillis & Contini 1966 in Winter).
 THIGH, SHANK, TRUNK, FOOT, ANKLE, HEAD = 0.245, 0.246, 0.288, 0.152, 0.039, 0.110
@@ -294,10 +296,7 @@ def build_repetitions(motion: Motion, bounds=DEFAULT_BOUNDS) -> tuple[AssessedRe
             measured("knee_flexion_peak_deg", peak, 6.4, KNEE_PARTS),
             measured("thigh_inclination_deg", 90 - 0.6 * peak, 5.0, KNEE_PARTS),
             measured("trunk_inclination_deg", 0.45 * peak, 4.0, KNEE_PARTS),
-            NotMeasurable(
-                key="knee_over_toe_share",
-                reason="the toes are hidden; film with both feet in the picture",
-            ),
+            NotMeasurable(key="knee_over_toe_share", code="leg_hidden"),
             measured("lowering_s", motion.lowering_s, 0.1),
             measured("pause_s", motion.pause_s, 0.1),
             measured("raising_s", motion.raising_s, 0.1),
@@ -311,22 +310,10 @@ def build_repetitions(motion: Motion, bounds=DEFAULT_BOUNDS) -> tuple[AssessedRe
                 outcome = decide(value.low, value.high, bound, kind)
             else:
                 outcome = "not_visible"
-            word = "at least" if bound.at_least is not None else "at most"
-            edge = bound.at_least if bound.at_least is not None else bound.at_most
-            checks.append(
-                Check(
-                    measure=bound.measure,
-                    kind=kind,
-                    bound=f"{word} {edge:g}",
-                    outcome=outcome,
-                    text=f"{bound.measure}: {outcome}",
-                )
-            )
+            checks.append(Check(kind=kind, bound=bound, outcome=outcome))
         remarks = ()
         if i == 1:
-            remarks = (
-                Remark(code="quick_turn", at_s=repetition.turn_s, text="quick change of direction"),
-            )
+            remarks = (Remark(code="quick_turn", at_s=repetition.turn_s),)
         made.append(
             AssessedRepetition(
                 repetition=repetition, measures=values, checks=tuple(checks), remarks=remarks
@@ -364,7 +351,8 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
         if n
         else (),
         symmetry=None,
-        text=f"{n} of 10 repetitions done; {met} reached the target.",
+        checks=(),
+        facts=set_facts(repetitions, range(1, n + 1), is_hold=False, is_judged=bool(bounds)),
     )
     made = Report(
         created_at="2025-11-24T10:00:00+00:00",
@@ -374,20 +362,19 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
         prescription_sha256=None,
         clip=build_clip(motion),
         exercise="squat",
+        exercise_words=ExerciseWords(
+            name="Squat",
+            kind="repetition",
+            camera="Camera at the side, level with the hips.",
+            remarks=(("quick_turn", "quick change of direction"),),
+        ),
         side="left",
         side_was_chosen=True,
         context=Context(),
+        bounds=tuple(bounds),
         view=VIEW,
         is_usable=True,
-        findings=(
-            Finding(
-                code="feet_cut_off",
-                text="The feet leave the picture; move the camera back.",
-                from_s=2.0,
-                to_s=3.1,
-                spoils="stretch",
-            ),
-        ),
+        findings=(Finding(code="feet_cut_off", from_s=2.0, to_s=3.1, spoils="stretch"),),
         repetitions=repetitions,
         whole=whole,
     )
@@ -412,7 +399,6 @@ def build_analysis(
         trace=build_trace(track, motion),
         track=track,
         raw=build_raw(clip, motion, people=people),
-        bounds=tuple(bounds),
         seen=(SeenLeg(leg=leg, view=report.view, is_here=np.ones(len(track.time_s), bool)),),
     )
 

@@ -9,6 +9,7 @@ import pytest
 from exercise_cases import LUNGE, SITTING, SQUAT, STANDING, STEP_LEFT, STEP_LEFT_SHORT, hips_fall
 from skeleton import LEG, Camera, Posture, both, film, mirrored, repeated
 from test_attempts_in_time import turning_round
+from told import sentence, told_check
 
 from formcheck.files import storage
 from formcheck.files.exercises import load_exercise
@@ -16,7 +17,6 @@ from formcheck.model.programme import PRESCRIPTION_SCHEMA, Bound, PrescribedExer
 from formcheck.model.records import Measured, Part
 from formcheck.model.request import Request
 from formcheck.motion.assessment import (
-    bound_text,
     complete_of_each_leg,
     drop_targets_beyond_limits,
     prescribed_bounds,
@@ -27,6 +27,7 @@ from formcheck.run.explanation import explain_measure
 from formcheck.run.pipeline import assess
 from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, request_json
 from formcheck.run.settings import Settings
+from formcheck.words.set_words import bound_text
 
 WALL = Posture(**both(hip=8, knee=8))
 SAT = Posture(**both(hip=90, knee=90))
@@ -78,9 +79,10 @@ def test_a_bound_is_told_with_its_tolerance(ends, words):
     bound = Bound(measure="thigh_inclination_deg", tolerance=10, **ends)
     assert bound_text(bound) == words
     assert bound_text(replace(bound, tolerance=0)) == words.split(",")[0]
-    (check, *_) = report_of("squat", STANDING, SQUAT, (("target", bound),)).repetitions[0].checks
-    assert check.bound == words
-    assert check.text.endswith(f"wanted {words}")
+    report = report_of("squat", STANDING, SQUAT, (("target", bound),))
+    (check, *_) = report.repetitions[0].checks
+    assert check.bound == bound
+    assert told_check(check, report).endswith(f"wanted {words}")
 
 
 @pytest.mark.parametrize("order", [(90, 120), (120, 90)])
@@ -137,18 +139,18 @@ def test_a_hold_as_deep_as_the_limit_allows_is_timed_on_its_plateau_and_reached(
 
 def test_the_sentence_counts_repetitions_and_not_their_targets():
     report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", LEANT)))
-    assert "target reached in 3;" in report.whole.text.replace(".", ";")
+    assert "target reached in 3;" in sentence(report).replace(".", ";")
     report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", BELOW)))
-    assert "target not reached in 3" in report.whole.text
-    assert "target reached" not in report.whole.text
+    assert "target not reached in 3" in sentence(report)
+    assert "target reached" not in sentence(report)
 
 
 def test_a_target_that_could_not_be_seen_keeps_a_repetition_from_being_told_as_reached():
     inward = Bound(measure="fppa_change_deg", at_most=5)
-    whole = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", inward))).whole
-    assert whole.n_met == 0
-    assert "reached" not in whole.text
-    assert "3 checks could not be seen" in whole.text
+    report = report_of("squat", STANDING, SQUAT, (("target", DEEP), ("target", inward)))
+    assert report.whole.n_met == 0
+    assert "reached" not in sentence(report)
+    assert "3 checks could not be seen" in sentence(report)
 
 
 def test_after_the_last_repetition_there_is_no_rest_to_judge():
@@ -157,7 +159,7 @@ def test_after_the_last_repetition_there_is_no_rest_to_judge():
     assert [len(r.checks) for r in report.repetitions] == [1, 1, 0]
     report = report_of("squat", STANDING, SQUAT, (rest, ("target", DEEP)))
     assert report.whole.n_met == 3
-    assert "could not be seen" not in report.whole.text
+    assert "could not be seen" not in sentence(report)
 
 
 def test_two_bounds_on_a_measure_that_the_exercise_does_not_list_measure_it_once():
@@ -208,9 +210,9 @@ def test_a_dose_for_each_leg_is_due_twice_where_both_legs_worked_in_one_clip(sid
         side="both",
         prescribed=prescribed,
     )
-    whole = assess(raw, request).report.whole
-    assert (whole.dose_done, whole.dose_prescribed) == (6, planned)
-    assert f"6 complete repetitions of {planned} planned (3 left, 3 right)" in whole.text
+    report = assess(raw, request).report
+    assert (report.whole.dose_done, report.whole.dose_prescribed) == (6, planned)
+    assert f"6 complete repetitions of {planned} planned (3 left, 3 right)" in sentence(report)
 
 
 def test_a_dose_of_an_exercise_of_both_legs_or_of_one_leg_alone_is_due_once():
@@ -321,14 +323,13 @@ def extensions_of(side, told, bounds=None):
 @pytest.mark.parametrize("is_told", [True, False])
 def test_the_passive_extension_of_one_knee_does_not_judge_the_other(is_told):
     involved = extensions_of("left", "left" if is_told else None)
-    assert [c.bound for r in involved.report.repetitions for c in r.checks] == [
-        "at most 20 deg"
-    ] * 2
+    passive = Bound(measure="knee_flexion_least_deg", at_most=20)
+    assert [c.bound for r in involved.report.repetitions for c in r.checks] == [passive] * 2
     other = extensions_of("right", "right" if is_told else None)
     assert other.report.side == "right"
     assert not any(r.checks for r in other.report.repetitions)
     assert not other.bounds
-    assert "nobody set a target" in other.report.whole.text
+    assert "nobody set a target" in sentence(other.report)
 
 
 def test_a_target_on_extension_that_was_given_judges_either_knee():

@@ -31,6 +31,7 @@ from skeleton import (
     true_attempts,
     true_signal,
 )
+from told import sentence, told
 
 from formcheck.files import storage
 from formcheck.files.bids import write_bids_motion
@@ -236,7 +237,7 @@ def test_an_attempt_cut_by_the_clip_is_listed_and_not_judged(end):
     expected = ["not_judged", "met", "met"] if end == "start" else ["met", "met", "not_judged"]
     assert outcomes_of(report) == expected
     assert report.whole.n_complete == report.whole.dose_done == report.whole.n_met == 2
-    assert "1 more cut" in report.whole.text
+    assert "1 more cut" in sentence(report)
 
 
 @pytest.mark.parametrize("end", ["start", "end"])
@@ -314,7 +315,7 @@ def test_a_wall_sit_gives_its_level_and_both_hold_times():
     assert second["plateau_hold_s"] == pytest.approx(6.0 + 2 * 0.25, abs=0.3)
     assert second["hold_in_band_s"] == second["hold_in_band_total_s"] == 0
     assert outcomes_of(report) == ["met", "not_met"]
-    assert "longest hold 8" in report.whole.text
+    assert "longest hold 8" in sentence(report)
 
 
 def test_a_hold_that_leaves_the_band_and_comes_back_has_a_longest_and_a_total():
@@ -423,7 +424,7 @@ def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
     report = assess_raw(raw, "lateral_lunge", side=None)
     assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 3
     assert report.side == "both"
-    assert report.whole.text.startswith("Lateral lunge: 6 complete repetitions (3 left, 3 right)")
+    assert sentence(report).startswith("Lateral lunge: 6 complete repetitions (3 left, 3 right)")
     drops = {
         side: [
             v
@@ -462,8 +463,10 @@ def test_of_alternating_lunges_only_those_of_the_side_asked_for_count(asked):
         assert values_of(alone)["hip_drop_share"] == values_of(among)["hip_drop_share"]
     assert (report.side, report.whole.dose_done, report.is_usable) == (asked, 3, True)
     (finding,) = [f for f in report.findings if f.code == "other_leg"]
-    assert finding.text.startswith(f"3 of 6 repetitions are of the {other_side(asked)} leg")
-    assert "mirrored" in finding.text
+    assert told(finding, report).startswith(
+        f"3 of 6 repetitions are of the {other_side(asked)} leg"
+    )
+    assert "mirrored" in told(finding, report)
 
 
 def test_lunges_of_the_other_leg_alone_are_refused_under_the_side_asked_for():
@@ -473,7 +476,7 @@ def test_lunges_of_the_other_leg_alone_are_refused_under_the_side_asked_for():
     assert not report.is_usable
     assert [f.code for f in report.findings if f.spoils == "clip"] == ["other_leg"]
     assert "no_repetition_found" not in {f.code for f in report.findings}
-    assert "2 of 2 repetitions are of the left leg" in report.whole.text
+    assert "2 of 2 repetitions are of the left leg" in sentence(report)
 
 
 def taking_turns(keys, camera, joint: str, stays) -> RawTrack:
@@ -580,7 +583,7 @@ def test_a_missed_direction_is_named():
     assert report.whole.n_repetitions == 3
     (finding,) = (f for f in report.findings if f.code.startswith("direction"))
     assert finding.code == "direction_missed"
-    assert finding.text == "Sequence 2: the lateral direction was left out."
+    assert told(finding, report) == "Sequence 2: the lateral direction was left out."
     second = [r.repetition for r in report.repetitions if r.repetition.number == 2]
     assert (finding.from_s, finding.to_s) == (second[0].start_s, second[-1].end_s)
 
@@ -591,7 +594,7 @@ def test_a_repeated_direction_is_named_and_starts_no_new_sequence():
     assert report.whole.n_complete == report.whole.n_repetitions == 2
     (finding,) = (f for f in report.findings if f.code.startswith("direction"))
     assert finding.code == "direction_repeated"
-    assert finding.text == "Sequence 1: the lateral direction was done 2 times."
+    assert told(finding, report) == "Sequence 1: the lateral direction was done 2 times."
 
 
 @pytest.mark.parametrize(
@@ -831,7 +834,7 @@ def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, firs
     report = assess_raw(raw, "split_squat", side=side)
     finding = next(f for f in report.findings if f.code == "turned_round")
     shown = "left" if first else "right"
-    assert f"the {shown} side toward the camera" in finding.text
+    assert f"the {shown} side toward the camera" in told(finding, report)
     assert report.side == shown
     assert report.whole.n_complete == len(report.repetitions) == 3
     for found in report.repetitions:

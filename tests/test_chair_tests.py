@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from exercise_cases import SITTING, STANDING
 from skeleton import Key, Movement, film
+from told import sentence
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.programme import Bound
@@ -72,12 +73,12 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     bounds = (("target", Bound(measure="n_in_30_s", at_least=8)),)
     report = chair_report(stands(10), bounds)
     assert not any(r.checks for r in report.repetitions)
-    assert report.whole.text == (
+    assert sentence(report) == (
         "Sit to stand: 10 complete repetitions; "
         "target reached: stands in 30 s 10, wanted at least 8."
     )
     short = chair_report(stands(5), bounds)
-    assert "not seen: stands in 30 s, wanted at least 8" in short.whole.text
+    assert "not seen: stands in 30 s, wanted at least 8" in sentence(short)
 
 
 def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set():
@@ -93,7 +94,7 @@ def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set
 )
 def test_a_time_for_five_stands_is_judged_with_the_doubt_of_a_time(most_s, words):
     bounds = (("target", Bound(measure="time_for_five_s", at_most=most_s)),)
-    text = chair_report(stands(5), bounds).whole.text
+    text = sentence(chair_report(stands(5), bounds))
     assert f"{words}: five stands 13 s, wanted at most {most_s:g} s" in text
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from exercise_cases import CASES, Case
 from skeleton import Camera, film, leg_hidden, repeated, true_attempts
+from told import sentence, told, why
 
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.model.anatomy import other_side
@@ -136,7 +137,7 @@ def test_a_target_at_the_true_value_is_too_close_to_call(case: Case):
     report = report_of(a_set(case, case.good), case, bounds=(("target", bound),))
     assert {c.outcome for r in report.repetitions for c in r.checks} == {"undecided"}
     assert report.whole.n_met == 0
-    assert "too close to call" in report.whole.text
+    assert "too close to call" in sentence(report)
 
 
 @each_case
@@ -170,9 +171,9 @@ def test_from_the_wrong_view_nothing_is_invented_and_the_reason_names_the_place(
         values = values_of(found)
         for key in keys:
             assert isinstance(values[key], NotMeasurable)
-            assert "place the camera" in values[key].reason
+            assert "place the camera" in why(values[key])
             wanted = "side" if "sagittal" in MEASURES[key].views else "front"
-            assert wanted in values[key].reason.split("place the camera")[1]
+            assert wanted in why(values[key]).split("place the camera")[1]
     if case.is_counted_elsewhere:
         assert report.whole.n_complete == case.n
         for found in report.repetitions:
@@ -200,7 +201,7 @@ def test_a_hidden_working_leg_gives_no_number_of_that_leg(case: Case):
         values = values_of(found)
         for key in of_the_leg:
             assert isinstance(values[key], NotMeasurable), key
-            assert "hidden" in values[key].reason or "not seen" in values[key].reason
+            assert "hidden" in why(values[key]) or "not seen" in why(values[key])
 
 
 @pytest.mark.parametrize("case", [c for c in CASES if c.azimuth_deg == 90], ids=lambda c: c.label)
@@ -209,10 +210,10 @@ def test_a_working_leg_turned_away_is_told_and_not_measured(case: Case):
     report = report_of(movement, case, camera=Camera(azimuth_deg=-90, far_visibility=0.4))
     assert "wrong_side" in [f.code for f in report.findings]
     assert not report.is_usable
-    text = next(f.text for f in report.findings if f.code == "wrong_side")
+    text = next(told(f, report) for f in report.findings if f.code == "wrong_side")
     assert "left side faces the camera" in text
     for found in report.repetitions:
         for key in case.expect:
             value = values_of(found)[key]
             assert isinstance(value, NotMeasurable)
-            assert "left side faces" in value.reason
+            assert "left side faces" in why(value)

@@ -462,7 +462,7 @@ def test_it_is_found_when_it_is_there_with_its_moment_and_the_files_words(seen: 
     assert found
     first, remark = found[0]
     assert first.number == seen.in_repetition
-    assert remark.text == look.text
+    assert report.exercise_words.remark(remark.code) == look.text
     for repetition, x in found:
         assert repetition.start_s <= x.at_s <= repetition.end_s
 

@@ -9,7 +9,7 @@ import pytest
 @pytest.fixture(scope="module")
 def own_exercise(tmp_path_factory):
     """A clinician's own mini squat: another name, range, measures and look-for than the squat's."""
-    text = (files("formcheck") / "exercises" / "squat.toml").read_text(encoding="utf-8")
+    text = (files("formcheck") / "catalogue" / "squat.toml").read_text(encoding="utf-8")
     text = text.replace('id = "squat"', 'id = "mini_squat"')
     text = text.replace('name = "Squat"', 'name = "Mini squat"')
     text = text.replace(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SQUAT, STANDING
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
+from told import why
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
@@ -213,7 +214,7 @@ def test_of_a_cut_repetition_only_what_was_seen_is_measured():
     assert value(first, "knee_flexion_peak_deg").value == pytest.approx(105, abs=1)
     for key in ("knee_flexion_peak_deg", "raising_s", "pause_s", "range_deg"):
         assert isinstance(value(last, key), NotMeasurable), key
-    assert "cut off" in value(last, "raising_s").reason
+    assert "cut off" in why(value(last, "raising_s"))
 
 
 # -- time

@@ -19,6 +19,7 @@ from builders import (
     build_report,
     measured,
 )
+from told import why
 
 from formcheck.files.schema_version import NewerMinorWarning
 from formcheck.model.errors import FileError
@@ -43,9 +44,7 @@ SCHEMA = json.loads(
     resources.files("formcheck").joinpath("assets/schemas/report.json").read_text("utf-8")
 )
 REPORT = build_report()
-NO_PERSON = Finding(
-    code="no_person", text="No person was found; film the whole body.", spoils="clip"
-)
+NO_PERSON = Finding(code="person_mostly_absent", spoils="clip")
 
 
 def unusable():
@@ -211,7 +210,9 @@ def test_symmetry_carries_its_kind_and_its_interval_or_the_reason():
             key="thigh_inclination_deg",
             kind="difference",
             involved="left",
-            value=NotMeasurable(key="thigh_inclination_deg", reason="one leg only"),
+            value=NotMeasurable(
+                key="thigh_inclination_deg", code="other_leg_too_small", values=(("side", "right"),)
+            ),
         ),
     )
     mapping = validate(replace(REPORT, whole=replace(REPORT.whole, symmetry=symmetry)))
@@ -222,7 +223,9 @@ def test_symmetry_carries_its_kind_and_its_interval_or_the_reason():
         "low": 82.7,
         "high": 92.7,
     }
-    assert mapping["set"]["symmetry"]["thigh_inclination_deg"]["not_measurable"] == "one leg only"
+    assert mapping["set"]["symmetry"]["thigh_inclination_deg"]["not_measurable"] == why(
+        symmetry[1].value
+    )
 
 
 def test_the_same_report_gives_the_same_bytes(tmp_path):
@@ -300,8 +303,8 @@ def test_the_table_has_a_row_a_repetition_and_columns_with_units(tmp_path):
     assert float(rows[0]["knee_flexion_peak_deg_low"]) == 83.6
     assert float(rows[0]["knee_flexion_peak_deg_high"]) == 96.4
     assert rows[0]["knee_over_toe_share"] == ""
-    assert "toes are hidden" in rows[0]["knee_over_toe_share_not_measurable"]
-    assert rows[0]["knee_flexion_peak_deg_target"] == "at least 80"
+    assert "the leg was hidden" in rows[0]["knee_over_toe_share_not_measurable"]
+    assert rows[0]["knee_flexion_peak_deg_target"] == "at least 80 deg"
     assert [r["knee_flexion_peak_deg_target_outcome"] for r in rows] == [
         "met",
         "met",
@@ -326,13 +329,15 @@ def test_repetitions_with_different_measures_share_one_set_of_columns():
 def test_two_targets_on_one_measure_keep_their_own_columns():
     bounds = (*DEFAULT_BOUNDS[:1], ("target", Bound(measure="knee_flexion_peak_deg", at_most=95)))
     row = csv_rows(build_report(bounds=bounds))[0]
-    assert row["knee_flexion_peak_deg_target"] == "at least 80"
-    assert row["knee_flexion_peak_deg_target_2"] == "at most 95"
+    assert row["knee_flexion_peak_deg_target"] == "at least 80 deg"
+    assert row["knee_flexion_peak_deg_target_2"] == "at most 95 deg"
 
 
 def test_a_text_that_a_spreadsheet_would_run_is_defused():
-    remark = Remark(code="x", at_s=1.0, text="=1+1")
-    report = replace(REPORT, repetitions=(replace(REPORT.repetitions[0], remarks=(remark,)),))
+    remark = Remark(code="x", at_s=1.0)
+    said = replace(REPORT.exercise_words, remarks=(("x", "=1+1"),))
+    repetition = replace(REPORT.repetitions[0], remarks=(remark,))
+    report = replace(REPORT, repetitions=(repetition,), exercise_words=said)
     assert csv_rows(report)[0]["findings"].startswith("'=1+1")
 
 
@@ -404,13 +409,18 @@ def test_hostile_words_are_shown_as_words():
     evil = '<script>alert(1)</script>"><img src=x onerror=alert(1)>'
     analysis = build_analysis(
         clip=build_clip(file=evil),
-        findings=(Finding(code="x", text=evil, from_s=0.0, to_s=1.0),),
-        whole=replace(REPORT.whole, text=evil),
+        findings=(Finding(code="as_written", values=(("text", evil),), from_s=0.0, to_s=1.0),),
+        exercise_words=replace(REPORT.exercise_words, name=evil, remarks=(("x", evil),)),
         repetitions=(
             replace(
                 REPORT.repetitions[0],
-                remarks=(Remark(code="x", at_s=1.0, text=evil),),
-                measures=(NotMeasurable(key="knee_flexion_peak_deg", reason=evil),),
+                remarks=(Remark(code="x", at_s=1.0),),
+                measures=(
+                    NotMeasurable(
+                        key="knee_flexion_peak_deg", code="as_written", values=(("text", evil),)
+                    ),
+                ),
+                checks=(),
             ),
         ),
     )
@@ -474,20 +484,22 @@ def test_a_set_without_a_target_is_measured_and_not_judged():
 def test_a_clip_that_cannot_be_measured_says_so_and_why():
     shown = page(unusable(), None)
     assert "We couldn't measure this clip" in shown.text
-    assert "No person was found" in shown.text
+    assert "only a small part of the clip" in shown.text
     assert "No repetition was found" in shown.text
     assert "We couldn't tell where the camera stood" in shown.text
 
 
 def test_what_was_not_measured_is_grouped_by_its_reason():
     some = [
-        replace(r, measures=(NotMeasurable(key="knee_flexion_peak_deg", reason="hidden"),))
+        replace(r, measures=(NotMeasurable(key="knee_flexion_peak_deg", code="repetition_cut"),))
         if i in (1, 2, 4)
         else r
         for i, r in enumerate(REPORT.repetitions)
     ]
     groups = dict(not_measured(replace(REPORT, repetitions=tuple(some))))
-    assert groups["hidden"] == [("Largest knee flexion", "repetitions 2 to 3, 5")]
+    assert groups[why(NotMeasurable(key="", code="repetition_cut"))] == [
+        ("Largest knee flexion", "repetitions 2 to 3, 5")
+    ]
 
 
 def test_a_repetition_cut_off_by_the_clip_is_listed_and_not_judged():
@@ -564,11 +576,11 @@ def test_few_repetitions_stand_side_by_side(n, corner):
 
 def test_the_rest_after_the_last_repetition_is_not_missed():
     def rest(i):
-        return NotMeasurable(key="rest_s", reason="out of sight" if i < 4 else "the last one")
+        return NotMeasurable(key="rest_s", code="leg_hidden" if i < 4 else "last_repetition")
 
     made = [replace(r, measures=(rest(i),)) for i, r in enumerate(REPORT.repetitions)]
     assert not_measured(replace(REPORT, repetitions=tuple(made))) == [
-        ("out of sight", [("Rest after", "repetitions 1 to 4")])
+        (why(rest(0)), [("Rest after", "repetitions 1 to 4")])
     ]
 
 

@@ -22,6 +22,7 @@ from exercise_cases import (
     knee_over_toe,
 )
 from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
+from told import told, why
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
@@ -417,16 +418,16 @@ def test_the_far_leg_at_work_is_told_and_the_near_one_is_not_measured_for_it(
     # The left leg works, the camera stands at the right.
     report = report_of(exercise, rest, turn, azimuth_deg=-90, given=given)
     finding = next(f for f in report.findings if f.code == "wrong_leg")
-    assert "feet show that the left leg works" in finding.text
-    assert asked in finding.text
-    assert "mirrored" in finding.text
+    assert "feet show that the left leg works" in told(finding, report)
+    assert asked in told(finding, report)
+    assert "mirrored" in told(finding, report)
     assert "side_assumed" not in {f.code for f in report.findings}
     assert not report.is_usable
     assert len(report.repetitions) == 2
     for found in report.repetitions:
         value = next(v for v in found.measures if v.key == key)
         assert isinstance(value, NotMeasurable)
-        assert "left leg is turned away" in value.reason
+        assert "left leg is turned away" in why(value)
         assert found.remarks == ()
 
 
@@ -526,7 +527,7 @@ def test_a_mirrored_recording_that_is_not_said_takes_the_other_leg_for_near():
         unsaid, Request(clip=Path("x"), exercise=load_exercise("squat"), side="left")
     ).report
     finding = next(f for f in report.findings if f.code == "wrong_side")
-    assert "mirrored" in finding.text
+    assert "mirrored" in told(finding, report)
 
 
 @each_side
@@ -653,7 +654,8 @@ def test_both_legs_asked_for_and_one_found_is_told():
 
     def found(side):
         request = Request(clip=Path("x"), exercise=load_exercise("forward_lunge"), side=side)
-        return {f.code: f.text for f in assess(raw, request).report.findings}
+        report = assess(raw, request).report
+        return {f.code: told(f, report) for f in report.findings}
 
     assert "only repetitions of the left one" in found("both")["one_leg_only"]
     assert "one_leg_only" not in found("left")

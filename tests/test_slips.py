@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from skeleton import Camera, Posture, both, film, repeated
+from told import told
 
 from formcheck.evidence.truth import read_truth
 from formcheck.evidence.validation import compare_measures
@@ -174,7 +175,7 @@ def test_a_gap_at_the_turn_makes_no_two_repetitions_of_one(half_s, off_s):
     (lost,) = [f for f in report.findings if f.code == "landmarks_lost"]
     assert lost.from_s == pytest.approx(SECOND_TURN_S + off_s - half_s, abs=0.15)
     assert lost.to_s == pytest.approx(SECOND_TURN_S + off_s + half_s, abs=0.15)
-    assert "counted as one" in lost.text
+    assert "counted as one" in told(lost, report)
 
 
 def test_a_gap_long_enough_to_come_back_in_is_told_and_joins_nothing():
@@ -189,7 +190,7 @@ def test_a_gap_long_enough_to_come_back_in_is_told_and_joins_nothing():
     report = _report(_with_ankle_lost(film(held), second_turn_s, 0.7))
     assert (report.whole.n_repetitions, report.whole.n_complete) == (4, 2)
     (lost,) = [f for f in report.findings if f.code == "landmarks_lost"]
-    assert "listed, and not judged" in lost.text
+    assert "listed, and not judged" in told(lost, report)
 
 
 def test_who_comes_up_in_a_gap_did_two_and_not_one():

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from formcheck.model.errors import UsageError
+from formcheck.words.refusal_words import refusal_words
 
 
 def register(app: typer.Typer) -> None:
@@ -54,7 +55,7 @@ def compare(
     for row in rows:
         label = MEASURES[row.key].label
         if not isinstance(row.value, Measured):
-            typer.echo(f"  {label}: not compared, {row.value.reason}")
+            typer.echo(f"  {label}: not compared, {refusal_words(row.value, 'terminal')}")
             continue
         v = row.value
         unit, decimals = f" {MEASURES[row.key].unit}", 1

@@ -2,11 +2,14 @@
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
+from formcheck.words.finding_words import finding_words
+from formcheck.words.set_words import set_sentence
+from formcheck.words.wording import check_words
 
 
 def set_lines(report: Report) -> list[str]:
     """The set in a sentence, a line a repetition with its first measures, and the findings."""
-    lines = [report.whole.text]
+    lines = [set_sentence(report, "terminal")]
     for r in report.repetitions:
         rep = r.repetition
         part = f" {rep.part}" if rep.part else ""
@@ -21,14 +24,16 @@ def set_lines(report: Report) -> list[str]:
         )
     for f in report.findings:
         when = "" if f.from_s is None else f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
-        lines.append(f"Note: {f.text}{when}")
+        lines.append(f"Note: {finding_words(f, report.exercise_words, 'terminal')}{when}")
     return lines
 
 
 def _outcome(check: Check) -> str:
     if check.outcome == "not_visible":
         return f"{MEASURES[check.measure].label.lower()} not measured"
-    return check.text.split(":")[0]
+    if check.outcome == "not_judged":
+        return "not judged"
+    return check_words(check).words
 
 
 def _value(v: Measured) -> str:

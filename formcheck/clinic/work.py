@@ -37,6 +37,8 @@ from formcheck.pose.memory import keep_few_heaps, return_free_memory
 from formcheck.run.pipeline import analyze, assess
 from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
+from formcheck.words.finding_words import finding_words
+from formcheck.words.set_words import set_sentence
 
 BEAT_S = 0.5
 """How often a running job writes how far it is."""
@@ -211,8 +213,11 @@ def do_job(
         is_kept = job_rows.end_measured(clinic, job, holder, outcome)
         refresh_outcome(clinic, stored.uid)
     else:
-        spoilt = [f.text for f in analysis.report.findings if f.spoils == "clip"]
-        reason = (spoilt or [analysis.report.whole.text])[0]
+        report = analysis.report
+        spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
+        reason = set_sentence(report, "clinician")
+        if spoilt is not None:
+            reason = finding_words(spoilt, report.exercise_words, "clinician")
         is_kept = job_rows.end_not_measured(clinic, job, holder, reason, outcome)
     return (stored.uid, analysis) if is_kept else None
 

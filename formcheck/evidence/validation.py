@@ -37,6 +37,7 @@ from formcheck.motion.stretches import exercise_measures
 from formcheck.run.pipeline import assess, landmarks
 from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, read_request
 from formcheck.run.settings import Settings
+from formcheck.words.refusal_words import refusal_words
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".gif")
 TIMED = "timed_not_measured"
@@ -417,7 +418,7 @@ def _value_of(matched: AssessedRepetition | None, key: str) -> Measured | str:
         return "the repetition was not found"
     for v in matched.measures:
         if v.key == key:
-            return v if isinstance(v, Measured) else v.reason
+            return v if isinstance(v, Measured) else refusal_words(v, "terminal")
     return "not among the measures reported"
 
 

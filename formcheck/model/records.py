@@ -13,6 +13,8 @@ from typing import Literal
 import numpy as np
 
 from formcheck.model.anatomy import N_LANDMARKS, Side
+from formcheck.model.codes import FindingCode, RefusalCode, Scalar, Values
+from formcheck.model.programme import Bound
 
 REPORT_SCHEMA = "formcheck.report/1.0"
 TRACK_SCHEMA = "formcheck.track/1.0"
@@ -161,10 +163,11 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotMeasurable:
-    """A measure that this clip cannot give, with the reason in plain words."""
+    """A measure that this clip cannot give, and why: a code with its values."""
 
     key: str
-    reason: str
+    code: RefusalCode
+    values: Values = ()
 
 
 Value = Measured | NotMeasurable
@@ -172,13 +175,17 @@ Value = Measured | NotMeasurable
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """Something that spoils the clip, or a stretch of it, with advice."""
+    """Something that spoils the clip, or a stretch of it: a code with its values."""
 
-    code: str
-    text: str
+    code: FindingCode
+    values: Values = ()
     from_s: float | None = None
     to_s: float | None = None
     spoils: Literal["nothing", "stretch", "clip"] = "nothing"
+
+    def value(self, name: str) -> Scalar:
+        """The value of this name. Raises KeyError where the finding has none such."""
+        return dict(self.values)[name]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,24 +225,29 @@ class Repetition:
     is_complete: bool
 
 
+CheckKind = Literal["target", "limit"]
+Outcome = Literal["met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """One bound held against one measure of one repetition."""
+    """One bound held against one measure of one repetition, or of the set as a whole."""
 
-    measure: str
-    kind: Literal["target", "limit"]
-    bound: str
-    outcome: Literal["met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged"]
-    text: str
+    kind: CheckKind
+    bound: Bound
+    outcome: Outcome
+
+    @property
+    def measure(self) -> str:
+        return self.bound.measure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
-    """Something worth a look in a repetition, at a moment, in a plain sentence."""
+    """Something worth a look in a repetition, at a moment; the code is the exercise file's."""
 
     code: str
     at_s: float
-    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -317,8 +329,35 @@ class Symmetry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """How many complete repetitions come to this outcome of their targets, or of their limits."""
+
+    kind: CheckKind
+    outcome: Outcome
+    n: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What the sentence about a set says, counts apart.
+
+    of_side : complete ones of the left and of the right leg; None where they are not told apart.
+    n_not_visible : checks of complete repetitions that could not be seen. longest_hold_s : of a
+    hold; None for other exercises. is_judged : whether anybody set a bound. n_left_out : entries
+    that a clinician left out.
+    """
+
+    of_side: tuple[int, int] | None
+    tallies: tuple[Tally, ...]
+    n_not_visible: int
+    longest_hold_s: float | None
+    is_judged: bool
+    n_left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AssessedSet:
-    """The set as a whole."""
+    """The set as a whole; `checks` are of the bounds on measures of the whole set."""
 
     n_repetitions: int
     n_complete: int
@@ -327,7 +366,25 @@ class AssessedSet:
     dose_done: int
     measures: tuple[SetMeasure, ...]
     symmetry: tuple[Symmetry, ...] | None
-    text: str
+    checks: tuple[Check, ...]
+    facts: SetFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExerciseWords:
+    """What the exercise's own file says and the report's reader needs: the report stands without
+    the file.
+
+    remarks : (code, sentence) of the remarks that the report makes.
+    """
+
+    name: str
+    kind: Literal["repetition", "hold", "sequence"]
+    camera: str
+    remarks: tuple[tuple[str, str], ...] = ()
+
+    def remark(self, code: str) -> str:
+        return dict(self.remarks)[code]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -341,10 +398,13 @@ class Report:
     prescription_sha256: str | None
     clip: Clip
     exercise: str
+    exercise_words: ExerciseWords
     side: Literal["left", "right", "both"]
     side_was_chosen: bool
     """True when no side was given and the near leg was taken."""
     context: Context
+    bounds: tuple[tuple[CheckKind, Bound], ...]
+    """The targets and limits in force."""
     view: View
     is_usable: bool
     findings: tuple[Finding, ...]
@@ -393,10 +453,12 @@ class Analysis:
     trace: Trace
     track: Track
     raw: RawTrack
-    bounds: tuple
-    """The programme.Bound records in force, each with its kind: (kind, Bound) pairs."""
     seen: tuple[SeenLeg, ...]
     """One, or two where the person turned round; the report's view is the first one's."""
+
+    @property
+    def bounds(self) -> tuple[tuple[CheckKind, Bound], ...]:
+        return self.report.bounds
 
     def seen_at(self, time_s: float) -> SeenLeg:
         """The leg that was measured at a moment, and from where it was seen; else the first."""

@@ -1,8 +1,9 @@
-"""A set held against its targets and limits, and summed up in words. The tool never judges
-without a bound that somebody set."""
+"""A set held against its targets and limits, and summed up. The tool never judges without a bound
+that somebody set."""
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,17 +15,21 @@ from formcheck.model.records import (
     AssessedRepetition,
     AssessedSet,
     Check,
-    Finding,
+    CheckKind,
     Measured,
+    NotMeasurable,
+    Outcome,
     Part,
+    SetFacts,
     SetMeasure,
+    Tally,
     Value,
 )
 from formcheck.motion.chair_tests import chair_stand_measures
 from formcheck.motion.driving import is_of_signal
 from formcheck.motion.symmetry import symmetry_of
 
-BoundOfKind = tuple[str, Bound]
+BoundOfKind = tuple[CheckKind, Bound]
 
 EXTENSION_TOLERANCE_DEG = 5.0
 """Full extension is judged within this of the passive value entered (common practice)."""
@@ -97,7 +102,7 @@ def bounds_where_meant(
     """(bounds in force, repetitions with the checks that can be made on them).
 
     The passive extension was measured on the involved knee, so the other one is not judged by
-    it. A measure of the whole set is judged once, in the set's sentence; after the last
+    it. A measure of the whole set is judged once, with the set; after the last
     repetition of a leg there is no rest to judge.
     """
     passive = _passive_extension(line, exercise, prescription) if line else None
@@ -111,7 +116,7 @@ def bounds_where_meant(
             return False
         if passive is None or repetitions[k].repetition.side not in others:
             return True
-        return (c.kind, c.measure, c.bound) != ("target", passive.measure, bound_text(passive))
+        return (c.kind, c.bound) != ("target", passive)
 
     judged = tuple(
         replace(r, checks=tuple(c for c in r.checks if is_meant(c, k)))
@@ -136,90 +141,38 @@ def planned_repetitions(
     return line.repetitions * (2 if is_for_each_leg and set(SIDES) <= worked else 1)
 
 
-UNIT_WORDS = {"deg": " deg", "s": " s", "share": "", "cm": " cm", "deg/min": " deg/min", "1": ""}
-
-
-def bound_text(bound: Bound) -> str:
-    """The bound in words: "at least 60 deg", "80 to 100 deg", "at most 0 deg, give or take 10"."""
-    unit = UNIT_WORDS[MEASURES[bound.measure].unit]
-    tolerance = f", give or take {bound.tolerance:zg}" if bound.tolerance else ""
-    if bound.at_least is not None and bound.at_most is not None:
-        if bound.at_least == bound.at_most:
-            return f"{bound.at_least:zg}{unit}{tolerance}"
-        return f"{bound.at_least:zg} to {bound.at_most:zg}{unit}{tolerance}"
-    if bound.at_least is not None:
-        return f"at least {bound.at_least:zg}{unit}{tolerance}"
-    return f"at most {bound.at_most:zg}{unit}{tolerance}"
-
-
-_OUTCOME_TEXT = {
-    ("target", "met"): "target reached",
-    ("target", "not_met"): "target not reached",
-    ("target", "undecided"): "too close to call",
-    ("limit", "kept"): "within the limit",
-    ("limit", "passed"): "past the limit",
-    ("limit", "undecided"): "may be past the limit, please look",
-}
-
-
-def check_bound(kind: str, bound: Bound, value: Value, plane: str, is_complete: bool) -> Check:
-    """One bound held against one measure, with its outcome in plain words.
+def check_bound(kind: CheckKind, bound: Bound, value: Value, *, is_complete: bool) -> Check:
+    """One bound held against one measure of a repetition.
 
     An attempt that the clip cuts is not judged; a measure that the view cannot support is
     not visible. Silence never becomes "met".
     """
-    name = MEASURES[bound.measure].label.lower()
-    wanted = bound_text(bound)
-    if not is_complete:
-        outcome, text = "not_judged", "not judged: this repetition is not whole in the clip"
-    elif not isinstance(value, Measured):
-        outcome, text = "not_visible", f"{name}: {value.reason}"
-    else:
-        outcome = decide(kind, value.low, value.high, *bound.band(kind))
-        unit = UNIT_WORDS[MEASURES[bound.measure].unit]
-        seen = f"{_number(value.value)}{unit} ({_number(value.low)} to {_number(value.high)})"
-        text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, wanted {wanted}"
-        if kind == "limit":
-            text = f"{_OUTCOME_TEXT[kind, outcome]}: {name} {seen}, limit {wanted}"
-    return Check(measure=bound.measure, kind=kind, bound=wanted, outcome=outcome, text=text)
+    outcome: Outcome = "not_judged"
+    if is_complete:
+        outcome = _outcome(kind, bound, value)
+    return Check(kind=kind, bound=bound, outcome=outcome)
 
 
-NOT_SEEN = "not seen: "
-NOT_JUDGED = "nobody set a target, so nothing is judged"
+def _outcome(kind: CheckKind, bound: Bound, value: Value) -> Outcome:
+    if not isinstance(value, Measured):
+        return "not_visible"
+    return decide(kind, value.low, value.high, *bound.band(kind))
 
 
-def _set_checks(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -> tuple[str, ...]:
-    """Each bound on a measure of the whole set, held against it, in words."""
-    values = {m.key: m.mean for m in measures}
+def check_set(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -> tuple[Check, ...]:
+    """Each bound on a measure of the whole set, held against it."""
+    means = {m.key: m.mean for m in measures}
     found = []
     for kind, bound in bounds:
         key = bound.measure
         if MEASURES[key].at != "set":
             continue
-        name, unit = MEASURES[key].label.lower(), UNIT_WORDS[MEASURES[key].unit]
-        wanted = f"{'limit' if kind == 'limit' else 'wanted'} {bound_text(bound)}"
-        if key not in values:
-            found.append(f"{NOT_SEEN}{name}, {wanted}")
-            continue
-        value = measured(key, values[key], model_parts("time") if unit == " s" else ())
-        outcome = _OUTCOME_TEXT[kind, decide(kind, value.low, value.high, *bound.band(kind))]
-        number = f"{value.value:g}" if MEASURES[key].unit == "1" else _number(value.value)
-        found.append(f"{outcome}: {name} {number}{unit}, {wanted}")
+        value: Value = NotMeasurable(key=key, code="no_value")
+        if key in means:
+            parts = model_parts("time") if MEASURES[key].unit == "s" else ()
+            value = measured(key, means[key], parts)
+        found.append(Check(kind=kind, bound=bound, outcome=_outcome(kind, bound, value)))
     return tuple(found)
-
-
-def outcomes_of_set(text: str) -> tuple[tuple[str, str], ...]:
-    """(kind, outcome) of each bound on a measure of the whole set, read off the set's sentence."""
-    return tuple(
-        kind_and_outcome
-        for part in text.rstrip(".").split("; ")[1:]
-        for kind_and_outcome, words in _OUTCOME_TEXT.items()
-        if part.startswith(f"{words}: ")
-    )
-
-
-def _number(x: float) -> str:
-    return f"{x:.0f}" if abs(x) >= 10 else f"{x:.1f}" if abs(x) >= 1 else f"{x:.2f}"
 
 
 def drop_targets_beyond_limits(
@@ -317,14 +270,13 @@ def summarise_measure(key: str, values: Sequence[Measured], *, is_alike: bool = 
 def assess_set(
     exercise: Exercise,
     repetitions: Sequence[AssessedRepetition],
-    findings: Sequence[Finding],
     *,
     bounds: Sequence[BoundOfKind],
     line: PrescribedExercise | None,
     involved: Side | None,
     clip_s: tuple[float, float],
 ) -> AssessedSet:
-    """The set as a whole: counts, dose, summaries and one sentence.
+    """The set as a whole: counts, dose, summaries and the facts of its sentence.
 
     Dose done counts complete repetitions whatever their outcome. In a sequence exercise the
     numbers, not the parts, are counted, and a sequence is complete when all its parts are.
@@ -365,90 +317,68 @@ def assess_set(
         dose_done=len(complete),
         measures=measures,
         symmetry=symmetry_of(repetitions, involved),
-        text=_set_text(
-            exercise,
-            by_number,
-            complete,
-            planned,
-            findings,
-            _set_checks(bounds, measures),
-            is_judged=bool(bounds),
+        checks=check_set(bounds, measures),
+        facts=set_facts(
+            repetitions, complete, is_hold=exercise.kind == "hold", is_judged=bool(bounds)
         ),
     )
 
 
-def _plural(n: int, word: str) -> str:
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"
-
-
 _WORST_FIRST = ("not_met", "passed", "undecided", "not_visible", "not_judged", "met", "kept")
 """What is not known of one bound keeps the repetition from being told as reached."""
+_LISTED = ("met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged")
+"""Order of the outcomes in the facts of a set."""
 
-KindAndOutcome = tuple[str, str]
 
-
-def _outcome_by_kind(checks: Sequence[KindAndOutcome]) -> dict[str, str]:
+def _outcome_by_kind(checks: Sequence[Check]) -> dict[CheckKind, Outcome]:
     """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
-    found: dict[str, str] = {}
-    for kind, outcome in sorted(checks, key=lambda c: _WORST_FIRST.index(c[1])):
-        found.setdefault(kind, outcome)
+    found: dict[CheckKind, Outcome] = {}
+    for c in sorted(checks, key=lambda c: _WORST_FIRST.index(c.outcome)):
+        found.setdefault(c.kind, c.outcome)
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetFacts:
-    """What the sentence about a set says.
+def set_facts(
+    repetitions: Sequence[AssessedRepetition],
+    complete: Collection[int],
+    *,
+    is_hold: bool,
+    is_judged: bool,
+    is_left_out: Sequence[bool] = (),
+) -> SetFacts:
+    """What the sentence about the set says of these repetitions.
 
-    of_side : complete ones of the left and of the right leg; None where they are not told apart.
-    checks : (kind, outcome) of every check, one tuple for each complete repetition.
-    longest_hold_s : of a hold; None for other exercises. of_set : checks on measures of the whole
-    set, in words. n_left_out : by a clinician.
+    complete : the numbers that are complete. is_left_out : of each repetition, whether a clinician
+    left it out; it counts nowhere, and still tells that the other leg worked too.
     """
+    is_left_out = is_left_out or [False] * len(repetitions)
+    kept = [r for r, out in zip(repetitions, is_left_out, strict=True) if not out]
+    checks = [r.checks for r in kept if r.repetition.is_complete]
+    tallies = Counter(pair for c in checks for pair in _outcome_by_kind(c).items())
+    held = [
+        v.value
+        for r in kept
+        for v in r.measures
+        if isinstance(v, Measured) and v.key == "plateau_hold_s"
+    ]
+    return SetFacts(
+        of_side=complete_of_each_leg(
+            ((r.repetition.number, r.repetition.side) for r in repetitions), complete
+        ),
+        tallies=tuple(
+            Tally(kind=kind, outcome=outcome, n=n)
+            for (kind, outcome), n in sorted(tallies.items(), key=_as_listed)
+        ),
+        n_not_visible=sum(c.outcome == "not_visible" for of in checks for c in of),
+        longest_hold_s=max(held) if is_hold and held else None,
+        is_judged=is_judged,
+        n_left_out=len(repetitions) - len(kept),
+    )
 
-    name: str
-    word: str
-    n: int
-    n_complete: int
-    planned: int | None
-    of_side: tuple[int, int] | None
-    checks: tuple[tuple[KindAndOutcome, ...], ...]
-    longest_hold_s: float | None
-    of_set: tuple[str, ...]
-    is_judged: bool
-    n_left_out: int = 0
 
-
-def set_sentence(f: SetFacts) -> str:
-    """The set in a sentence: how many of what was planned, what they came to, what was unseen."""
-    parts = [f"{f.name}: {_plural(f.n_complete, 'complete ' + f.word)}"]
-    if f.planned:
-        parts[0] += f" of {f.planned} planned"
-    if f.of_side:
-        parts[0] += f" ({f.of_side[0]} left, {f.of_side[1]} right)"
-    if f.n > f.n_complete:
-        parts[0] += f", {f.n - f.n_complete} more cut or unfinished in the clip"
-    if f.n_left_out:
-        parts[0] += f", {f.n_left_out} left out by the clinician"
-    outcomes = [_outcome_by_kind(checks) for checks in f.checks]
-    for kind, outcome, words in (
-        ("target", "met", "target reached in {}"),
-        ("target", "not_met", "target not reached in {}"),
-        ("target", "undecided", "too close to call in {}"),
-        ("limit", "passed", "past the limit in {}"),
-        ("limit", "undecided", "may be past the limit in {}, please look"),
-    ):
-        k = sum(o.get(kind) == outcome for o in outcomes)
-        if k:
-            parts.append(words.format(k))
-    hidden = sum(outcome == "not_visible" for checks in f.checks for _, outcome in checks)
-    if hidden:
-        parts.append(f"{_plural(hidden, 'check')} could not be seen")
-    parts += f.of_set
-    if f.longest_hold_s is not None:
-        parts.append(f"longest hold {f.longest_hold_s:.1f} s")
-    if not f.is_judged:
-        parts.append(NOT_JUDGED)
-    return "; ".join(parts) + "."
+def _as_listed(tally: tuple[tuple[CheckKind, Outcome], int]) -> tuple[bool, int]:
+    (kind, outcome), _ = tally
+    return kind == "limit", _LISTED.index(outcome)
 
 
 def complete_of_each_leg(
@@ -465,36 +395,3 @@ def complete_of_each_leg(
         return None
     left, right = (sum((n, side) in pairs for n in complete) for side in SIDES)
     return left, right
-
-
-def _set_text(exercise, by_number, complete, planned, findings, of_set, is_judged) -> str:
-    word = exercise.kind if exercise.kind in ("hold", "sequence") else "repetition"
-    if not by_number:
-        spoilt = [f.text for f in findings if f.spoils == "clip"]
-        return f"{exercise.name}: no {word} was found." + (f" {spoilt[0]}" if spoilt else "")
-    repetitions = [r for parts in by_number.values() for r in parts]
-    legs = ((r.repetition.number, r.repetition.side) for r in repetitions)
-    held = [
-        v.value
-        for r in repetitions
-        for v in r.measures
-        if isinstance(v, Measured) and v.key == "plateau_hold_s"
-    ]
-    return set_sentence(
-        SetFacts(
-            name=exercise.name,
-            word=word,
-            n=len(by_number),
-            n_complete=len(complete),
-            planned=planned,
-            of_side=complete_of_each_leg(legs, complete),
-            checks=tuple(
-                tuple((c.kind, c.outcome) for c in r.checks)
-                for r in repetitions
-                if r.repetition.is_complete
-            ),
-            longest_hold_s=max(held) if exercise.kind == "hold" and held else None,
-            of_set=of_set,
-            is_judged=is_judged,
-        )
-    )

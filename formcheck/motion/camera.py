@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
-from formcheck.model.measures import is_supported
+from formcheck.model.measures import Plane, is_supported
 from formcheck.model.records import Track, View
 from formcheck.motion.track import runs
 
@@ -272,29 +272,7 @@ def find_view(
     )
 
 
-WHERE_TO_PUT_THE_CAMERA = {
-    "sagittal": "place the camera at the person's side, level with the hips, square to the "
-    "direction they face, with the leg to be measured nearer the camera",
-    "frontal": "place the camera straight in front of the person (or straight behind), level "
-    "with the hips",
-    "oblique": "place the camera about half way between the front and the side",
-}
-"""Advice in words for each plane."""
-
-
-def why_not_in_view(key: str, plane: str, position: str = "standing") -> str | None:
-    """Why a camera in this plane cannot give the measure, or None when it can."""
-    if is_supported(key, plane, position):
-        return None
-    views = [p for p in ("sagittal", "frontal") if is_supported(key, p, position)]
-    wanted = views[0] if views else "oblique"
-    seen_from = {
-        "sagittal": "the side",
-        "frontal": "the front or back",
-        "oblique": "between front and side",
-        "unknown": "an angle that could not be told",
-    }[plane]
-    return (
-        f"not measurable from this camera position (seen from {seen_from}); "
-        f"{WHERE_TO_PUT_THE_CAMERA[wanted]}"
-    )
+def plane_to_film(key: str, position: str = "standing") -> Plane:
+    """The plane from which a measure can be had; the side first, where several give it."""
+    planes: tuple[Plane, ...] = ("sagittal", "frontal")
+    return next((p for p in planes if is_supported(key, p, position)), "oblique")

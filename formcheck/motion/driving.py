@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from formcheck.model.anatomy import SIDES, Side, other_side
+from formcheck.model.codes import values_of
 from formcheck.model.programme import Bound, Exercise, ExerciseView, SourcedNumber
 from formcheck.model.records import Finding, Repetition, Track, View
 from formcheck.motion.camera import off_side_deg
@@ -177,27 +178,26 @@ def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track)
     """Where the landmarks that drive the exercise are lost in the middle of an attempt."""
     is_seen = np.isfinite(values)
     is_there = np.isfinite(track.image_px[..., 0]).any(axis=1)
-    at = {}
+    at: dict[tuple[int, int], bool] = {}
     for a, b in runs(~is_seen):
         is_blink = b - a <= BLINK_S * track.grid_hz
         if a == 0 or b == len(values) or is_blink or not is_there[a:b].any():
             continue  # the clip's edge, a blink, or nobody in the picture, which is told apart
         for attempt in attempts:
             if attempt.start < a and b <= attempt.end:
-                at[a, b] = "it is counted as one, and what lies in the gap is not measured"
+                at[a, b] = True
             elif (attempt.is_cut_after and abs(attempt.end - a) <= 1) or (
                 attempt.is_cut_before and abs(attempt.start - b) <= 1
             ):
-                at.setdefault((a, b), "what was seen of it is listed, and not judged")
+                at.setdefault((a, b), False)
     return [
         Finding(
             code="landmarks_lost",
-            text=f"The body could not be followed here, in the middle of a repetition: {what}. "
-            "Film in good light, with nothing in front of the legs.",
+            values=values_of(is_counted=is_counted),
             from_s=float(track.time_s[a]),
             to_s=float(track.time_s[b - 1]),
         )
-        for (a, b), what in at.items()
+        for (a, b), is_counted in at.items()
     ]
 
 
@@ -263,11 +263,11 @@ def sequence_findings(repetitions: Sequence[Repetition], order: Sequence[str]) -
         for part in order:
             n = done.count(part)
             if n == 0:
-                text = f"Sequence {number}: the {part} direction was left out."
-                out.append(Finding(code="direction_missed", text=text, **span))
+                which = values_of(number=number, part=part)
+                out.append(Finding(code="direction_missed", values=which, **span))
             elif n > 1:
-                text = f"Sequence {number}: the {part} direction was done {n} times."
-                out.append(Finding(code="direction_repeated", text=text, **span))
+                which = values_of(number=number, part=part, n=n)
+                out.append(Finding(code="direction_repeated", values=which, **span))
     return out
 
 

@@ -1,4 +1,4 @@
-"""Findings: what spoils a clip or a stretch of it, each with a time range and advice.
+"""Findings: what spoils a clip or a stretch of it, each a code with its values and a time range.
 
 A finding that spoils only some repetitions spoils only those: the samples that it marks are
 hidden from the measures. A mirrored clip can't be told from the pose: a person confirms it.
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
+from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
@@ -150,40 +151,20 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
     if gone.mean() > settings.gone_share_most:
         out.append(
             Finding(
-                code="person_mostly_absent",
-                text="The person is in the picture for only a small part of the clip. Record again "
-                "with the whole body in the picture.",
-                from_s=float(raw.time_s[0]),
-                to_s=float(raw.time_s[-1]),
+                code="person_mostly_absent", from_s=float(raw.time_s[0]), to_s=float(raw.time_s[-1])
             )
         )
     for a, b in spans:
-        out.append(
-            Finding(
-                code="person_leaves",
-                text="No person was found in this stretch, so nothing in it is measured. Stay in "
-                "the picture until the set is done.",
-                from_s=a,
-                to_s=b,
-                spoils="stretch",
-            )
-        )
+        out.append(Finding(code="person_leaves", from_s=a, to_s=b, spoils="stretch"))
     with np.errstate(invalid="ignore"):
         n_people = np.isfinite(raw.image_px[:, :, 0, 0]).sum(axis=1)
     if (n_people > 1).mean() >= settings.second_least_share:
         spans = stretches(n_people > 1, raw.time_s, 0.0)
         is_doubtful = _second_person_share(raw, rows) > settings.alike_least_share
-        words = (
-            "as large as the first, so it can't be told who the patient is and nothing is measured "
-            "while both are there. Record alone."
-            if is_doubtful
-            else "further away. The nearer one was followed; check that it is the patient, and "
-            "record alone next time."
-        )
         out.append(
             Finding(
                 code="second_person",
-                text=f"A second person is in the picture, {words}",
+                values=values_of(is_as_large=is_doubtful),
                 from_s=spans[0][0],
                 to_s=spans[-1][1],
                 spoils="stretch" if is_doubtful else "nothing",
@@ -195,12 +176,10 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
     stands = positions == {"standing"}
     lying = is_lying(track)
     if (lies and not lying) or (stands and lying):
-        seen, wanted = ("lying down", "standing") if lying else ("upright", "lying down")
         out.append(
             Finding(
                 code="not_this_exercise",
-                text=f"The person is {seen}, but {exercise.name.lower()} is done {wanted}. Check "
-                "which exercise this clip shows.",
+                values=values_of(is_lying=lying),
                 from_s=float(raw.time_s[0]),
                 to_s=float(raw.time_s[-1]),
                 spoils="clip",
@@ -235,9 +214,6 @@ def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> lis
     return [
         Finding(
             code="landmarks_unsteady",
-            text="The working leg could not be told from the other one in this stretch, so "
-            "nothing of it is measured there. Film in good light, in close-fitting clothes, with "
-            "nothing behind the legs.",
             from_s=max(float(at[a]) - settings.slip_margin_s, float(raw.time_s[0])),
             to_s=min(float(at[b]) + settings.slip_margin_s, float(raw.time_s[-1])),
             spoils="stretch",
@@ -279,33 +255,19 @@ def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding
             | (points[..., 0] > width * (1 - settings.edge_share))
         )
     feet = [LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")]
-    parts = (
-        ("feet_cut_off", "feet", outside[:, feet].any(axis=1)),
-        ("head_cut_off", "head", outside[:, 0]),
+    parts: tuple[tuple[FindingCode, np.ndarray], ...] = (
+        ("feet_cut_off", outside[:, feet].any(axis=1)),
+        ("head_cut_off", outside[:, 0]),
     )
     found = []
-    for code, what, mask in parts:
+    for code, mask in parts:
         spans = stretches(mask, raw.time_s, settings.gone_least_s)
         if not spans:
             continue
         found.append(code)
-        out.append(
-            Finding(
-                code=code,
-                text=f"The {what} leave{'s' if what == 'head' else ''} the picture. Move the "
-                "camera back or tilt it, so that the whole body shows.",
-                from_s=spans[0][0],
-                to_s=spans[-1][1],
-            )
-        )
+        out.append(Finding(code=code, from_s=spans[0][0], to_s=spans[-1][1]))
     if len(found) == 2:
-        out.append(
-            Finding(
-                code="person_too_near",
-                text="The person is too near the camera to fit in the picture. Move the camera "
-                "back, to about three metres.",
-            )
-        )
+        out.append(Finding(code="person_too_near"))
     return out
 
 
@@ -316,36 +278,18 @@ def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
     out = []
     time_s = raw.time_s
     if np.nanmedian(raw.brightness) < settings.dark_most:
-        out.append(
-            Finding(
-                code="too_dark",
-                text="The picture is dark. Turn on a light in front of the person, and film away "
-                "from the window.",
-                from_s=float(time_s[0]),
-                to_s=float(time_s[-1]),
-            )
-        )
+        out.append(Finding(code="too_dark", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     with np.errstate(all="ignore"):
         edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
     if np.nanmedian(edges) < settings.sharp_least:
-        out.append(
-            Finding(
-                code="blurred",
-                text="The picture is blurred. Wipe the lens, let the camera focus on the person, "
-                "and use more light.",
-                from_s=float(time_s[0]),
-                to_s=float(time_s[-1]),
-            )
-        )
+        out.append(Finding(code="blurred", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     cuts = cut_times_s(raw, settings)
     if cuts:
         start_s, end_s = longest_uncut_s(raw, settings)
         out.append(
             Finding(
                 code="edited",
-                text=f"The picture jumps {len(cuts)} time{'s' if len(cuts) > 1 else ''}, as in "
-                f"edited footage or a title. Only the longest stretch without a jump, "
-                f"{start_s:.1f} to {end_s:.1f} s, is measured. Send the recording as it was made.",
+                values=values_of(n_jumps=len(cuts), longest_from_s=start_s, longest_to_s=end_s),
                 from_s=cuts[0],
                 to_s=cuts[-1],
             )
@@ -353,23 +297,9 @@ def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
     border = np.nan_to_num(raw.border_change[1:])
     usual, spread = float(np.median(border)), float(np.subtract(*np.percentile(border, [75, 25])))
     if usual > settings.noise_least and spread < settings.steady_most * usual:
-        out.append(
-            Finding(
-                code="noisy",
-                text="The picture is grainy, which makes landmarks jitter. Turn on more light.",
-                from_s=float(time_s[0]),
-                to_s=float(time_s[-1]),
-            )
-        )
+        out.append(Finding(code="noisy", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     if usual > settings.shake_least and spread >= settings.steady_most * usual:
-        out.append(
-            Finding(
-                code="camera_moved",
-                text="The camera moves during the clip. Stand it on something firm.",
-                from_s=float(time_s[0]),
-                to_s=float(time_s[-1]),
-            )
-        )
+        out.append(Finding(code="camera_moved", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     return out
 
 
@@ -408,43 +338,24 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
     out: list[Finding] = []
     time_s = raw.time_s
     if view.plane == "unknown":
-        out.append(
-            Finding(
-                code="view_unknown",
-                text="The camera's place could not be told, so no angle is measured.",
-                spoils="clip",
-            )
-        )
+        out.append(Finding(code="view_unknown", spoils="clip"))
     elif view.plane not in {v.plane for v in exercise.views}:
-        from_where = {"sagittal": "the side", "frontal": "the front or back"}.get(
-            view.plane, "an angle between front and side"
-        )
         out.append(
             Finding(
                 code="wrong_view",
-                text=f"This clip is seen from {from_where}, where {exercise.name.lower()} can only "
-                f"be counted and timed. {exercise.camera}",
+                values=values_of(plane=view.plane),
                 from_s=float(time_s[0]),
                 to_s=float(time_s[-1]),
             )
         )
     if np.isfinite(view.person_height_px) and view.person_height_px < settings.person_least_px:
-        out.append(
-            Finding(
-                code="person_too_far",
-                text="The person is small in the picture, so angles are coarse. Bring the camera "
-                "closer.",
-                from_s=float(time_s[0]),
-                to_s=float(time_s[-1]),
-            )
-        )
+        out.append(Finding(code="person_too_far", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     tilt = camera_tilt_deg(track, view, exercise, settings)
     if tilt:
         out.append(
             Finding(
                 code="camera_tilted",
-                text=f"The camera seems to be tilted sideways by about {abs(tilt):.0f} deg. Angles "
-                "to the floor and to the vertical are off by as much. Level the camera.",
+                values=values_of(tilt_deg=float(round(tilt))),
                 from_s=float(time_s[0]),
                 to_s=float(time_s[-1]),
             )
@@ -489,27 +400,14 @@ def standing_tilt_deg(track: Track, view: View) -> float:
 def _time_findings(raw, track, view, settings) -> list[Finding]:
     out = []
     if raw.clip.rotation_deg:
-        out.append(
-            Finding(
-                code="rotated",
-                text=f"The file says that its picture is to be turned by {raw.clip.rotation_deg} "
-                "deg; it was turned.",
-            )
-        )
+        out.append(Finding(code="rotated", values=values_of(rotation_deg=raw.clip.rotation_deg)))
     if raw.clip.n_frames_lost:
-        out.append(
-            Finding(
-                code="frames_lost",
-                text=f"{raw.clip.n_frames_lost} frames of the file could not be read and were "
-                "left out.",
-            )
-        )
+        out.append(Finding(code="frames_lost", values=values_of(n_frames=raw.clip.n_frames_lost)))
     gap_s = np.diff(raw.time_s)
     for k in np.flatnonzero(gap_s > settings.gap_least_s)[:10]:
         out.append(
             Finding(
                 code="frames_missing",
-                text="The recording has a gap here; what spans it is not measured.",
                 from_s=float(raw.time_s[k]),
                 to_s=float(raw.time_s[k + 1]),
                 spoils="stretch",
@@ -520,21 +418,14 @@ def _time_findings(raw, track, view, settings) -> list[Finding]:
         out.append(
             Finding(
                 code="frame_rate_low",
-                text=f"The clip has only {rate_hz:.0f} frames a second: quick turns and short "
-                "pauses are smeared. Record at 25 or more.",
+                values=values_of(rate_hz=rate_hz),
                 from_s=float(raw.time_s[0]),
                 to_s=float(raw.time_s[-1]),
             )
         )
     step_deg = quickest_step_deg(track, view, float(np.median(gap_s)))
     if step_deg > settings.turn_most_deg:
-        out.append(
-            Finding(
-                code="too_quick_for_rate",
-                text="The movement is quick for the pictures looked at each second, so peaks and "
-                "times are less sure. Move more slowly, or look at more pictures (--pose-rate 30).",
-            )
-        )
+        out.append(Finding(code="too_quick_for_rate"))
     return out
 
 

@@ -5,6 +5,7 @@ One function computes every measure of the vocabulary; an exercise file only nam
 
 import numpy as np
 
+from formcheck.model.codes import RefusalCode, values_of
 from formcheck.model.intervals import (
     azimuth_part,
     bent_to_straight_part,
@@ -14,9 +15,9 @@ from formcheck.model.intervals import (
     projected_flexion_deg,
     tilt_part,
 )
-from formcheck.model.measures import MEASURES
+from formcheck.model.measures import MEASURES, is_supported
 from formcheck.model.records import Measured, NotMeasurable, Part, Value
-from formcheck.motion.camera import mid, off_side_deg, why_not_in_view
+from formcheck.motion.camera import mid, off_side_deg, plane_to_film
 from formcheck.motion.circumstances import (
     LARGEST_OF_MANY,
     UNSEEN_TILT_DEG,
@@ -66,10 +67,7 @@ GRAVITY_QUANTITIES = ("thigh_inclination", "shank_inclination", "trunk_inclinati
 FRONT_LEAK_MOST_DEG = 10.0
 """A projection angle is refused where the camera off the front may shift it by more (standard
 uncertainty): it would say nothing of the knee (chosen on sample clips, decision 7)."""
-OFF_FRONT = (
-    "the camera stands too far off the front for so deep a bend: the knee going forward would "
-    "look like the knee going inward; place the camera straight in front of the person"
-)
+OFF_FRONT: RefusalCode = "camera_off_front"
 
 LIFTED_LEAST_SHARE = 0.2
 """The leg is raised from this share of its rise on (common practice: clear of the bed)."""
@@ -80,18 +78,18 @@ def measure(key: str, s: Setting) -> Value:
 
     Raises KeyError for a key that is not in the vocabulary.
     """
-    reason = why_not_in_view(key, s.view.plane, s.position)
-    if reason:
-        return NotMeasurable(key=key, reason=reason)
+    if not is_supported(key, s.view.plane, s.position):
+        seen_and_wanted = values_of(plane=s.view.plane, wanted=plane_to_film(key, s.position))
+        return NotMeasurable(key=key, code="view_not_fit", values=seen_and_wanted)
     if key in ("knee_over_toe_cm", "leg_elevation_peak_cm") and s.stature_cm is None:
-        return NotMeasurable(key=key, reason="the patient's stature was not entered")
+        return NotMeasurable(key=key, code="stature_missing")
     value = CUT if _is_cut_away(key, s) else _READERS[key](key, s)
     if isinstance(value, str):
-        return NotMeasurable(key=key, reason=value)
+        return NotMeasurable(key=key, code=value)
     return value
 
 
-CUT = "the repetition is cut off there, by the clip or where the leg was lost from sight"
+CUT: RefusalCode = "repetition_cut"
 
 
 def _is_cut_away(key: str, s: Setting) -> bool:
@@ -321,9 +319,7 @@ length; common practice: the jitter of a foot's landmarks)."""
 FLAT_FOOT_MOST_SHARE = 0.25
 """A heel further than this above or below the toes at every rest never stood flat
 (common practice: a shoe's heel is a few centimetres high)."""
-NO_FLAT_FOOT = (
-    "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a moment"
-)
+NO_FLAT_FOOT: RefusalCode = "no_flat_foot"
 
 
 def _flat_foot(s: Setting) -> float | None:
@@ -361,7 +357,7 @@ def _heel(key: str, s: Setting):
 def _range(key: str, s: Setting):
     wanted = "deg" if key == "range_deg" else "share"
     if s.driving_unit != wanted:
-        return "the signal that drives this view has another unit"
+        return "other_unit"
     piece = stretch(s, s.driving)
     if largest_at(s, piece if s.is_rising else -piece) is None:
         return HIDDEN
@@ -394,7 +390,7 @@ def _range(key: str, s: Setting):
 
 
 def _of_the_set(key: str, s: Setting):
-    return "this is measured over the whole set"
+    return "of_the_set"
 
 
 _READERS = {

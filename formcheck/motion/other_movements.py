@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES
+from formcheck.model.codes import OtherMovement, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, Track, View
 from formcheck.motion.camera import mid
@@ -66,7 +67,7 @@ def set_apart(
         findings.append(
             Finding(
                 code="other_movement",
-                text=f"A movement was not counted: it looks like {what}, not like the exercise.",
+                values=values_of(looks_like=what),
                 from_s=float(track.time_s[a.start]),
                 to_s=float(track.time_s[a.end]),
             )
@@ -86,30 +87,30 @@ def _standing_share(attempts: Sequence[Attempt], series: Series) -> float:
     return float(np.median(known)) if known else float("nan")
 
 
-def _other_movement(a, track, view, series, exercise, standing, settings) -> str | None:
+def _other_movement(a, track, view, series, exercise, standing, settings) -> OtherMovement | None:
     # A jump's flight lies between two knee bends, so a little beyond either is looked at.
     beyond = round(FLIGHT_S * series.grid_hz)
     hips = series.hip_height_share[max(a.start - beyond, 0) : a.end + beyond + 1]
     is_seen = exercise.kind == "repetition" and np.isfinite(hips).any()
     if is_seen and np.nanmax(hips) - standing > settings.jump_least_share:
-        return "a jump"
+        return "jump"
     leg_px = series.leg_length_px
     moved = []
     for side in SIDES:
         ankle_x = track.image_px[:, LANDMARK[side, "ankle"], 0]
         moved.append(abs(ankle_x[a.turn] - ankle_x[a.start]) / leg_px)
     if np.isfinite(moved).all() and min(moved) > settings.step_least_share:
-        return "a step"
+        return "step"
     if view.plane != "sagittal" or exercise.kind != "repetition":
         return None
     trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
     if trunk - knee > settings.bend_least_deg:
-        return "a bend"
+        return "bend"
     middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[a.turn]
     ankle = track.image_px[a.turn, LANDMARK[series.side, "ankle"]]
     # A tilted camera moves what is high sideways; balance is about the true vertical.
     tilted_px = (ankle[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
     behind = -view.facing_x * (middle[0] - tilted_px - ankle[0]) / leg_px
     if behind > settings.seat_least_share:
-        return "sitting down"
+        return "sitting_down"
     return None

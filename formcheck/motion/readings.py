@@ -2,10 +2,11 @@
 
 import numpy as np
 
+from formcheck.model.codes import RefusalCode
 from formcheck.motion.circumstances import Setting
 from formcheck.motion.track import runs
 
-HIDDEN = "the leg was hidden or could not be told apart for too much of this repetition"
+HIDDEN: RefusalCode = "leg_hidden"
 
 
 def stretch(s: Setting, values: np.ndarray) -> np.ndarray:

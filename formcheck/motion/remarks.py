@@ -2,7 +2,7 @@
 
 Each feature is one small function: the setting and the threshold in, the moment (index into
 the grid) out, or None when there is nothing to say. The list is closed; programme.FEATURES
-names and defines it. Thresholds and words are the exercise file's.
+names and defines it. Thresholds are the exercise file's.
 """
 
 from collections.abc import Callable, Sequence
@@ -46,7 +46,7 @@ def find_remarks(
             index = FEATURE_FINDERS[look.feature](s, look, in_set)
             at_s = None if index is None else float(s.series.time_s[index])
         if at_s is not None:
-            out.append(Remark(code=look.code, at_s=at_s, text=look.text))
+            out.append(Remark(code=look.code, at_s=at_s))
     return tuple(out)
 
 

@@ -11,6 +11,8 @@ from typing import Literal
 import numpy as np
 
 from formcheck.model.anatomy import Side, other_side
+from formcheck.model.codes import values_of
+from formcheck.model.measures import is_supported
 from formcheck.model.programme import Bound, Exercise, ExerciseView
 from formcheck.model.records import (
     AssessedRepetition,
@@ -24,7 +26,7 @@ from formcheck.model.records import (
 )
 from formcheck.model.request import Request
 from formcheck.motion.assessment import check_bound, drop_targets_beyond_limits
-from formcheck.motion.camera import find_view, turned_round, why_not_in_view
+from formcheck.motion.camera import find_view, turned_round
 from formcheck.motion.circumstances import Setting
 from formcheck.motion.driving import (
     attempts_in,
@@ -94,8 +96,7 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
         return [replace(part, is_here=here) for part, here in for_each], [
             Finding(
                 code="turned_round",
-                text=f"The person turns round: each leg was measured while it was nearer the "
-                f"camera, the {other_side(near)} one in this stretch.",
+                values=values_of(are_both_measured=True, side=other_side(near)),
                 from_s=from_s,
                 to_s=to_s,
             )
@@ -106,8 +107,7 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
     return [part], [
         Finding(
             code="turned_round",
-            text=f"The person turns round. Only the part with the {part.view.near_side} side "
-            "toward the camera is measured. Film each side in a clip of its own.",
+            values=values_of(are_both_measured=False, side=part.view.near_side),
             from_s=from_s,
             to_s=to_s,
         )
@@ -245,18 +245,15 @@ def _of_the_side_asked_for(
     rule = request.exercise.working_leg
     if request.side in (None, "both") or rule not in ("stepping", "staying"):
         return list(attempts), []
-    asked, others = request.side, other_side(request.side)
+    asked = request.side
     kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
     left_out = [a for a in attempts if a not in kept]
     if not left_out:
         return kept, []
-    n, n_all = len(left_out), len(attempts)
-    which = "The repetition is" if n_all == 1 else f"{n} of {n_all} repetitions are"
     return kept, [
         Finding(
             code="other_leg",
-            text=f"{which} of the {others} leg and left out: the {asked} leg was asked for. "
-            "Give the leg that worked, or both; if the recording is mirrored, say so.",
+            values=values_of(n=len(left_out), n_all=len(attempts), asked=asked),
             from_s=float(track.time_s[left_out[0].start]),
             to_s=float(track.time_s[left_out[-1].end]),
             spoils="nothing" if kept else "clip",
@@ -287,14 +284,9 @@ def _wrong_leg(
     working = clearly_working_side(attempts, track, view, rule, is_hidden)
     if working in (None, near):
         return None
-    told = {None: "no side was given", "both": "both legs were asked for"}.get(
-        request.side, f"the {near} one was asked for"
-    )
     return Finding(
         code="wrong_leg",
-        text=f"The feet show that the {working} leg works; {told}. The {working} leg is turned "
-        "away from the camera, so its angles are not measured. Film the leg that works from its "
-        "own side, and give that side; if the recording is mirrored, say so.",
+        values=values_of(side=working, asked=request.side),
         from_s=float(track.time_s[attempts[0].start]),
         to_s=float(track.time_s[attempts[-1].end]),
         spoils="clip",
@@ -320,13 +312,7 @@ def _leg_from_the_front(
         return leg, []
     if is_of_both:
         leg = more_inward_leg(attempts, all_series)
-        return leg, [
-            Finding(
-                code="knee_side",
-                text=f"Both knees were looked at; measures of a knee's line are of the {leg} one, "
-                "which moved inward more.",
-            )
-        ]
+        return leg, [Finding(code="knee_side", values=values_of(side=leg))]
     rule = exercise.working_leg
     if side is not None or rule == "both":
         return leg, []
@@ -334,29 +320,18 @@ def _leg_from_the_front(
     if rule in ("stance", "on_step", "staying"):
         leg = stance or leg
     if stance is None and rule not in ("stepping", "front"):
-        return leg, [
-            Finding(
-                code="side_assumed",
-                text=f"No side was given, and the feet do not tell which leg works: the {leg} leg "
-                "was measured. Give the side to be sure.",
-            )
-        ]
+        return leg, [Finding(code="side_assumed", values=values_of(side=leg, is_nearer=False))]
     return leg, []
 
 
 def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) -> Finding:
     if exercise.is_timed_when_unseen:
-        return Finding(
-            code="timed_not_measured",
-            text="The movement is smaller than the camera can see from here, so the holds are "
-            "not counted: timed, not measured. Use a timer for this exercise.",
-        )
-    length = "foot" if driving_view.driving_signal == "heel_height" else "leg"
-    of_what = "deg" if unit == "deg" else f"of {length} length"
+        return Finding(code="timed_not_measured")
+    length = "foot_length" if driving_view.driving_signal == "heel_height" else "leg_length"
+    of_what = "deg" if unit == "deg" else length
     return Finding(
         code="no_repetition_found",
-        text=f"No attempt of at least {driving_view.least_range.value:g} {of_what} was found in "
-        "this clip.",
+        values=values_of(least_range=driving_view.least_range.value, unit=of_what),
     )
 
 
@@ -370,19 +345,12 @@ def _choose_side(request, track, view, is_still) -> tuple[Side | None, list[Find
     if request.side is None:
         if near is None:
             return None, []
-        return near, [
-            Finding(
-                code="side_assumed",
-                text=f"No side was given: the {near} leg, nearer the camera, was measured.",
-            )
-        ]
+        return near, [Finding(code="side_assumed", values=values_of(side=near, is_nearer=True))]
     if near is not None and near != request.side:
         return request.side, [
             Finding(
                 code="wrong_side",
-                text=f"The {request.side} leg works and is turned away from the camera, so its "
-                f"angles are not measured. Turn round, so that the {request.side} side faces the "
-                "camera, or if the recording is mirrored, say so.",
+                values=values_of(side=request.side),
                 from_s=float(track.time_s[0]),
                 to_s=float(track.time_s[-1]),
                 spoils="clip",
@@ -460,7 +428,7 @@ def _measure_all(
         measures = tuple(_measure_one(key, s, view, side) for key in keys)
         by_key = {v.key: v for v in measures}
         checks = tuple(
-            check_bound(kind, b, by_key[b.measure], view.plane, rep.is_complete)
+            check_bound(kind, b, by_key[b.measure], is_complete=rep.is_complete)
             for kind, b in bounds
         )
         remarks = find_remarks(request.exercise.look_for, view.plane, s, measures, in_set)
@@ -472,10 +440,6 @@ def _measure_all(
 
 def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
     far = view.plane == "sagittal" and view.near_side == other_side(side)
-    if far and why_not_in_view(key, "frontal") is not None:
-        return NotMeasurable(
-            key=key,
-            reason=f"the {side} leg is turned away from the camera; turn round so that the {side} "
-            "side faces it",
-        )
+    if far and not is_supported(key, "frontal"):
+        return NotMeasurable(key=key, code="leg_turned_away", values=values_of(side=side))
     return measure(key, s)

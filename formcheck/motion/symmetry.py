@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from formcheck.model.anatomy import Side, other_side
+from formcheck.model.codes import values_of
 from formcheck.model.intervals import COVERAGE_FACTOR, combined
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import AssessedRepetition, Measured, NotMeasurable, Part, Symmetry
@@ -51,8 +52,7 @@ def compare_sides(
                 kind=kind,
                 involved=involved,
                 value=NotMeasurable(
-                    key=key,
-                    reason=f"the {other} leg's value is too small for its uncertainty to divide by",
+                    key=key, code="other_leg_too_small", values=values_of(side=other)
                 ),
             )
         value = 100 * a / b

@@ -79,7 +79,7 @@ def read_hold(key: str, s: Setting):
     band = s.repetition.plateau_band_deg
     if s.driving_unit != "deg":
         if key not in ("plateau_hold_s",):
-            return "the angle of the hold is not seen from this camera position"
+            return "hold_angle_not_seen"
         band = s.repetition.plateau_band_share * s.attempt.range
     if not seen_enough(s, stretch(s, s.driving)):
         return HIDDEN
@@ -132,7 +132,7 @@ def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
 
 def read_band(key: str, s: Setting):
     if s.band is None:
-        return "no target band was prescribed for this hold"
+        return "no_target_band"
     low, high = s.band.band("target")
     piece = _as_bounded(s, s.driving)
     if not seen_enough(s, piece):
@@ -195,7 +195,7 @@ def read_tempo(key: str, s: Setting):
 
 def read_rest(key: str, s: Setting):
     if s.next_start is None:
-        return "this is the last repetition"
+        return "last_repetition"
     if not _limits_seen(s, s.attempt.end, s.next_start):
         return HIDDEN
     value = moment_s(s, s.next_start) - moment_s(s, s.attempt.end)

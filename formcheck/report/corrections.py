@@ -14,15 +14,106 @@ from typing import Any, Literal
 
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.motion.assessment import (
-    NOT_JUDGED,
-    NOT_SEEN,
-    SetFacts,
-    complete_of_each_leg,
-    outcomes_of_set,
-    set_sentence,
-)
+from formcheck.motion.assessment import complete_of_each_leg
 from formcheck.motion.chair_tests import CHAIR_STAND_S
+
+_OUTCOME_TEXT = {
+    ("target", "met"): "target reached",
+    ("target", "not_met"): "target not reached",
+    ("target", "undecided"): "too close to call",
+    ("limit", "kept"): "within the limit",
+    ("limit", "passed"): "past the limit",
+    ("limit", "undecided"): "may be past the limit, please look",
+}
+
+
+NOT_SEEN = "not seen: "
+NOT_JUDGED = "nobody set a target, so nothing is judged"
+
+
+def outcomes_of_set(text: str) -> tuple[tuple[str, str], ...]:
+    """(kind, outcome) of each bound on a measure of the whole set, read off the set's sentence."""
+    return tuple(
+        kind_and_outcome
+        for part in text.rstrip(".").split("; ")[1:]
+        for kind_and_outcome, words in _OUTCOME_TEXT.items()
+        if part.startswith(f"{words}: ")
+    )
+
+
+def _plural(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+_WORST_FIRST = ("not_met", "passed", "undecided", "not_visible", "not_judged", "met", "kept")
+"""What is not known of one bound keeps the repetition from being told as reached."""
+
+KindAndOutcome = tuple[str, str]
+
+
+def _outcome_by_kind(checks: Sequence[KindAndOutcome]) -> dict[str, str]:
+    """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
+    found: dict[str, str] = {}
+    for kind, outcome in sorted(checks, key=lambda c: _WORST_FIRST.index(c[1])):
+        found.setdefault(kind, outcome)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What the sentence about a set says.
+
+    of_side : complete ones of the left and of the right leg; None where they are not told apart.
+    checks : (kind, outcome) of every check, one tuple for each complete repetition.
+    longest_hold_s : of a hold; None for other exercises. of_set : checks on measures of the whole
+    set, in words. n_left_out : by a clinician.
+    """
+
+    name: str
+    word: str
+    n: int
+    n_complete: int
+    planned: int | None
+    of_side: tuple[int, int] | None
+    checks: tuple[tuple[KindAndOutcome, ...], ...]
+    longest_hold_s: float | None
+    of_set: tuple[str, ...]
+    is_judged: bool
+    n_left_out: int = 0
+
+
+def set_sentence(f: SetFacts) -> str:
+    """The set in a sentence: how many of what was planned, what they came to, what was unseen."""
+    parts = [f"{f.name}: {_plural(f.n_complete, 'complete ' + f.word)}"]
+    if f.planned:
+        parts[0] += f" of {f.planned} planned"
+    if f.of_side:
+        parts[0] += f" ({f.of_side[0]} left, {f.of_side[1]} right)"
+    if f.n > f.n_complete:
+        parts[0] += f", {f.n - f.n_complete} more cut or unfinished in the clip"
+    if f.n_left_out:
+        parts[0] += f", {f.n_left_out} left out by the clinician"
+    outcomes = [_outcome_by_kind(checks) for checks in f.checks]
+    for kind, outcome, words in (
+        ("target", "met", "target reached in {}"),
+        ("target", "not_met", "target not reached in {}"),
+        ("target", "undecided", "too close to call in {}"),
+        ("limit", "passed", "past the limit in {}"),
+        ("limit", "undecided", "may be past the limit in {}, please look"),
+    ):
+        k = sum(o.get(kind) == outcome for o in outcomes)
+        if k:
+            parts.append(words.format(k))
+    hidden = sum(outcome == "not_visible" for checks in f.checks for _, outcome in checks)
+    if hidden:
+        parts.append(f"{_plural(hidden, 'check')} could not be seen")
+    parts += f.of_set
+    if f.longest_hold_s is not None:
+        parts.append(f"longest hold {f.longest_hold_s:.1f} s")
+    if not f.is_judged:
+        parts.append(NOT_JUDGED)
+    return "; ".join(parts) + "."
+
 
 Kind = Literal["left out", "limits", "outcome", "comment"]
 OUTCOMES = {

@@ -21,6 +21,7 @@ from formcheck.model.records import (
     REPORT_SCHEMA,
     Analysis,
     AssessedRepetition,
+    ExerciseWords,
     Measured,
     Report,
     Symmetry,
@@ -28,6 +29,9 @@ from formcheck.model.records import (
 )
 from formcheck.motion.camera import within_180_deg
 from formcheck.report.columns import CSV_REASON, check_columns
+from formcheck.words.finding_words import finding_words
+from formcheck.words.refusal_words import refusal_words
+from formcheck.words.set_words import bound_text, check_sentence, set_sentence
 from formcheck.words.wording import known
 
 _DECIMALS = {"deg": 2, "cm": 2, "deg/min": 2, "s": 3, "share": 3, "1": 3}
@@ -55,7 +59,7 @@ def _interval(value: Value, decimals: int) -> dict:
             "low": _rounded(value.low, decimals),
             "high": _rounded(value.high, decimals),
         }
-    return {"not_measurable": value.reason}
+    return {"not_measurable": refusal_words(value, "clinician")}
 
 
 def measure_mapping(value: Value) -> dict:
@@ -63,7 +67,7 @@ def measure_mapping(value: Value) -> dict:
     return _interval(value, _DECIMALS[MEASURES[value.key].unit])
 
 
-def _repetition_mapping(assessed: AssessedRepetition) -> dict:
+def _repetition_mapping(assessed: AssessedRepetition, said: ExerciseWords) -> dict:
     r = assessed.repetition
     return {
         "number": r.number,
@@ -78,14 +82,15 @@ def _repetition_mapping(assessed: AssessedRepetition) -> dict:
             {
                 "measure": c.measure,
                 "kind": c.kind,
-                "bound": c.bound,
+                "bound": bound_text(c.bound),
                 "outcome": c.outcome,
-                "text": c.text,
+                "text": check_sentence(c, assessed, "clinician"),
             }
             for c in assessed.checks
         ],
         "findings": [
-            {"code": f.code, "at_s": _seconds(f.at_s), "text": f.text} for f in assessed.remarks
+            {"code": f.code, "at_s": _seconds(f.at_s), "text": said.remark(f.code)}
+            for f in assessed.remarks
         ],
     }
 
@@ -190,14 +195,14 @@ def report_mapping(report: Report) -> dict:
             "findings": [
                 {
                     "code": f.code,
-                    "text": f.text,
+                    "text": finding_words(f, report.exercise_words, "terminal"),
                     "from_s": _seconds(f.from_s),
                     "to_s": _seconds(f.to_s),
                 }
                 for f in report.findings
             ],
         },
-        "repetitions": [_repetition_mapping(r) for r in report.repetitions],
+        "repetitions": [_repetition_mapping(r, report.exercise_words) for r in report.repetitions],
         "set": {
             "n_repetitions": whole.n_repetitions,
             "n_complete": whole.n_complete,
@@ -213,7 +218,7 @@ def report_mapping(report: Report) -> dict:
                 for m in whole.measures
             },
             "symmetry": symmetry_mapping(whole.symmetry),
-            "text": whole.text,
+            "text": set_sentence(report, "clinician"),
         },
     }
 
@@ -345,7 +350,10 @@ def _cell(text: str) -> str:
 def _check_columns(repetition: AssessedRepetition) -> list[tuple[str, str, str]]:
     """(column, bound, outcome) of each check."""
     names = check_columns((c.measure, c.kind) for c in repetition.checks)
-    return [(n, c.bound, c.outcome) for n, c in zip(names, repetition.checks, strict=True)]
+    return [
+        (name, bound_text(c.bound), c.outcome)
+        for name, c in zip(names, repetition.checks, strict=True)
+    ]
 
 
 def csv_rows(report: Report) -> list[dict[str, object]]:
@@ -359,7 +367,7 @@ def csv_rows(report: Report) -> list[dict[str, object]]:
     checks = list(dict.fromkeys(c for r in report.repetitions for c, _, _ in _check_columns(r)))
     rows = []
     for assessed in report.repetitions:
-        mapping = _repetition_mapping(assessed)
+        mapping = _repetition_mapping(assessed, report.exercise_words)
         row = {column: mapping[column] for column in _FIXED_COLUMNS}
         row["part"] = _cell(row["part"] or "")
         row["complete"] = "yes" if row["complete"] else "no"

@@ -32,6 +32,8 @@ from formcheck.report.tables import (
     tempo_order,
 )
 from formcheck.words import wording
+from formcheck.words.finding_words import finding_words
+from formcheck.words.set_words import set_sentence
 
 _SPOILS = {
     "nothing": "",
@@ -41,7 +43,14 @@ _SPOILS = {
 
 
 def _findings(report: Report) -> list[tuple[str, str, str]]:
-    return [(f.text, wording.stretch(f.from_s, f.to_s), _SPOILS[f.spoils]) for f in report.findings]
+    return [
+        (
+            finding_words(f, report.exercise_words, "clinician"),
+            wording.stretch(f.from_s, f.to_s),
+            _SPOILS[f.spoils],
+        )
+        for f in report.findings
+    ]
 
 
 def _when(created_at: str) -> str:
@@ -184,6 +193,7 @@ def render_html(analysis: Analysis, video_name: str | None = None) -> str:
         symmetry=symmetry_rows(report),
         not_measured=not_measured(report),
         findings=_findings(report),
+        sentence=set_sentence(report, "clinician"),
         parts=interval_parts(analysis),
         plan=camera_plan(report.view),
         facts=_facts(report),

@@ -12,12 +12,14 @@ from formcheck.model.records import (
     Check,
     Measured,
     NotMeasurable,
+    Remark,
     Report,
     SetMeasure,
     Symmetry,
 )
 from formcheck.report.charts import css_colour
 from formcheck.words import wording
+from formcheck.words.refusal_words import refusal_words
 
 TEMPO = ("lowering_s", "pause_s", "raising_s")
 TEMPO_WORDS = {"lowering_s": "lowering", "pause_s": "pause", "raising_s": "raising"}
@@ -35,7 +37,6 @@ class Chip:
     words: str
     shape: str
     colour: str
-    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,9 +106,7 @@ class IntervalParts:
 
 def _chip(check: Check) -> Chip:
     words = wording.check_words(check)
-    return Chip(
-        words=words.words, shape=words.shape, colour=css_colour(words.colour), text=check.text
-    )
+    return Chip(words=words.words, shape=words.shape, colour=css_colour(words.colour))
 
 
 def _repetition_label(assessed: AssessedRepetition, sides_differ: bool) -> str:
@@ -145,13 +144,6 @@ def _bounds_of(key: str, analysis: Analysis) -> tuple[tuple[str, Bound], ...]:
 
 def column(key: str, analysis: Analysis) -> Column:
     written = [f"{kind}: {wording.bound_words(b)}" for kind, b in _bounds_of(key, analysis)]
-    if not written:  # judged by a rule of the exercise or the prescription, not by a Bound
-        written = [
-            f"{c.kind}: {c.bound}"
-            for r in analysis.report.repetitions
-            for c in r.checks
-            if c.measure == key
-        ]
     return Column(
         key=key,
         label=wording.label(key),
@@ -167,7 +159,9 @@ def _cell(key: str, assessed: AssessedRepetition, analysis: Analysis) -> Cell:
     if isinstance(value, Measured):
         shown, between = wording.interval(value, _bounds_of(key, analysis))
         return Cell(value=shown, between=between, chips=chips)
-    reason = value.reason if isinstance(value, NotMeasurable) else "not part of this repetition"
+    reason = "not part of this repetition"
+    if isinstance(value, NotMeasurable):
+        reason = refusal_words(value, "clinician")
     return Cell(reason=reason, chips=chips)
 
 
@@ -187,6 +181,11 @@ def _tempo(assessed: AssessedRepetition, order: list[str]) -> str:
 
 def _unbroken(text: str) -> str:
     return text.replace(" ", "\N{NO-BREAK SPACE}")
+
+
+def _remark(remark: Remark, report: Report) -> str:
+    said = report.exercise_words.remark(remark.code).rstrip(".")
+    return f"{said} (at\N{NO-BREAK SPACE}{_unbroken(wording.clock(remark.at_s))})"
 
 
 def _note(assessed: AssessedRepetition, report: Report) -> str:
@@ -212,10 +211,7 @@ def repetition_row(
         note=_note(assessed, report),
         cells=tuple(_cell(k, assessed, analysis) for k in keys),
         tempo=_tempo(assessed, order),
-        remarks=tuple(
-            f"{m.text.rstrip('.')} (at\N{NO-BREAK SPACE}{_unbroken(wording.clock(m.at_s))})"
-            for m in assessed.remarks
-        ),
+        remarks=tuple(_remark(m, report) for m in assessed.remarks),
     )
 
 
@@ -259,7 +255,8 @@ def not_measured(report: Report) -> list[tuple[str, list[tuple[str, str]]]]:
             )
             if isinstance(m, NotMeasurable) and not is_last_rest and not is_other_range:
                 label = _repetition_label(assessed, sides_differ)
-                groups.setdefault(m.reason, {}).setdefault(m.key, []).append(label)
+                reason = refusal_words(m, "clinician")
+                groups.setdefault(reason, {}).setdefault(m.key, []).append(label)
     n = len(report.repetitions)
     listed = []
     for reason, keys in groups.items():
@@ -374,7 +371,9 @@ def symmetry_rows(report: Report) -> list[tuple[str, str, str]]:
     for s in report.whole.symmetry or ():
         value = wording.known(s.value)
         if isinstance(value, NotMeasurable):
-            rows.append((wording.label(s.key), f"not measured: {value.reason}", _leg_words(s)))
+            rows.append(
+                (wording.label(s.key), wording.measure_words(value, "clinician"), _leg_words(s))
+            )
         elif s.kind == "index":
             low, high = wording.number(value.low), wording.number(value.high)
             text = f"{wording.number(value.value)} % of the other leg ({low} to {high})"

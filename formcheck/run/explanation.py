@@ -10,11 +10,12 @@ from formcheck.model.errors import UsageError
 from formcheck.model.intervals import COVERAGE_FACTOR, combined
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Measured, Report
-from formcheck.motion.assessment import bound_text
 from formcheck.motion.camera import within_180_deg
 from formcheck.motion.track import cut_off_in_force_hz
 from formcheck.run.rerun import reassess
 from formcheck.run.result_folder import read_request
+from formcheck.words.refusal_words import refusal_words
+from formcheck.words.set_words import bound_text, check_sentence
 
 
 def explain_measure(folder: Path, number: int, key: str, part: str | None = None) -> list[str]:
@@ -67,7 +68,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     ]
     lines += _other_than_reported(folder, report, report.repetitions.index(assessed), key)
     if not isinstance(value, Measured):
-        return [*lines, f"Not measurable: {value.reason}"]
+        return [*lines, f"Not measurable: {refusal_words(value, 'terminal')}"]
     at_s = rep.turn_s if value.at_s is None else value.at_s
     index = int(np.argmin(np.abs(track.time_s - at_s)))
     side = rep.side if rep.side != "both" else seen.leg
@@ -84,20 +85,20 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         f"  together {whole:.3g}{unit} (root sum of squares), times {COVERAGE_FACTOR} = "
         f"{COVERAGE_FACTOR * whole:.3g}{unit}"
     )
-    checks = {(c.measure, c.kind, c.bound): c for c in assessed.checks if c.measure == key}
+    checks = {(c.kind, c.bound): c for c in assessed.checks}
     for kind, bound in analysis.bounds:
         if bound.measure != key:
             continue
         low, high = bound.band(kind)
         lower = "no lower edge" if low == -math.inf else f"{low:g}"
         upper = "no upper edge" if high == math.inf else f"{high:g}"
-        check = checks.get((key, kind, bound_text(bound)))
+        check = checks.get((kind, bound))
         if check is None:
             lines.append(f"{kind.capitalize()} {bound_text(bound)}: not meant for this repetition.")
             continue
         lines.append(
             f"{kind.capitalize()} {bound_text(bound)} (decided on {lower} to {upper}): "
-            f"{check.outcome}. {check.text}"
+            f"{check.outcome}. {check_sentence(check, assessed, 'terminal')}"
         )
     if not any(b.measure == key for _, b in analysis.bounds):
         lines.append("Nobody set a target or limit on it: not judged.")

@@ -15,8 +15,18 @@ import numpy as np
 from formcheck import __version__
 from formcheck.files import storage
 from formcheck.model.anatomy import MIRROR, Side
+from formcheck.model.codes import values_of
 from formcheck.model.errors import ClipError
-from formcheck.model.records import Analysis, AssessedRepetition, Finding, RawTrack, Report, Trace
+from formcheck.model.programme import Exercise
+from formcheck.model.records import (
+    Analysis,
+    AssessedRepetition,
+    ExerciseWords,
+    Finding,
+    RawTrack,
+    Report,
+    Trace,
+)
 from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
 from formcheck.motion.findings import longest_uncut_s
@@ -132,7 +142,6 @@ def assess(
     whole = assess_set(
         request.exercise,
         assessed,
-        findings,
         bounds=bounds,
         line=request.prescribed,
         involved=_involved(request),
@@ -146,9 +155,11 @@ def assess(
         prescription_sha256=request.prescription_sha256,
         clip=raw.clip,
         exercise=request.exercise.id,
+        exercise_words=_exercise_words(request.exercise, assessed),
         side=main.side if len(parts) == 1 else "both",
         side_was_chosen=request.side is None,
         context=request.context,
+        bounds=bounds,
         view=main.view,
         is_usable=bool(assessed) and not any(f.spoils == "clip" for f in findings),
         findings=tuple(findings),
@@ -167,12 +178,16 @@ def assess(
         key=main.driving_view.driving_signal,
     )
     return Analysis(
-        report=report,
-        trace=trace,
-        track=track,
-        raw=raw,
-        bounds=bounds,
-        seen=tuple(p.seen for p in parts),
+        report=report, trace=trace, track=track, raw=raw, seen=tuple(p.seen for p in parts)
+    )
+
+
+def _exercise_words(exercise: Exercise, assessed: Sequence[AssessedRepetition]) -> ExerciseWords:
+    """What the exercise's file says and the report's reader needs."""
+    said = {look.code: look.text for look in exercise.look_for}
+    made = {remark.code: said[remark.code] for r in assessed for remark in r.remarks}
+    return ExerciseWords(
+        name=exercise.name, kind=exercise.kind, camera=exercise.camera, remarks=tuple(made.items())
     )
 
 
@@ -194,16 +209,11 @@ def _one_leg_only(request: Request, assessed: Sequence[AssessedRepetition]) -> t
     found = sides.pop()
     if found == "both":
         return ()
-    return (
-        Finding(
-            code="one_leg_only",
-            text=f"Both legs were asked for, and only repetitions of the {found} one were found.",
-        ),
-    )
+    return (Finding(code="one_leg_only", values=values_of(side=found)),)
 
 
 def _without_doubles(findings: Sequence[Finding]) -> list[Finding]:
-    return list({(f.code, f.text, f.from_s): f for f in findings}.values())
+    return list({(f.code, f.values, f.from_s): f for f in findings}.values())
 
 
 def _involved(request: Request) -> Side | None:

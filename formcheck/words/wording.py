@@ -11,6 +11,8 @@ from typing import Literal
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Measured, NotMeasurable
+from formcheck.words.readers import Reader
+from formcheck.words.refusal_words import refusal_words
 
 Shape = Literal["circle", "diamond", "half", "square", "triangle", "query", "dash", "ring"]
 MINUS = "\N{MINUS SIGN}"
@@ -102,7 +104,7 @@ def known(value: Measured | NotMeasurable) -> Measured | NotMeasurable:
     if isinstance(value, Measured) and not all(
         math.isfinite(x) for x in (value.value, value.low, value.high)
     ):
-        return NotMeasurable(key=value.key, reason="no value could be worked out")
+        return NotMeasurable(key=value.key, code="no_value")
     return value
 
 
@@ -189,10 +191,10 @@ def interval(measured: Measured, bounds: tuple[tuple[str, Bound], ...] = ()) -> 
     return value + sign, f"{low} to {high}"
 
 
-def measure_words(value: Measured | NotMeasurable) -> str:
+def measure_words(value: Measured | NotMeasurable, reader: Reader) -> str:
     """A measure in one line: `88° (81 to 95)`, or why it could not be measured."""
     if isinstance(value, NotMeasurable):
-        return f"not measured: {value.reason}"
+        return f"not measured: {refusal_words(value, reader)}"
     shown_value, between = interval(value)
     return f"{shown_value} ({between})"
 

@@ -1,0 +1,81 @@
+"""What can be found of a clip, and why a measure cannot be had: closed lists of codes.
+
+A code travels with its values (numbers, times, sides), never with a sentence; room `words` makes
+the sentence for its reader at the moment of showing. The values of each code are named beside it.
+"""
+
+from typing import Literal
+
+Scalar = bool | int | float | str | None
+Values = tuple[tuple[str, Scalar], ...]
+"""Named values of a code, in order: (("side", "left"), ("n", 2))."""
+
+
+def values_of(**named: Scalar) -> Values:
+    """The named values as records hold them."""
+    return tuple(named.items())
+
+
+FindingCode = Literal[
+    # who is in the picture, and what of them
+    "person_mostly_absent",
+    "person_leaves",
+    "second_person",  # is_as_large: whether it may be the patient
+    "not_this_exercise",  # is_lying: as the person was seen
+    "landmarks_unsteady",
+    "feet_cut_off",
+    "head_cut_off",
+    "person_too_near",
+    "person_too_far",
+    # the picture, the camera, the file
+    "too_dark",
+    "blurred",
+    "noisy",
+    "edited",  # n_jumps; longest_from_s, longest_to_s: what is measured
+    "camera_moved",
+    "camera_tilted",  # tilt_deg, signed
+    "view_unknown",
+    "wrong_view",  # plane: as the clip was seen
+    "rotated",  # rotation_deg
+    "frames_lost",  # n_frames
+    "frames_missing",
+    "frame_rate_low",  # rate_hz
+    "too_quick_for_rate",
+    # which leg, which side
+    "turned_round",  # are_both_measured; side: the one of this stretch, or the only one measured
+    "wrong_side",  # side: the one asked for
+    "wrong_leg",  # side: the leg that works; asked: left, right, both or None
+    "other_leg",  # n, n_all: repetitions left out, of all; asked: left or right
+    "one_leg_only",  # side: the one found
+    "knee_side",  # side
+    "side_assumed",  # side; is_nearer: whether it was taken as the nearer one
+    # the movement
+    "landmarks_lost",  # is_counted: whether the gap lies within one repetition
+    "other_movement",  # looks_like: sitting_down, bend, step, jump
+    "direction_missed",  # number, part
+    "direction_repeated",  # number, part, n
+    "no_repetition_found",  # least_range; unit: deg, foot_length, leg_length
+    "timed_not_measured",
+    # of a file of version 1.0 whose words are no longer known: `code` and `text` as they were
+    "as_written",
+]
+
+RefusalCode = Literal[
+    "view_not_fit",  # plane: as the clip was seen; wanted: the plane to film from
+    "leg_turned_away",  # side
+    "camera_off_front",
+    "stature_missing",
+    "repetition_cut",
+    "leg_hidden",
+    "no_flat_foot",
+    "hold_angle_not_seen",
+    "no_target_band",
+    "last_repetition",
+    "other_unit",
+    "of_the_set",
+    "other_leg_too_small",  # side: the leg that would be divided by
+    "no_value",
+    "as_written",  # of a file of version 1.0: `text` as it was
+]
+
+OtherMovement = Literal["sitting_down", "bend", "step", "jump"]

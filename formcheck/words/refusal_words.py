@@ -1,0 +1,88 @@
+"""Why a measure cannot be had, in words. A clause: it stands after a name and a colon."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from formcheck.model.codes import RefusalCode
+from formcheck.model.records import NotMeasurable
+from formcheck.words.readers import Reader
+
+Maker = Callable[[Mapping[str, Any], Reader], str]
+
+_PLACES = {
+    "sagittal": "place the camera at the person's side, level with the hips, square to the "
+    "direction they face, with the leg to be measured nearer the camera",
+    "frontal": "place the camera straight in front of the person (or straight behind), level "
+    "with the hips",
+    "oblique": "place the camera about half way between the front and the side",
+}
+
+
+def refusal_words(value: NotMeasurable, reader: Reader) -> str:
+    """Why the measure cannot be had and, where there is something to do about it, what."""
+    return REFUSAL_WORDS[value.code](dict(value.values), reader)
+
+
+def _always(text: str) -> Maker:
+    return lambda v, reader: text
+
+
+def _view_not_fit(v, reader):
+    seen_from = {
+        "sagittal": "the side",
+        "frontal": "the front or back",
+        "oblique": "between front and side",
+        "unknown": "an angle that could not be told",
+    }[v["plane"]]
+    return (
+        f"not measurable from this camera position (seen from {seen_from}); {_PLACES[v['wanted']]}"
+    )
+
+
+def _leg_turned_away(v, reader):
+    return (
+        f"the {v['side']} leg is turned away from the camera; turn round so that the {v['side']} "
+        "side faces it"
+    )
+
+
+def _other_leg_too_small(v, reader):
+    return f"the {v['side']} leg's value is too small for its uncertainty to divide by"
+
+
+def _stature_missing(v, reader):
+    return (
+        "your height was not entered"
+        if reader == "patient"
+        else ("the patient's stature was not entered")
+    )
+
+
+REFUSAL_WORDS: dict[RefusalCode, Maker] = {
+    "view_not_fit": _view_not_fit,
+    "leg_turned_away": _leg_turned_away,
+    "camera_off_front": _always(
+        "the camera stands too far off the front for so deep a bend: the knee going forward would "
+        "look like the knee going inward; place the camera straight in front of the person"
+    ),
+    "stature_missing": _stature_missing,
+    "repetition_cut": _always(
+        "the repetition is cut off there, by the clip or where the leg was lost from sight"
+    ),
+    "leg_hidden": _always(
+        "the leg was hidden or could not be told apart for too much of this repetition"
+    ),
+    "no_flat_foot": _always(
+        "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a "
+        "moment"
+    ),
+    "hold_angle_not_seen": _always("the angle of the hold is not seen from this camera position"),
+    "no_target_band": _always("no target band was prescribed for this hold"),
+    "last_repetition": _always("this is the last repetition"),
+    "other_unit": _always("the signal that drives this view has another unit"),
+    "of_the_set": _always("this is measured over the whole set"),
+    "other_leg_too_small": _other_leg_too_small,
+    "no_value": _always("no value could be worked out"),
+    "as_written": lambda v, reader: v["text"],
+}
+"""Code -> sentence maker; every code has one."""
