@@ -12,12 +12,8 @@ from pathlib import Path
 from formcheck.batch.clips import DESCRIPTION_NAME, WORK_NAME, readable
 from formcheck.batch.one_clip import clear_parts, parts_folder
 from formcheck.files import storage
+from formcheck.files.locks import open_bytes, take
 from formcheck.model.errors import BusyError, UsageError
-
-try:
-    import fcntl
-except ImportError:  # no such locks on this system: two runs must be kept apart by hand
-    fcntl = None
 
 LOG_NAME = "log.jsonl"
 
@@ -49,28 +45,31 @@ def held(out: Path) -> Iterator[None]:
     storage.make_folder(out / WORK_NAME)
     path = out / WORK_NAME / "lock"
     try:
-        handle = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o666)
+        handle = open_bytes(path, os.O_CREAT | os.O_RDWR)
     except OSError as error:
         raise storage.output_error(error, path) from error
     try:
-        if fcntl:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                holder = os.pread(handle, 500, 0).decode("utf-8", "replace").strip()
-                raise BusyError(
-                    f"{out}: another run is writing there{f' ({holder})' if holder else ''}; wait "
-                    "for it or choose another folder"
-                ) from None
-            except OSError:
-                pass  # some network file systems know no locks
+        if take(handle) == "taken":
+            holder = _holder(path)
+            raise BusyError(
+                f"{out}: another run is writing there{f' ({holder})' if holder else ''}; wait "
+                "for it or choose another folder"
+            )
         os.ftruncate(handle, 0)
-        os.pwrite(handle, f"process {os.getpid()} on {socket.gethostname()}".encode(), 0)
+        os.write(handle, f"process {os.getpid()} on {socket.gethostname()}".encode())
         clear_parts(out)
         storage.make_folder(parts_folder(out))
         yield
     finally:
         os.close(handle)
+
+
+def _holder(path: Path) -> str:
+    """What the run that holds the folder says of itself, where the system lets it be read."""
+    try:
+        return path.read_bytes()[:500].decode("utf-8", "replace").strip()
+    except OSError:
+        return ""
 
 
 def has_room(out: Path) -> bool:
@@ -94,10 +93,12 @@ class Log:
     def __init__(self, out: Path):
         path = out / LOG_NAME
         try:
-            self._handle = os.open(path, os.O_CREAT | os.O_RDWR | os.O_APPEND | os.O_CLOEXEC, 0o666)
-            size = os.fstat(self._handle).st_size
-            if size and os.pread(self._handle, 1, size - 1) != b"\n":
-                os.write(self._handle, b"\n")  # a killed run may have left half a line
+            self._handle = open_bytes(path, os.O_CREAT | os.O_RDWR | os.O_APPEND)
+            size = os.lseek(self._handle, 0, os.SEEK_END)
+            if size:
+                os.lseek(self._handle, size - 1, os.SEEK_SET)
+                if os.read(self._handle, 1) != b"\n":
+                    os.write(self._handle, b"\n")  # a killed run may have left half a line
         except OSError as error:
             raise storage.output_error(error, path) from error
 

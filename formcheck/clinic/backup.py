@@ -21,6 +21,7 @@ from formcheck.clinic.folder import (
     remove_folder,
     serving,
 )
+from formcheck.files.locks import open_bytes
 from formcheck.files.storage import make_folder, output_error, write_atomically
 from formcheck.model.errors import FileError, OutputError, UsageError
 
@@ -148,7 +149,7 @@ def _copy_out(archive: zipfile.ZipFile, entry: dict, into: Path | None, source: 
             raise damaged from error
         out = None
         if into is not None:
-            handle = os.open(into, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+            handle = open_bytes(into, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
             out = stack.enter_context(os.fdopen(handle, "wb"))
         try:
             for block in iter(lambda: reader.read(1 << 20), b""):

@@ -21,6 +21,7 @@ from formcheck.clinic.database import now
 from formcheck.clinic.folder import RECORDING_SUFFIXES, UID, need_room
 from formcheck.clinic.patients import Patient, find_patient
 from formcheck.clinic.sets import MOST_RECORDING_BYTES
+from formcheck.files.locks import open_bytes
 from formcheck.files.storage import write_atomically
 from formcheck.model.errors import FileError
 
@@ -120,7 +121,7 @@ def _read_entry(
     digest, left, kept = hashlib.sha256(), _LIMITS[info.filename], []
     handle = None
     if into is not None:
-        handle = os.open(into, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        handle = open_bytes(into, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
     try:
         with archive.open(info) as reader:
             while block := reader.read(1 << 20):

@@ -8,13 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from formcheck.files.locks import open_bytes, take
 from formcheck.files.storage import make_folder, output_error
 from formcheck.model.errors import BusyError, OutputError, UsageError
-
-try:
-    import fcntl
-except ImportError:  # not on every system; two servers on one folder are then not told apart
-    fcntl = None
 
 UID = re.compile(r"[0-9a-f]{32}")
 """Names that we give ourselves: nothing else ever becomes part of a path."""
@@ -123,18 +119,13 @@ def holds_foreign_files(root: Path) -> bool:
 @contextlib.contextmanager
 def serving(folder: DataFolder) -> Iterator[None]:
     """Holds the data folder for one server. Raises BusyError when another one has it."""
-    if fcntl is None:
-        yield
-        return
-    handle = os.open(folder.root / _LOCK_NAME, os.O_CREAT | os.O_RDWR, 0o600)
+    handle = open_bytes(folder.root / _LOCK_NAME, os.O_CREAT | os.O_RDWR, 0o600)
     try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+        if take(handle) == "taken":
             raise BusyError(
                 f"{folder.root}: formcheck is already serving this folder; use that window, or "
                 "stop it first"
-            ) from None
+            )
         yield
     finally:
         os.close(handle)

@@ -21,12 +21,8 @@ from formcheck.clinic.sets import (
     looks_like_video,
     new_uid,
 )
+from formcheck.files.locks import open_bytes, take
 from formcheck.model.errors import UsageError
-
-try:
-    import fcntl
-except ImportError:
-    fcntl = None
 
 MOST_OPEN_UPLOADS = 20
 """Half-finished recordings that one patient may have; the oldest is then to be thrown away."""
@@ -122,7 +118,7 @@ async def receive_piece(
     if number > upload.n_pieces:
         raise UsageError(f"piece {upload.n_pieces} comes next, not {number}")
     path = clinic.folder.upload(upload.uid)
-    handle = os.open(path, os.O_WRONLY)
+    handle = open_bytes(path, os.O_WRONLY)
     try:
         _alone(handle)
         # What a killed piece left behind the last whole one is cut off.
@@ -149,11 +145,8 @@ async def receive_piece(
 
 
 def _alone(handle: int) -> None:
-    if fcntl is not None:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise UsageError("a piece of this recording is arriving already; wait for it") from None
+    if take(handle) == "taken":
+        raise UsageError("a piece of this recording is arriving already; wait for it")
 
 
 def _write_all(handle: int, block: bytes) -> None:

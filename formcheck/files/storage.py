@@ -14,18 +14,21 @@ import stat
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from formcheck.files.locks import open_bytes, take
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.model.anatomy import LANDMARK_NAMES, N_LANDMARKS
 from formcheck.model.errors import FileError, OutputError, UsageError
 from formcheck.model.records import TRACK_SCHEMA, Clip, PoseSource, RawTrack
 
-try:
-    import fcntl
-except ImportError:  # not on every system; leftovers of a killed run then stay where they are
-    fcntl = None
+if TYPE_CHECKING:
+    import pyarrow
+
+_IS_OPEN_KEPT = os.name == "nt"
+"""Whether an open file can be neither renamed nor removed, as on Windows."""
 
 CACHE_LIMIT_BYTES = 512 * 1024 * 1024
 """Room for the tracks of about 800 half-minute clips; chosen as a modest share of a disk."""
@@ -103,13 +106,12 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
     beside = path.with_name(f"{_stem_beside(path)}{secrets.token_hex(4)}.part{path.suffix}")
     try:
         mode = 0o600 if is_private else 0o666
-        handle = os.open(beside, os.O_CREAT | os.O_EXCL | os.O_RDWR, mode)
+        handle = open_bytes(beside, os.O_CREAT | os.O_EXCL | os.O_RDWR, mode)
     except OSError as error:
         raise output_error(error, path) from error
     try:
-        if fcntl:
-            with contextlib.suppress(OSError):  # some network file systems know no locks
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if not _IS_OPEN_KEPT:  # there the open file itself tells that its writer lives
+            take(handle)
         try:
             yield beside
         except OSError as error:
@@ -119,12 +121,16 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
             raise
         try:
             os.fsync(handle)
+            if _IS_OPEN_KEPT:
+                os.close(handle)
+                handle = None
             os.replace(beside, path)
         except OSError as error:
             raise output_error(error, path) from error
         sync_folder(path.parent)
     finally:
-        os.close(handle)
+        if handle is not None:
+            os.close(handle)
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
 
@@ -142,8 +148,6 @@ def _stem_beside(path: Path) -> str:
 
 def _remove_leftovers(path: Path) -> None:
     """Removes half-written files of runs that were killed; those still being written stay."""
-    if not fcntl:
-        return
     start, end = _stem_beside(path), f".part{path.suffix}"
     n_token = 8
     with contextlib.suppress(OSError):
@@ -154,11 +158,13 @@ def _remove_leftovers(path: Path) -> None:
             if len(name) != len(start) + n_token + len(end):
                 continue
             with contextlib.suppress(OSError):
-                handle = os.open(entry.path, os.O_RDWR | os.O_NOFOLLOW)
-                try:
-                    # A run that still lives holds the lock, and this fails.
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                if _IS_OPEN_KEPT:
                     os.unlink(entry.path)
+                    continue
+                handle = open_bytes(entry.path, os.O_RDWR, links=False)
+                try:
+                    if take(handle) == "held":  # a run that still lives holds it
+                        os.unlink(entry.path)
                 finally:
                     os.close(handle)
 
@@ -173,6 +179,14 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
+def arrow_table(columns: Sequence[tuple[str, type, Sequence]]) -> "pyarrow.Table":
+    """An Arrow table of columns (name, str, float, int or bool, values or None)."""
+    import pyarrow as pa
+
+    kinds = {str: pa.string(), float: pa.float64(), int: pa.int64(), bool: pa.bool_()}
+    return pa.table({name: pa.array(values, kinds[kind]) for name, kind, values in columns})
+
+
 def write_table(path: Path, columns: Sequence[tuple[str, type, Sequence]]) -> None:
     """Writes columns (name, str, float, int or bool, values or None) as Parquet, atomically.
 
@@ -182,10 +196,8 @@ def write_table(path: Path, columns: Sequence[tuple[str, type, Sequence]]) -> No
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    kinds = {str: pa.string(), float: pa.float64(), int: pa.int64(), bool: pa.bool_()}
-    table = pa.table({name: pa.array(values, kinds[kind]) for name, kind, values in columns})
     sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd", row_group_size=2**20)
+    pq.write_table(arrow_table(columns), sink, compression="zstd", row_group_size=2**20)
     with write_atomically(path) as beside:
         beside.write_bytes(sink.getvalue().to_pybytes())
 
