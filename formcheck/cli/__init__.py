@@ -113,12 +113,12 @@ def main() -> None:
     keep_few_heaps()
     _open_closed_streams()
     warnings.showwarning = _show_warning(warnings.showwarning)
-    _register_commands()
     # Before anything else runs: an error inside the command must know how to show itself.
     is_debug = "--debug" in sys.argv
     if is_debug:
         sys.argv.remove("--debug")
     try:
+        _register_commands()
         _refuse_empty(sys.argv[1:])
         app()
     except FormcheckError as error:
