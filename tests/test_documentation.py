@@ -54,7 +54,8 @@ def commands():
 
 def blocks(text: str) -> list[str]:
     """The fenced command lines of a document."""
-    return re.findall(r"```\n(.*?)```", text, flags=re.DOTALL)
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+    return [block for kind, block in fenced if not kind]
 
 
 def test_every_command_appears_in_the_list_of_commands(commands):

@@ -28,6 +28,7 @@ ROOMS = {
     "batch": "",
     "clinic": "",
     "web": "",
+    "api": "",
     "cli": "",
 }
 """The packages of formcheck, the lowest first; which may import which stands in pyproject.toml."""
@@ -37,7 +38,7 @@ HEAVY = {
     "av": {"video"},
     "cv2": {"pose", "overlay", "evidence"},
     "PIL": {"overlay"},
-    "pyarrow": {"files"},
+    "pyarrow": {"api", "files"},
     "pydantic": {"files", "clinic"},
     "jinja2": {"report", "words", "web", "batch"},
     "sqlalchemy": {"clinic"},
