@@ -4,6 +4,7 @@ import contextlib
 import csv
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -184,7 +185,19 @@ def test_a_missing_package_is_told_with_a_command_that_works_where_it_stands(
             env=without(tmp_path, **{package: None}),
         )  # fmt: skip
         assert done.returncode == 6, (package, done.stderr)
-        assert done.stderr.endswith(f"with: {sys.executable} -m pip install {package}\n")
+        command = re.escape(f": {sys.executable} -m pip install ")
+        assert re.search(rf"{command}('{package}[<>=.,\d]+'|{package})\n$", done.stderr)
+
+
+def test_a_package_is_installed_anew_in_a_version_that_fits(monkeypatch):
+    from formcheck.files import packages
+
+    declared = ["mediapipe<0.10.34,>=0.10.30", "distributed>=2024.8; extra == 'cluster'", "rich<16"]
+    monkeypatch.setattr(packages, "requires", lambda _name: declared)
+    start = f"{sys.executable} -m pip install "
+    assert packages.install_command("mediapipe") == f"{start}'mediapipe<0.10.34,>=0.10.30'"
+    assert packages.install_command("distributed") == f"{start}'distributed>=2024.8'"
+    assert packages.install_command("cv2") == f"{start}opencv-contrib-python"
 
 
 def test_without_a_target_nothing_is_judged(run_formcheck, short_squat, tmp_path):

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 
 from formcheck.batch.one_clip import Job, Outcome
 from formcheck.batch.workers import Limits, WorkerPool
+from formcheck.files.packages import install_command
 from formcheck.model.errors import UsageError
 
 CONNECT_S = 10.0
@@ -32,7 +33,7 @@ def cluster_executor(address: str) -> Iterator[Executor]:
         from distributed import Client
     except ImportError:
         raise UsageError(
-            '--scheduler needs Dask; install it with: pip install "formcheck[cluster]"'
+            f"--scheduler needs Dask; install it with: {install_command('distributed')}"
         ) from None
     if not ADDRESS.fullmatch(address):
         # Dask would find out only after its client is half made, and say so at the end.

@@ -6,8 +6,12 @@ Whoever imports a heavy package wraps that import in `needed_package`.
 import contextlib
 import re
 import sys
+from importlib.metadata import PackageNotFoundError, requires
 
 from formcheck.model.errors import ModelError
+
+_BROUGHT_BY = {"cv2": "opencv-contrib-python"}
+"""Import name -> package, where they differ."""
 
 
 @contextlib.contextmanager
@@ -35,7 +39,19 @@ def missing(error: BaseException, what: str) -> ModelError:
         package = error.name.partition(".")[0]
         return ModelError(
             f"{what} cannot run: the package {package} is missing from this installation; "
-            f"bring it back with: {sys.executable} -m pip install {package}"
+            f"bring it back with: {install_command(package)}"
         )
     first_line = (str(error).strip() or type(error).__name__).splitlines()[0]
     return ModelError(f"{what} cannot run ({first_line}); install formcheck again")
+
+
+def install_command(package: str) -> str:
+    """The command that installs a package into this very installation, in a version for it."""
+    name = _BROUGHT_BY.get(package, package)
+    wanted = name
+    with contextlib.suppress(PackageNotFoundError):
+        for requirement in requires("formcheck") or ():
+            versions = requirement.partition(";")[0].strip()
+            if re.match(rf"{re.escape(name)}\b(?!-)", versions, flags=re.IGNORECASE):
+                wanted = f"'{versions}'"
+    return f"{sys.executable} -m pip install {wanted}"
