@@ -79,3 +79,105 @@ def test_a_long_pause_at_the_bottom_makes_no_jump_of_standing_up(tempo_s, azimut
     report = assess(raw, Request(clip="made_up.mp4", exercise=load_exercise("squat"))).report
     assert [f for f in report.findings if f.code == "other_movement"] == []
     assert report.whole.n_repetitions == 5
+
+
+def movements_of(exercise, movement, camera, side=None):
+    raw = film(movement, camera)
+    request = Request(clip="made_up.mp4", exercise=load_exercise(exercise), side=side)
+    report = assess(raw, request).report
+    return report, [f for f in report.findings if f.code == "other_movement"]
+
+
+@pytest.mark.parametrize("azimuth_deg", [65, 90, 120, 130])
+@pytest.mark.parametrize("out_deg", [0, 30, 45])
+def test_deep_squats_with_the_feet_turned_out_are_no_jumps(azimuth_deg, out_deg):
+    # A thigh that points toward the camera stands beyond the shank in the picture: more than
+    # 180 deg, which read as -180, so that the bottom was taken for rest and standing for a jump.
+    deep = Posture(
+        trunk=20, **both(hip=130, knee=160, out=out_deg, shank_out=-out_deg / 2, toe_out=out_deg)
+    )
+    movement = repeated(Posture(**both(toe_out=out_deg)), [deep] * 5, rest_s=0.5)
+    report, other = movements_of("squat", movement, Camera(azimuth_deg=azimuth_deg, distance=1.6))
+    assert other == []
+    assert report.whole.n_complete == 5
+
+
+def test_tiptoes_at_the_top_of_a_squat_are_no_jump():
+    # Hips and ankles rise as in a jump; the toes stay on the floor.
+    tiptoe = Posture(**both(foot=-60))
+    first = repeated(STANDING, [SQUAT, SQUAT])
+    keys = [*first.keys, Key(posture=tiptoe, move_s=0.6, stay_s=0.3)]
+    keys += [Key(posture=STANDING, move_s=0.6, stay_s=0.3), *repeated(STANDING, [SQUAT]).keys[1:]]
+    raw = film(Movement(keys=tuple(keys)), Camera(azimuth_deg=90), anchor="left_toe")
+    report = assess(raw, Request(clip="made_up.mp4", exercise=load_exercise("squat"))).report
+    assert [told(f, report) for f in report.findings if f.code == "other_movement"] == []
+    assert report.whole.n_complete == 3
+
+
+@pytest.mark.parametrize("azimuth_deg", [90, -90], ids=["near leg steps", "other camera"])
+def test_a_step_off_the_spot_is_not_counted(azimuth_deg):
+    # The left foot, which the figure stands on, goes half a leg length ahead with a bent knee.
+    swing = Posture(
+        ahead=0.15, up=0.03, **both(hip=10, knee=20) | {"left_hip": 30, "left_knee": 50}
+    )
+    away = Posture(ahead=0.3)
+    first = repeated(STANDING, [SQUAT] * 3)
+    keys = [*first.keys, Key(posture=swing, move_s=0.4, stay_s=0.0)]
+    keys += [Key(posture=away, move_s=0.4, stay_s=1.5)]
+    report, _ = movements_of("squat", Movement(keys=tuple(keys)), Camera(azimuth_deg=azimuth_deg))
+    assert report.whole.n_complete == report.whole.n_repetitions == 3
+
+
+def test_picking_up_a_weight_is_not_counted():
+    # As deep as the squats, with the hands at the floor and the trunk further forward.
+    held = {"left_arm": 110.0, "right_arm": 110.0}
+    squat = Posture(trunk=35, **both(hip=75, knee=95), **held)
+    pick = Posture(trunk=68, **both(hip=68, knee=92), left_arm=68.0, right_arm=68.0)
+    first = repeated(STANDING, [pick, squat, squat, squat])
+    report, other = movements_of("squat", first, Camera(azimuth_deg=90))
+    assert ["picking something up" in told(f, report) for f in other] == [True]
+    assert report.whole.n_complete == 3
+
+
+def test_squats_with_hanging_arms_are_squats():
+    hanging = Posture(trunk=35, **both(hip=75, knee=95), left_arm=35.0, right_arm=35.0)
+    rest = Posture(left_arm=0.0, right_arm=0.0)
+    report, other = movements_of("squat", repeated(rest, [hanging] * 3), Camera(azimuth_deg=90))
+    assert other == []
+    assert report.whole.n_complete == 3
+
+
+@pytest.mark.parametrize("side", ["left", "right", None])
+def test_deadlifts_are_no_squats_whichever_leg_was_asked_for(side):
+    hinge = Posture(trunk=85, **both(hip=20, knee=45))
+    camera = Camera(azimuth_deg=90, hidden=(("right", ("knee", "ankle", "heel", "toe")),))
+    report, other = movements_of("squat", repeated(STANDING, [hinge] * 3), camera, side=side)
+    assert report.whole.n_complete == 0
+    assert len(other) == 3
+
+
+SITTING = Posture(**both(hip=88, knee=88))
+
+
+def test_leaning_back_on_the_wall_before_the_first_slide_is_not_counted():
+    bend = Posture(trunk=10, **both(hip=25, knee=32))
+    leaning = Posture(trunk=-2, **both(hip=14, knee=8))
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1.0)]
+    keys += [
+        Key(posture=bend, move_s=0.8, stay_s=0.3),
+        Key(posture=leaning, move_s=0.8, stay_s=1.5),
+    ]
+    for _ in range(2):
+        keys += [Key(posture=SITTING, move_s=1.5, stay_s=6.0)]
+        keys += [Key(posture=leaning, move_s=1.5, stay_s=1.5)]
+    report, other = movements_of("wall_sit", Movement(keys=tuple(keys)), Camera(azimuth_deg=90))
+    assert report.whole.n_repetitions == 2
+    assert ["getting into place" in told(f, report) for f in other] == [True]
+
+
+def test_a_last_hold_that_fails_half_way_down_is_still_a_hold():
+    short = Posture(**both(hip=38, knee=38))
+    movement = repeated(STANDING, [SITTING, SITTING, short], stay_s=5.0)
+    report, other = movements_of("wall_sit", movement, Camera(azimuth_deg=90))
+    assert report.whole.n_repetitions == 3
+    assert other == []

@@ -51,7 +51,7 @@ FindingCode = Literal[
     "side_assumed",  # side; is_nearer: whether it was taken as the nearer one
     # the movement
     "landmarks_lost",  # is_counted: whether the gap lies within one repetition
-    "other_movement",  # looks_like: sitting_down, bend, step, jump
+    "other_movement",  # looks_like: an OtherMovement
     "direction_missed",  # number, part
     "direction_repeated",  # number, part, n
     "no_repetition_found",  # least_range; unit: deg, foot_length, leg_length
@@ -78,4 +78,4 @@ RefusalCode = Literal[
     "as_written",  # of a file of version 1.0: `text` as it was
 ]
 
-OtherMovement = Literal["sitting_down", "bend", "step", "jump"]
+OtherMovement = Literal["sitting_down", "bend", "step", "jump", "picking_up", "getting_into_place"]

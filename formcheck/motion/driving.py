@@ -101,7 +101,10 @@ def drive(
             value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
         ),
     )
-    values, unit, _ = driving_values(series, "hip_height")
+    # Hips are seen over either leg; the near one gives the scale.
+    values, unit, _ = driving_values(
+        all_series[other_side(leg)] if is_far else series, "hip_height"
+    )
     return fallback, values, unit
 
 

@@ -42,8 +42,21 @@ def included_flexion_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -
 
 
 def knee_flexion_deg(hip, knee, ankle, sense: int) -> np.ndarray:
-    """Knee flexion with its sign: 0 = straight, positive = flexion, negative = hyperextension."""
-    return sense * signed_angle_deg(knee - hip, ankle - knee)
+    """Knee flexion with its sign: 0 = straight, positive = flexion, negative = hyperextension.
+
+    In (-110, 250]: a thigh that points toward the camera may stand beyond the shank in the
+    picture, and no knee hyperextends that far.
+    """
+    return _unfolded_deg(sense * signed_angle_deg(knee - hip, ankle - knee))
+
+
+FOLD_DEG = -110.0
+"""Flexion of knee or hip lies above this: the middle of what no joint reaches, between 20 deg
+of hyperextension and 160 deg of flexion (common practice)."""
+
+
+def _unfolded_deg(angle_deg: np.ndarray) -> np.ndarray:
+    return FOLD_DEG + 360 - (FOLD_DEG - angle_deg) % 360
 
 
 def thigh_inclination_deg(hip, knee, squeeze: float = 1.0) -> np.ndarray:
@@ -64,7 +77,7 @@ def inclination_deg(lower, upper, sense: int) -> np.ndarray:
 
 def trunk_thigh_deg(shoulder, hip, distal, sense: int) -> np.ndarray:
     """Rotation between trunk axis and thigh (or leg) axis: 0 = in line, positive = hip flexed."""
-    return -sense * signed_angle_deg(hip - shoulder, distal - hip)
+    return _unfolded_deg(-sense * signed_angle_deg(hip - shoulder, distal - hip))
 
 
 def leg_elevation_deg(hip, ankle) -> np.ndarray:

@@ -4,12 +4,12 @@ They may drive the signal as far as an attempt does. What tells them apart is ba
 not shape, so that a poor repetition is still a repetition.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from formcheck.model.anatomy import LANDMARK, SIDES
+from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.codes import OtherMovement, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, Track, View
@@ -25,42 +25,63 @@ class OtherMovementSettings:
     seat_least_share : the middle of the trunk this far behind the ankle, in shares of leg
         length, cannot be held up by the feet: the person sits.
     bend_least_deg : trunk inclination this much beyond knee flexion is a bend, not a squat.
-    jump_least_share : hips this far above standing, in shares of leg length.
-    step_least_share : both feet this far from where they stood, in shares of leg length.
+    jump_least_share : hips this far above standing, in shares of leg length, and the toes of
+        each foot that is seen half as far above where they stood: they leave the floor.
+    step_least_share : a foot this far from where it stood, in shares of leg length (ankles of
+        planted feet move by up to 0.07 in squats with truth).
+    pick_most_share, pick_lower_share, pick_lean_deg : hands this near the height of the ankles,
+        this much lower than in the other attempts, with the trunk this much further forward
+        (common practice; a bar lies 0.2 leg lengths above the ankles).
     """
 
     seat_least_share: float = 0.25
     bend_least_deg: float = 15.0
     jump_least_share: float = 0.09
-    step_least_share: float = 0.35
+    step_least_share: float = 0.2
+    pick_most_share: float = 0.25
+    pick_lower_share: float = 0.25
+    pick_lean_deg: float = 10.0
 
 
 FLIGHT_S = 0.4
 """Longest flight of a small jump, up or down (common practice)."""
 
 
+PLACE_SHARE = 0.5
+"""A hold before the first one of this share of the deepest's range is getting into place: leaning
+back on the wall, sinking into the feet (common practice)."""
+
+
 def set_apart(
     attempts: Sequence[Attempt],
     track: Track,
     view: View,
-    series: Series,
+    all_series: Mapping[Side, Series],
+    leg: Side,
     exercise: Exercise,
     settings: OtherMovementSettings = OtherMovementSettings(),
 ) -> tuple[tuple[Attempt, ...], list[Finding]]:
     """(attempts that are repetitions, findings about the movements that are not).
 
     Only knee bends on planted feet are looked at: in a lunge or on the floor other movements do
-    not pass for an attempt in the same way.
+    not pass for an attempt in the same way. From the side the near leg tells, whichever was
+    asked for: the far one is hidden when it matters.
     """
     bends_knees = any(
         v.driving_signal == "knee_flexion" and v.direction == "rises" for v in exercise.views
     )
     if not bends_knees or exercise.position != "standing" or exercise.working_leg != "both":
         return tuple(attempts), []
+    is_from_side = view.plane == "sagittal" and view.near_side is not None
+    series = all_series[view.near_side if is_from_side else leg]
     kept, findings = [], []
     standing = _standing_share(attempts, series)
-    for a in attempts:
-        what = _other_movement(a, track, view, series, exercise, standing, settings)
+    others = [
+        _other_movement(a, track, view, series, exercise, standing, settings) for a in attempts
+    ]
+    plain = [a for a, what in zip(attempts, others, strict=True) if what is None]
+    for a, other in zip(attempts, others, strict=True):
+        what = other or _among_others(a, plain, track, view, series, exercise, settings)
         if what is None:
             kept.append(a)
             continue
@@ -88,29 +109,76 @@ def _standing_share(attempts: Sequence[Attempt], series: Series) -> float:
 
 
 def _other_movement(a, track, view, series, exercise, standing, settings) -> OtherMovement | None:
-    # A jump's flight lies between two knee bends, so a little beyond either is looked at.
-    beyond = round(FLIGHT_S * series.grid_hz)
-    hips = series.hip_height_share[max(a.start - beyond, 0) : a.end + beyond + 1]
-    is_seen = exercise.kind == "repetition" and np.isfinite(hips).any()
-    if is_seen and np.nanmax(hips) - standing > settings.jump_least_share:
+    """What an attempt is by itself, or None for the exercise."""
+    if exercise.kind == "repetition" and _is_jump(a, track, series, standing, settings):
         return "jump"
     leg_px = series.leg_length_px
-    moved = []
-    for side in SIDES:
-        ankle_x = track.image_px[:, LANDMARK[side, "ankle"], 0]
-        moved.append(abs(ankle_x[a.turn] - ankle_x[a.start]) / leg_px)
-    if np.isfinite(moved).all() and min(moved) > settings.step_least_share:
-        return "step"
+    feet = (series.side,) if view.plane == "sagittal" else SIDES
+    for side in feet:
+        ankle = track.image_px[:, LANDMARK[side, "ankle"]]
+        if np.hypot(*(ankle[a.turn] - ankle[a.start])) > settings.step_least_share * leg_px:
+            return "step"
     if view.plane != "sagittal" or exercise.kind != "repetition":
         return None
     trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
     if trunk - knee > settings.bend_least_deg:
         return "bend"
-    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[a.turn]
-    ankle = track.image_px[a.turn, LANDMARK[series.side, "ankle"]]
-    # A tilted camera moves what is high sideways; balance is about the true vertical.
-    tilted_px = (ankle[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
-    behind = -view.facing_x * (middle[0] - tilted_px - ankle[0]) / leg_px
-    if behind > settings.seat_least_share:
+    if trunk_behind_share(a, track, view, series) > settings.seat_least_share:
         return "sitting_down"
     return None
+
+
+def _is_jump(a, track, series, standing, settings) -> bool:
+    # A jump's flight lies between two knee bends, so a little beyond either is looked at.
+    beyond = round(FLIGHT_S * series.grid_hz)
+    first = max(a.start - beyond, 0)
+    hips = series.hip_height_share[first : a.end + beyond + 1]
+    if not np.isfinite(hips).any() or not np.nanmax(hips) - standing > settings.jump_least_share:
+        return False
+    toes_y = [track.image_px[:, LANDMARK[side, "toe"], 1] for side in SIDES]
+    at = first + int(np.nanargmax(hips))
+    lifted = [(y[a.turn] - y[at]) / series.leg_length_px for y in toes_y]
+    seen = [v for v in lifted if np.isfinite(v)]
+    return not seen or min(seen) > settings.jump_least_share / 2
+
+
+def trunk_behind_share(a: Attempt, track: Track, view: View, series: Series) -> float:
+    """How far the middle of the trunk lies behind the ankles at the turn, shares of leg length.
+
+    Seen from the side; what both feet carry lies over them. NaN where not seen.
+    """
+    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[a.turn]
+    ankles = mid(track, "ankle")[a.turn]
+    if not np.isfinite(ankles).all():
+        ankles = track.image_px[a.turn, LANDMARK[series.side, "ankle"]]
+    # A tilted camera moves what is high sideways; balance is about the true vertical.
+    tilted_px = (ankles[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
+    return float(-view.facing_x * (middle[0] - tilted_px - ankles[0]) / series.leg_length_px)
+
+
+def _among_others(a, plain, track, view, series, exercise, settings) -> OtherMovement | None:
+    """What an attempt is when it is held against the other ones, or None for the exercise."""
+    others = [b for b in plain if b is not a]
+    if exercise.kind == "hold":
+        least = PLACE_SHARE * max((b.range for b in plain), default=0.0)
+        full = [b for b in plain if b.range >= least]
+        if a.range < least and full and a.end <= full[0].start:
+            return "getting_into_place"
+        return None
+    if len(others) < 2 or view.plane != "sagittal":
+        return None
+    hands = _hands_above_ankle_share(track, series)
+    trunk = series.trunk_inclination_deg
+    usual_hands = float(np.median([hands[b.turn] for b in others]))
+    usual_trunk = float(np.median([trunk[b.turn] for b in others]))
+    is_low = hands[a.turn] < min(settings.pick_most_share, usual_hands - settings.pick_lower_share)
+    if is_low and trunk[a.turn] - usual_trunk > settings.pick_lean_deg:
+        return "picking_up"
+    return None
+
+
+def _hands_above_ankle_share(track: Track, series: Series) -> np.ndarray:
+    """Height of the lower wrist above the near ankle, leg lengths, (n,)."""
+    wrists_y = np.fmax(*(track.image_px[:, LANDMARK[side, "wrist"], 1] for side in SIDES))
+    ankle_y = track.image_px[:, LANDMARK[series.side, "ankle"], 1]
+    return (ankle_y - wrists_y) / series.leg_length_px

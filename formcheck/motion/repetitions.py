@@ -34,6 +34,9 @@ class RepetitionSettings:
         rise are one attempt with a pause (decision 6).
     cut_share : an edge of the clip this far above rest, in shares of range, cuts an attempt.
     fastest_s : no attempt is shorter (common practice: exercise repetitions take seconds).
+    alike_share : in a set of at least two attempts a movement of this share of their usual range
+        is one too, down to half of the least range (common practice: equal repetitions about the
+        least range are all counted or none).
     """
 
     edge_share: float = 0.05
@@ -47,6 +50,7 @@ class RepetitionSettings:
     merge_share: float = 0.5
     cut_share: float = 0.25
     fastest_s: float = 0.4
+    alike_share: float = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,13 +160,23 @@ def find_attempts(
     than `merge_share` of the rise. A gap longer than `BLINK_S` ends the stretch: an
     attempt is not joined across it here.
     """
-    found: list[Attempt] = []
-    for start, stop in runs(_bridge(np.isfinite(values), int(BLINK_S * grid_hz))):
-        if stop - start < max(4, int(settings.fastest_s * grid_hz)):
-            continue
-        piece = filled(values[start:stop])
-        for a in _attempts_in(piece, grid_hz, least_range, is_hold, off_floor, settings):
-            found.append(_shift(a, start))
+
+    def of_range(least: float) -> list[Attempt]:
+        out: list[Attempt] = []
+        for start, stop in runs(_bridge(np.isfinite(values), int(BLINK_S * grid_hz))):
+            if stop - start < max(4, int(settings.fastest_s * grid_hz)):
+                continue
+            piece = filled(values[start:stop])
+            for a in _attempts_in(piece, grid_hz, least, is_hold, off_floor, settings):
+                out.append(_shift(a, start))
+        return out
+
+    found = of_range(least_range)
+    if len(found) >= 2 and not is_hold:
+        usual = float(np.median([a.range for a in found]))
+        least = max(settings.alike_share * usual, least_range / 2)
+        if least < least_range:
+            found = of_range(least)
     if hip_x_share is not None:
         found = [a for a in found if _ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)

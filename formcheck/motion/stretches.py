@@ -168,7 +168,7 @@ def measured_stretch(
         is_side_known=side is not None,
     )
     found = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
-    attempts, other = set_apart(found, track, view, all_series[leg], exercise)
+    attempts, other = set_apart(found, track, view, all_series, leg, exercise)
     findings += other
     if not any(f.code == "wrong_side" for f in findings):
         wrong = _wrong_leg(

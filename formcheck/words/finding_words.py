@@ -182,7 +182,14 @@ def _landmarks_lost(v, said, reader):
 
 
 def _other_movement(v, said, reader):
-    what = {"sitting_down": "sitting down", "bend": "a bend", "step": "a step", "jump": "a jump"}
+    what = {
+        "sitting_down": "sitting down",
+        "bend": "a bend",
+        "step": "a step",
+        "jump": "a jump",
+        "picking_up": "picking something up",
+        "getting_into_place": "getting into place",
+    }
     return (
         f"A movement was not counted: it looks like {what[v['looks_like']]}, not like the exercise."
     )

@@ -1,0 +1,67 @@
+"""Attempts about the least range of movement: equal ones are all counted."""
+
+import numpy as np
+import pytest
+from skeleton import Camera, Posture, both, film, repeated
+
+from formcheck.files.exercises import load_exercise
+from formcheck.model.request import Request
+from formcheck.motion.repetitions import find_attempts
+from formcheck.run.pipeline import assess
+
+
+def assessed(exercise, movement, camera):
+    return assess(
+        film(movement, camera), Request(clip="made_up.mp4", exercise=load_exercise(exercise))
+    ).report
+
+
+def bumps(heights, grid_hz=30.0):
+    """Equal raised cosines of these heights, 2 s each with 1 s of rest between."""
+    one = (1 - np.cos(2 * np.pi * np.arange(60) / 60)) / 2
+    pieces = [np.zeros(30)]
+    for h in heights:
+        pieces += [h * one, np.zeros(30)]
+    return np.concatenate(pieces), grid_hz
+
+
+@pytest.mark.parametrize("heights", [[21, 19, 22, 18.5, 20.5, 19.5], [25, 24, 16, 26]])
+def test_equal_movements_about_the_least_range_are_all_counted(heights):
+    values, hz = bumps(heights)
+    assert len(find_attempts(values, hz, 20.0)) == len(heights)
+
+
+@pytest.mark.parametrize("heights", [[90, 95, 12, 92], [60, 62, 19, 61], [24, 25, 8, 26]])
+def test_a_shift_of_weight_beside_true_repetitions_is_not_counted(heights):
+    values, hz = bumps(heights)
+    assert len(find_attempts(values, hz, 20.0)) == len(heights) - 1
+
+
+def test_small_movements_alone_are_not_counted():
+    values, hz = bumps([15, 14, 16])
+    assert find_attempts(values, hz, 20.0) == ()
+
+
+@pytest.mark.parametrize(
+    ("lean_deg", "distance"), [(25, None), (28, None), (35, None), (35, 1.6), (45, 1.6)]
+)
+def test_hinges_from_the_front_are_all_counted(lean_deg, distance):
+    hinge = Posture(trunk=lean_deg, left_hip=8, left_knee=14, right_hip=-lean_deg)
+    rest = Posture(left_knee=8, left_hip=4, right_hip=-6, right_knee=12)
+    report = assessed(
+        "single_leg_deadlift", repeated(rest, [hinge] * 4), Camera(azimuth_deg=0, distance=distance)
+    )
+    assert report.whole.n_complete == 4
+
+
+@pytest.mark.parametrize("knee_deg", [40, 45, 60])
+def test_shallow_squats_from_the_front_are_all_counted(knee_deg):
+    squat = Posture(trunk=15, **both(hip=knee_deg / 2, knee=knee_deg))
+    report = assessed("squat", repeated(Posture(), [squat] * 5), Camera(azimuth_deg=0))
+    assert report.whole.n_complete == 5
+
+
+def test_shifting_weight_in_front_of_the_camera_is_no_squat():
+    shift = Posture(trunk_left=4, **both(hip=6, knee=12))
+    report = assessed("squat", repeated(Posture(), [shift] * 4), Camera(azimuth_deg=0))
+    assert report.whole.n_repetitions == 0
