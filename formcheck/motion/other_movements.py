@@ -28,7 +28,8 @@ class OtherMovementSettings:
     jump_least_share : hips this far above standing, in shares of leg length, and the toes of
         each foot that is seen half as far above where they stood: they leave the floor.
     step_least_share : a foot this far from where it stood, in shares of leg length (ankles of
-        planted feet move by up to 0.07 in squats with truth).
+        planted feet move by up to 0.07 in squats with truth); both_feet_least_share : both of
+        them, sideways.
     pick_most_share, pick_lower_share, pick_lean_deg : hands this near the height of the ankles,
         this much lower than in the other attempts, with the trunk this much further forward
         (common practice; a bar lies 0.2 leg lengths above the ankles).
@@ -38,6 +39,7 @@ class OtherMovementSettings:
     bend_least_deg: float = 15.0
     jump_least_share: float = 0.09
     step_least_share: float = 0.2
+    both_feet_least_share: float = 0.35
     pick_most_share: float = 0.25
     pick_lower_share: float = 0.25
     pick_lean_deg: float = 10.0
@@ -112,12 +114,8 @@ def _other_movement(a, track, view, series, exercise, standing, settings) -> Oth
     """What an attempt is by itself, or None for the exercise."""
     if exercise.kind == "repetition" and _is_jump(a, track, series, standing, settings):
         return "jump"
-    leg_px = series.leg_length_px
-    feet = (series.side,) if view.plane == "sagittal" else SIDES
-    for side in feet:
-        ankle = track.image_px[:, LANDMARK[side, "ankle"]]
-        if np.hypot(*(ankle[a.turn] - ankle[a.start])) > settings.step_least_share * leg_px:
-            return "step"
+    if _steps(a, track, view, series, settings):
+        return "step"
     if view.plane != "sagittal" or exercise.kind != "repetition":
         return None
     trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
@@ -126,6 +124,26 @@ def _other_movement(a, track, view, series, exercise, standing, settings) -> Oth
     if trunk_behind_share(a, track, view, series) > settings.seat_least_share:
         return "sitting_down"
     return None
+
+
+def _steps(a, track, view, series, settings) -> bool:
+    """Whether a foot leaves its place between start and turn, or both do.
+
+    One foot against the other: a picture that moves takes both along. From the side the far one
+    may be hidden; then the near one is looked at alone.
+    """
+    moved = {}
+    for side in SIDES:
+        ankle = track.image_px[:, LANDMARK[side, "ankle"]]
+        moved[side] = (ankle[a.turn] - ankle[a.start]) / series.leg_length_px
+    both = np.stack([moved[side] for side in SIDES])
+    if np.isfinite(both).all():
+        apart = np.hypot(*(both[0] - both[1]))
+        return bool(
+            apart > settings.step_least_share
+            or np.abs(both[:, 0]).min() > settings.both_feet_least_share
+        )
+    return bool(np.hypot(*moved[series.side]) > settings.step_least_share)
 
 
 def _is_jump(a, track, series, standing, settings) -> bool:
