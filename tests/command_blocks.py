@@ -32,7 +32,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 LANGUAGES = ("", "sh", "bash", "console")
-LIMIT_S = 1800.0
+LIMIT_S = 7200.0
 """The longest that one block may take."""
 
 
