@@ -33,7 +33,7 @@ from batch_helpers import (
 from peak_memory import peak_mb
 
 from formcheck.batch import Describing, plan_batch, run_batch
-from formcheck.batch.workers import WorkerPool, _memory_bytes
+from formcheck.batch.workers import WorkerPool
 from formcheck.pose.landmarker import PoseSettings
 from formcheck.run.settings import Settings
 
@@ -422,7 +422,7 @@ def test_a_workers_memory_stays_flat_over_five_hundred_clips(tmp_path):
             outcome = pool.measure(replace(job, file=f"{i}.mp4"))
             assert outcome.is_measured, outcome
             (worker,) = pool._all
-            memory.append(_memory_bytes(worker._process.pid))
+            memory.append(worker.process.memory_bytes)
             shutil.rmtree(out / "results")
     first, last = np.mean(memory[50:150]), np.mean(memory[-100:])
     print(f"memory of a worker: {first / 1e6:.0f} MB, at the end {last / 1e6:.0f} MB")

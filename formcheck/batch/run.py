@@ -10,6 +10,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
+import psutil
+
 from formcheck import __version__
 from formcheck.batch.clips import BatchClip, Describing, find_clips, readable
 from formcheck.batch.one_clip import Job, Outcome, is_done
@@ -187,12 +189,7 @@ def n_cores() -> int:
 
 
 def _memory_gb() -> float:
-    with contextlib.suppress(OSError, ValueError, IndexError):
-        with open("/proc/meminfo", encoding="ascii") as file:
-            for line in file:
-                if line.startswith("MemAvailable:"):
-                    return int(line.split()[1]) * 1024 / 1e9
-    return float(n_cores())
+    return psutil.virtual_memory().available / 1e9
 
 
 def _threaded(job: Job, n_workers: int, batch: BatchSettings) -> Job:

@@ -5,25 +5,20 @@ clip that eats memory ends that process and nothing else. The same processes ser
 and each worker of a cluster.
 """
 
-import contextlib
-import os
-import signal
-import subprocess
-import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from multiprocessing.connection import Connection, Pipe
-from pathlib import Path
 
 from formcheck.batch.one_clip import Job, Outcome, measure_clip
-from formcheck.pose.memory import keep_few_heaps, return_free_memory
+from formcheck.pose.memory import return_free_memory
+from formcheck.run.worker_process import Line, WorkerEnded, WorkerProcess
 
 POLL_S = 0.1
 """Time between two looks at a worker's memory; one that fills 10 GB a second gains 1 GB."""
 N_TRIES = 2
+
+OnProgress = Callable[[str, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +41,7 @@ class WorkerPool:
     called with (file, pictures looked at) from those threads.
     """
 
-    def __init__(
-        self, limits: Limits = Limits(), on_progress: Callable[[str, int], None] | None = None
-    ):
+    def __init__(self, limits: Limits = Limits(), on_progress: OnProgress | None = None):
         self._limits = limits
         self._on_progress = on_progress
         self._lock = threading.Lock()
@@ -72,7 +65,7 @@ class WorkerPool:
             worker = self._take()
             try:
                 outcome = worker.measure(job, self._limits, self._on_progress)
-            except _Died as death:
+            except WorkerEnded as death:
                 self._discard(worker)
                 if self._is_stopped:
                     raise Stopped from None
@@ -98,7 +91,7 @@ class WorkerPool:
             idle, self._idle = self._idle, []
             busy = self._all.difference(idle)
         for worker in busy:
-            worker.end()  # and closed by the thread that waits for it
+            worker.process.end()  # and closed by the thread that waits for it
         for worker in idle:
             self._discard(worker)
 
@@ -119,68 +112,41 @@ class WorkerPool:
     def _discard(self, worker: "_Worker") -> None:
         with self._lock:
             self._all.discard(worker)
-        worker.close()
-
-
-class _Died(Exception):
-    def __init__(self, code: int, last_words: str):
-        super().__init__(_death(code))
-        self.last_words = last_words
+        worker.process.close()
 
 
 class _Worker:
-    """One worker process, seen from the one who gives it work."""
+    """One worker process with the clip that it is at."""
 
-    def __init__(self):
-        self._messages = tempfile.TemporaryFile()  # noqa: SIM115 closed with the worker
-        self._connection, theirs = Pipe()
-        package_root = str(Path(__file__).resolve().parents[2])
-        others = os.environ.get("PYTHONPATH")
-        environment = {
-            **os.environ,
-            "PYTHONPATH": package_root + (os.pathsep + others if others else ""),
+    def __init__(self) -> None:
+        self.process = WorkerProcess(
+            "formcheck.batch.workers:work",
+            keeps_messages=True,
             # Pictures are looked at on as many threads as the settings say; the libraries'
             # own threads would only wait for each other.
-            "OMP_NUM_THREADS": "1",
-            "OPENBLAS_NUM_THREADS": "1",
-            "OPENCV_FOR_THREADS_NUM": "1",
-        }
-        with theirs:
-            self._process = subprocess.Popen(
-                # -P: a folder of clips may hold Python files; they are none of ours.
-                [
-                    sys.executable,
-                    "-P",
-                    "-c",
-                    "from formcheck.batch.workers import work; work()",
-                    str(theirs.fileno()),
-                ],
-                stdin=subprocess.PIPE,  # its end tells the worker that we are gone
-                stdout=self._messages,
-                stderr=self._messages,
-                pass_fds=[theirs.fileno()],
-                env=environment,
-            )
+            environment={
+                "OMP_NUM_THREADS": "1",
+                "OPENBLAS_NUM_THREADS": "1",
+                "OPENCV_FOR_THREADS_NUM": "1",
+            },
+        )
 
-    def measure(self, job: Job, limits: Limits, on_progress) -> Outcome:
+    def measure(self, job: Job, limits: Limits, on_progress: OnProgress | None) -> Outcome:
+        """The clip's outcome. Raises WorkerEnded when the process dies of it."""
         started = heard = time.monotonic()
-        try:
-            self._connection.send(job)
-            while True:
-                if self._connection.poll(POLL_S):
-                    message = self._connection.recv()
-                    heard = time.monotonic()
-                    if isinstance(message, Outcome):
-                        return message
-                    if on_progress:
-                        on_progress(job.file, message)
-                passed = self._passed_limit(limits, started, heard)
-                if passed:
-                    self.end()
-                    return Outcome(file=job.file, trouble="limit", reason=passed)
-        except (EOFError, OSError):  # the worker's end of the line is closed
-            self.end()
-            raise _Died(self._process.returncode, self._last_words()) from None
+        self.process.send(job)
+        while True:
+            message = self.process.receive(POLL_S)
+            if message is not None:
+                heard = time.monotonic()
+                if isinstance(message, Outcome):
+                    return message
+                if on_progress:
+                    on_progress(job.file, message)
+            passed = self._passed_limit(limits, started, heard)
+            if passed:
+                self.process.end()
+                return Outcome(file=job.file, trouble="limit", reason=passed)
 
     def _passed_limit(self, limits: Limits, started: float, heard: float) -> str:
         now = time.monotonic()
@@ -191,85 +157,28 @@ class _Worker:
             )
         if now - heard > limits.silence_s:
             return f"made no progress for {limits.silence_s:g} s; the file may be damaged"
-        if _memory_bytes(self._process.pid) > limits.memory_gb * 1e9:
+        if self.process.memory_bytes > limits.memory_gb * 1e9:
             return (
                 f"needed more than the limit of {limits.memory_gb:g} GB of memory; export it "
                 "smaller, or raise --clip-memory-gb"
             )
         return ""
 
-    def end(self) -> None:
-        with contextlib.suppress(ProcessLookupError):
-            self._process.kill()
-        self._process.wait()
-        with contextlib.suppress(OSError):
-            self._process.stdin.close()
-
-    def close(self) -> None:
-        """Ends the process and gives back what belongs to it."""
-        self.end()
-        self._connection.close()
-        self._messages.close()
-
-    def _last_words(self) -> str:
-        with contextlib.suppress(OSError, ValueError):
-            size = self._messages.seek(0, os.SEEK_END)
-            self._messages.seek(max(0, size - 2000))
-            return self._messages.read().decode("utf-8", "replace")
-        return ""
-
-
-def _death(code: int) -> str:
-    if code < 0:
-        with contextlib.suppress(ValueError):
-            return f"ended by signal {signal.Signals(-code).name}"
-    return f"ended with code {code}"
-
-
-def _memory_bytes(pid: int) -> int:
-    """Resident memory of a process; 0 where the system does not tell."""
-    try:
-        with open(f"/proc/{pid}/statm", encoding="ascii") as file:
-            return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    except (OSError, IndexError, ValueError):
-        return 0
-
 
 # -- the worker's own side
 
 
-def work() -> None:
+def work(line: Line) -> None:
     """Analyses clips that come through the line until it is closed."""
-    keep_few_heaps()
-    line = Connection(int(sys.argv[1]))
-    # Ctrl-C reaches everyone at the terminal; who gave the work decides what becomes of it.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_the_giver, daemon=True).start()
-    _be_first_to_go()
     models = _Models()
     while True:
-        try:
-            job = line.recv()
-        except EOFError:
-            return
+        job = line.receive()
         outcome = measure_clip(job, models=models.of(job), progress=_teller(line))
         return_free_memory()
         line.send(outcome)
 
 
-def _end_with_the_giver() -> None:
-    with contextlib.suppress(OSError):
-        os.read(0, 1)
-    os._exit(1)
-
-
-def _be_first_to_go() -> None:
-    # When memory runs out all the same, the system shall end a worker, nothing else.
-    with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as file:
-        file.write("500")
-
-
-def _teller(line: Connection):
+def _teller(line: Line):
     """Tells the giver of progress, as often as is worth it."""
     last = 0.0
 

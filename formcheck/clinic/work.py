@@ -10,7 +10,6 @@ import math
 import os
 import secrets
 import sys
-import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -33,10 +32,11 @@ from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.model.errors import ClipError, FormcheckError
 from formcheck.model.records import Analysis, Context, Pain
 from formcheck.model.request import Request
-from formcheck.pose.memory import keep_few_heaps, return_free_memory
+from formcheck.pose.memory import return_free_memory
 from formcheck.run.pipeline import analyze, assess
 from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
+from formcheck.run.worker_process import Line
 from formcheck.words.finding_words import finding_words
 from formcheck.words.set_words import set_sentence
 
@@ -291,30 +291,12 @@ def work(root: Path, settings: Settings, *, is_once: bool = False) -> None:
         clinic.close()
 
 
-def _end_with_the_server() -> None:
-    """Ends this process when the server that holds the other end of stdin is gone."""
-
-    def wait() -> None:
-        while sys.stdin.buffer.read(4096):
-            pass
-        os._exit(0)
-
-    threading.Thread(target=wait, daemon=True).start()
-
-
-def main() -> None:
-    """The worker process: data folder and pose bundle come as its two arguments."""
+def work_for_server(_line: Line, root: str, pose_model: str) -> None:
+    """The worker process of a server: data folder, and pose bundle ("" for the usual one)."""
     from formcheck.pose.landmarker import PoseSettings
 
-    keep_few_heaps()
-    _end_with_the_server()
     os.umask(0o077)
     with contextlib.suppress(AttributeError, OSError):
         os.nice(5)  # the pages stay quick while a clip is measured
-    root, model = Path(sys.argv[1]), sys.argv[2]
-    settings = Settings(pose=PoseSettings(model=model)) if model else Settings()
-    work(root, settings)
-
-
-if __name__ == "__main__":
-    main()
+    settings = Settings(pose=PoseSettings(model=pose_model)) if pose_model else Settings()
+    work(Path(root), settings)

@@ -1,18 +1,19 @@
 """The worker process beside the server, watched: when it dies its job waits again."""
 
-import contextlib
-import subprocess
 import sys
 import threading
 from datetime import UTC, datetime, timedelta
 
 from formcheck.clinic import Clinic, jobs
 from formcheck.clinic.database import one
+from formcheck.run.worker_process import WorkerProcess
 
 STUCK_S = 900.0
 """A job that tells nothing for so long is stuck: its worker is ended (common practice; decoding
 and pose tell every half second)."""
 LOOK_S = 1.0
+MEMORY_GB = 4.0
+"""Most memory for one clip, as in a batch: a worker that takes more is ended."""
 
 
 class Worker:
@@ -21,7 +22,7 @@ class Worker:
     def __init__(self, clinic: Clinic, pose_model: str = "") -> None:
         self._clinic, self._model = clinic, pose_model
         self._stop = threading.Event()
-        self._process: subprocess.Popen | None = None
+        self._process: WorkerProcess | None = None
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
     def start(self) -> None:
@@ -38,17 +39,17 @@ class Worker:
     @property
     def process_id(self) -> int | None:
         process = self._process
-        return process.pid if process and process.poll() is None else None
+        return process.process_id if process and process.is_alive else None
 
     def _watch(self) -> None:
         while not self._stop.is_set():
             try:
-                if self._process is None or self._process.poll() is not None:
+                if self._process is None or not self._process.is_alive:
                     if self._process is not None:
                         self._end()
                         jobs.take_back(self._clinic, has_died=True)
                     self._begin()
-                elif self._is_stuck():
+                elif self._is_beyond_limits():
                     self._end()
                     jobs.take_back(self._clinic, has_died=True)
             except Exception as error:
@@ -58,28 +59,17 @@ class Worker:
             self._stop.wait(LOOK_S)
 
     def _begin(self) -> None:
-        self._process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "formcheck.clinic.work",
-                str(self._clinic.folder.root),
-                self._model,
-            ],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            # A Ctrl-C is for the server alone, which ends its worker.
-            start_new_session=True,
+        self._process = WorkerProcess(
+            "formcheck.clinic.work:work_for_server", str(self._clinic.folder.root), self._model
         )
 
     def _end(self) -> None:
         process, self._process = self._process, None
-        if process is None:
-            return
-        with contextlib.suppress(OSError):
-            process.stdin.close()
-        process.kill()
-        process.wait()
+        if process is not None:
+            process.close()
+
+    def _is_beyond_limits(self) -> bool:
+        return self._process.memory_bytes > MEMORY_GB * 1e9 or self._is_stuck()
 
     def _is_stuck(self) -> bool:
         before = (datetime.now(UTC) - timedelta(seconds=STUCK_S)).isoformat(timespec="seconds")
