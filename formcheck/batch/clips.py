@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Literal
 
 from formcheck.files.exercise_files import exercise_ids
 from formcheck.model.errors import ClipError, FileError, FormcheckError, UsageError
+from formcheck.run.request import FilesReadOnce, checked_side, request_for
+from formcheck.video import shown_name
 
 if TYPE_CHECKING:
     from formcheck.model.request import Request
@@ -344,8 +346,6 @@ class _RequestReader:
     """Makes requests of descriptions; every exercise and prescription file is read once."""
 
     def __init__(self, folder: Path, describing: Describing):
-        from formcheck.run.request import FilesReadOnce
-
         self._folder = folder
         self._describing = describing
         self._files = FilesReadOnce()
@@ -365,7 +365,6 @@ class _RequestReader:
         return BatchClip(state="wanted", request=request, **words)
 
     def _request(self, given: Description) -> "Request":
-        from formcheck.run.request import checked_side, request_for
         from formcheck.video.refusals import refuse_other_than_a_file, shown_name
 
         clip = self._folder / given.file
@@ -413,8 +412,6 @@ def _reason(error: FormcheckError, description: Description) -> str:
 
 def plain_reason(error: FormcheckError, file: str) -> str:
     """The error in one line, without the clip's name where it begins with it: a row has that."""
-    from formcheck.video import shown_name
-
     text = str(error).removeprefix(f"{shown_name(Path(file))}: ")
     return " ".join(text.split())
 

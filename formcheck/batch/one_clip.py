@@ -20,7 +20,16 @@ from typing import TYPE_CHECKING, Literal
 
 from formcheck import __version__
 from formcheck.batch.clips import WORK_NAME, plain_reason
+from formcheck.files import storage
+from formcheck.files.storage import cache_key
 from formcheck.model.errors import ClipError, FileError, FormcheckError, ModelError, OutputError
+from formcheck.overlay.painting import thumbnail
+from formcheck.pose.landmarker import track_identity
+from formcheck.report.files import plain
+from formcheck.run import pipeline
+from formcheck.run.result_folder import TRACK_NAME, write_results
+from formcheck.run.settings import settings_echo
+from formcheck.video import shown_name
 
 if TYPE_CHECKING:
     from formcheck.model.records import Analysis, RawTrack
@@ -106,8 +115,6 @@ def _failed(job: Job, trouble: str, reason: str, detail: str = "") -> Outcome:
 
 
 def _measure(job: Job, models, progress) -> int:
-    from formcheck.run import pipeline
-
     host = socket.gethostname()
     if job.version != __version__:
         raise ModelError(
@@ -133,10 +140,6 @@ def _measure(job: Job, models, progress) -> int:
 
 def result_key(job: Job, clip_sha256: str) -> str:
     """A digest of all that decides a clip's results: clip, request, settings, versions."""
-    from formcheck.pose.landmarker import track_identity
-    from formcheck.report.files import plain
-    from formcheck.run.settings import settings_echo
-
     decides = [
         RESULT_SCHEMA,
         job.version,
@@ -161,10 +164,6 @@ def is_done(job: Job) -> bool:
 
 def _kept_landmarks(job: Job) -> "RawTrack | None":
     """The landmarks of an earlier result, when they are of this clip, model and rate."""
-    from formcheck.files import storage
-    from formcheck.run.result_folder import TRACK_NAME
-    from formcheck.video import shown_name
-
     written = _written(job)
     if written is None:
         return None
@@ -180,9 +179,6 @@ def _kept_landmarks(job: Job) -> "RawTrack | None":
 
 
 def _track_key(job: Job, sha256: str) -> str:
-    from formcheck.files.storage import cache_key
-    from formcheck.pose.landmarker import track_identity
-
     return cache_key(sha256, track_identity(job.settings.pose))
 
 
@@ -207,10 +203,6 @@ def _sha256(path: Path) -> str | None:
 
 
 def _write(job: Job, analysis: "Analysis", progress: Progress | None) -> None:
-    from formcheck.files import storage
-    from formcheck.overlay.painting import thumbnail
-    from formcheck.run.result_folder import write_results
-
     part = storage.make_folder(parts_folder(job.out) / secrets.token_hex(8))
     try:
         write_results(
@@ -247,8 +239,6 @@ def parts_folder(out: Path) -> Path:
 
 
 def _move_into_place(part: Path, final: Path) -> None:
-    from formcheck.files import storage
-
     storage.make_folder(final.parent)
     try:
         try:

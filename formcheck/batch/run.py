@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -14,8 +15,11 @@ import psutil
 
 from formcheck import __version__
 from formcheck.batch.clips import BatchClip, Describing, find_clips, readable
+from formcheck.batch.cluster import cluster_executor, measure_on_cluster
+from formcheck.batch.index_page import write_index
 from formcheck.batch.one_clip import Job, Outcome, is_done
 from formcheck.batch.output import Log, has_room, held, refuse_unfit
+from formcheck.batch.tables import ClipResult, with_report, write_tables
 from formcheck.batch.workers import Limits, WorkerPool
 from formcheck.model.errors import FileError, ModelError, OutputError, UsageError
 from formcheck.run.settings import Settings
@@ -253,10 +257,6 @@ def _workers(
 ) -> Iterator[tuple[Executor, Callable[[Job], Outcome]]]:
     """An executor, and what to submit to it with a job."""
     if batch.scheduler:
-        from functools import partial
-
-        from formcheck.batch.cluster import cluster_executor, measure_on_cluster
-
         with cluster_executor(batch.scheduler) as executor:
             yield executor, partial(measure_on_cluster, limits=batch.limits)
         return
@@ -273,9 +273,6 @@ def _workers(
 def _write_overview(
     planned: Sequence[Planned], outcomes: dict[str, Outcome], out: Path
 ) -> BatchEnd:
-    from formcheck.batch.index_page import write_index
-    from formcheck.batch.tables import ClipResult, with_report, write_tables
-
     results = []
     for p in planned:
         outcome = outcomes.get(p.clip.file)

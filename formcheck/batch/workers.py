@@ -11,6 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from formcheck.batch.one_clip import Job, Outcome, measure_clip
+from formcheck.model.errors import ModelError
+from formcheck.pose.landmarker import load_models
 from formcheck.pose.memory import return_free_memory
 from formcheck.run.worker_process import Line, WorkerEnded, WorkerProcess
 
@@ -200,9 +202,6 @@ class _Models:
         self._models = ()
 
     def of(self, job: Job):
-        from formcheck.model.errors import ModelError
-        from formcheck.pose.landmarker import load_models
-
         settings = job.settings.pose
         if settings.mode == "video":
             return None  # such a model remembers the clip before

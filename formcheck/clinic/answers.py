@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
+from formcheck.clinic.patients import checked_initials
 from formcheck.model.errors import UsageError
 
 Moment = Literal["before", "after", "next day"]
@@ -164,8 +165,6 @@ def answers_of_set(clinic: Clinic, set_id: int) -> tuple[Answer, ...]:
 
 def mark_seen(clinic: Clinic, answer_id: int, by: str) -> None:
     """Keeps that a clinician has seen an answer."""
-    from formcheck.clinic.patients import checked_initials
-
     with clinic.write() as c:
         if not one(c, "SELECT 1 FROM answers WHERE id = :id", id=answer_id):
             raise UsageError("that answer is not there any more")

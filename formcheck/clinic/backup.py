@@ -22,6 +22,7 @@ from formcheck.clinic.folder import (
     serving,
 )
 from formcheck.files.locks import open_bytes
+from formcheck.files.schema_version import schema_fault
 from formcheck.files.storage import make_folder, output_error, write_atomically
 from formcheck.model.errors import FileError, OutputError, UsageError
 
@@ -116,8 +117,6 @@ def _put(archive: zipfile.ZipFile, name: str, path: Path) -> dict:
 
 
 def _manifest(archive: zipfile.ZipFile, source: Path) -> dict:
-    from formcheck.files.schema_version import schema_fault
-
     try:
         if archive.getinfo(_MANIFEST).file_size > 50_000_000:
             raise ValueError

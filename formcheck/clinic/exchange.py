@@ -40,6 +40,7 @@ from formcheck.clinic.patients import (
 )
 from formcheck.clinic.reviews import corrections_of, in_force
 from formcheck.clinic.sets import AboutSet, StoredSet, add_set, find_set, mark_set_seen, sets_of
+from formcheck.files.exercise_files import exercise_ids
 from formcheck.model.errors import UsageError
 
 LOG_DAYS = 60
@@ -208,8 +209,6 @@ def _import_set(clinic: Clinic, opened: Opened, source: Path) -> Received:
 
 def _set_of(opened: Opened, source: Path):
     """(what the set is, its answers, the log, its name, its prescription's checksum), checked."""
-    from formcheck.files.exercise_files import exercise_ids
-
     try:
         v = json.loads(opened.contents["set.json"])
         uid, sha256, answers, log = v["uid"], v["prescription_sha256"], v["answers"], v["log"]

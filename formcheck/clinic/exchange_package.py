@@ -22,6 +22,7 @@ from formcheck.clinic.folder import RECORDING_SUFFIXES, UID, need_room
 from formcheck.clinic.patients import Patient, find_patient
 from formcheck.clinic.sets import MOST_RECORDING_BYTES
 from formcheck.files.locks import open_bytes
+from formcheck.files.schema_version import schema_fault
 from formcheck.files.storage import write_atomically
 from formcheck.model.errors import FileError
 
@@ -144,8 +145,6 @@ def _read_entry(
 
 
 def _manifest_of(content: bytes, source: Path) -> dict:
-    from formcheck.files.schema_version import schema_fault
-
     try:
         manifest = json.loads(content)
         files = {f["name"]: (int(f["bytes"]), str(f["sha256"])) for f in manifest["files"]}

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.sets import Outcome, keep_outcome
+from formcheck.model.errors import UsageError
 
 MOST_DEATHS = 3
 """A clip at which a worker died this often is said not to be measurable."""
@@ -223,8 +224,6 @@ def progress_of(clinic: Clinic, set_id: int) -> JobProgress | None:
 
 def measure_again(clinic: Clinic, uid: str, *, side: str, is_mirrored: bool) -> None:
     """Asks for a set to be measured anew, perhaps with another side. Not for a reviewed set."""
-    from formcheck.model.errors import UsageError
-
     if side not in ("left", "right", "both"):
         raise UsageError("choose the side")
     with clinic.write() as c:

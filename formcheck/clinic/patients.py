@@ -10,6 +10,9 @@ from datetime import date
 from typing import Any
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
+from formcheck.files.prescription_rules import prescription_faults
+from formcheck.files.schema import parse_prescription
+from formcheck.files.toml_lines import TomlFault, read_toml
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import Prescription
 
@@ -54,8 +57,6 @@ class PrescriptionVersion:
 
     def record(self) -> Prescription:
         """The prescription as a record."""
-        from formcheck.files.schema import parse_prescription
-
         return parse_prescription(self.text, PRESCRIPTION_NAME)
 
 
@@ -64,8 +65,6 @@ PRESCRIPTION_NAME = "prescription"
 
 def checked_code(code: str) -> str:
     """The code, when it may stand for a patient. Raises UsageError."""
-    from formcheck.files.prescription_rules import prescription_faults
-
     code = code.strip()
     if not code:
         raise UsageError("write a patient code, for instance KN-204")
@@ -164,9 +163,6 @@ def checked_prescription(text: str, code: str) -> Prescription:
     Raises FileError with every fault. Exercise files beside the prescription are refused here:
     a page has no folder to look beside.
     """
-    from formcheck.files.schema import parse_prescription
-    from formcheck.files.toml_lines import TomlFault, read_toml
-
     try:
         lines = read_toml(text)[0].get("exercises", [])
     except TomlFault:

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
-from formcheck.clinic.folder import need_room
+from formcheck.clinic.folder import need_room, remove_folder
 from formcheck.clinic.sets import (
     MOST_RECORDING_BYTES,
     AboutSet,
@@ -232,8 +232,6 @@ def remove_strays(clinic: Clinic) -> int:
         if path.name.split(".")[0] not in waiting:
             path.unlink(missing_ok=True)
             n += 1
-    from formcheck.clinic.folder import remove_folder
-
     for path in clinic.folder.results.iterdir():
         if path.name not in uids:
             remove_folder(path)

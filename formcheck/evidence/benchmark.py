@@ -1,6 +1,7 @@
 """How fast: bare pose estimation, our analysis, and the plain loop, in one run on one clip."""
 
 import os
+import platform
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -293,8 +294,6 @@ def _copies(clip: Path, folder: Path, n: int) -> Path:
 
 def machine_words() -> str:
     """The processor and its cores, for a line under a table."""
-    import platform
-
     name = platform.processor() or platform.machine()
     for line in _lines("/proc/cpuinfo"):
         if line.startswith("model name"):

@@ -21,6 +21,7 @@ from formcheck.overlay import lettering
 from formcheck.overlay.faces import Heads, find_heads
 from formcheck.overlay.lettering import INK, PANEL, WHITE
 from formcheck.overlay.plan import Angle, Plan, Scene, strip_place
+from formcheck.video import VideoWriter, open_video
 from formcheck.words.wording import OutcomeWords
 
 Progress = Callable[[str, int, int | None], None]
@@ -285,8 +286,6 @@ def write_overlay(
         ClipError: the clip can no longer be read.
         OutputError: the video cannot be written.
     """
-    from formcheck.video import VideoWriter, open_video
-
     clip = analysis.report.clip
     heads = find_heads(analysis.raw) if is_face_blurred else Heads(heads=())
     plan = Plan(analysis)
@@ -349,8 +348,6 @@ def thumbnail(
         ClipError: the clip can no longer be read.
     """
     cv2 = _opencv()
-
-    from formcheck.video import open_video
 
     clip = analysis.report.clip
     at_s = repetition.repetition.turn_s if repetition else clip.duration_s / 2

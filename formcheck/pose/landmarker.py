@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Literal
@@ -375,8 +376,6 @@ def track_identity(settings: PoseSettings) -> tuple[tuple[str, object], ...]:
 
 def library_versions() -> tuple[tuple[str, str], ...]:
     """(package, version) of the libraries that a track depends on."""
-    from importlib.metadata import version
-
     return tuple((name, version(name)) for name in ("av", "mediapipe", "opencv-contrib-python"))
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from formcheck.files import storage
+from formcheck.files.schema import record_from_mapping, record_to_mapping
 from formcheck.files.schema_version import schema_fault
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.records import GoniometerReading
@@ -24,8 +25,6 @@ def read_readings(path: Path) -> tuple[GoniometerReading, ...]:
 
     Raises FileError when the file is damaged or of another major version.
     """
-    from formcheck.files.schema import record_from_mapping
-
     try:
         body = parsed_json(path)
     except OSError as error:
@@ -57,8 +56,6 @@ def add_reading(
 
     Raises UsageError where the moment has no side-view knee angle, FileError for damaged files.
     """
-    from formcheck.files.schema import record_to_mapping
-
     request, settings = read_request(folder)
     raw = storage.read_track(folder / TRACK_NAME)
     analysis = assessed_again(folder, raw, replace(request, readings=()), settings)

@@ -2,13 +2,14 @@
 
 import contextlib
 import json
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, quote, urlsplit
 
 from formcheck.clinic import Clinic
 from formcheck.model.errors import FileError, FormcheckError, UsageError
@@ -88,8 +89,6 @@ def day_words(day: str | date | None) -> str:
 
 def moment_words(at: str | None) -> str:
     """A UTC moment in the clock of this computer: `3 March 2025, 14:05`."""
-    from datetime import datetime
-
     if not at:
         return "–"
     local = datetime.fromisoformat(at).astimezone()
@@ -151,8 +150,6 @@ def first(fields: Mapping[str, list[str]], name: str, default: str = "") -> str:
 
 def number(fields: Mapping[str, list[str]], name: str, words: str) -> float | None:
     """A field as a number, None when empty. Raises UsageError."""
-    import math
-
     text = first(fields, name).replace(",", ".")
     if not text:
         return None
@@ -177,8 +174,6 @@ def whole(fields: Mapping[str, list[str]], name: str, words: str) -> int | None:
 
 def go(request: "Request", path: str, said: str = "") -> "Response":
     """Sends the browser on to a page of ours after a form, with a word on what was done."""
-    from urllib.parse import quote, urlsplit
-
     from starlette.responses import RedirectResponse
 
     if not path.startswith("/") or path.startswith("//") or "\\" in path:

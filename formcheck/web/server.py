@@ -6,6 +6,7 @@ import threading
 import webbrowser
 from contextlib import closing
 from pathlib import Path
+from urllib.parse import parse_qs
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic.deletion import delete_older_sets
@@ -14,9 +15,13 @@ from formcheck.clinic.patients import find_patient
 from formcheck.clinic.uploads import remove_strays
 from formcheck.files.packages import needed_package
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
-from formcheck.web.pages import HERE, PageError, Site, render, session_of, site_of
+from formcheck.web import help
+from formcheck.web.clinician import pages as clinic_pages
+from formcheck.web.pages import HERE, PageError, Site, read_form, render, session_of, site_of
+from formcheck.web.patient import pages as patient_pages
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import Sessions
+from formcheck.web.workers import Worker
 
 DEFAULT_PORT = 4270
 _STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -27,10 +32,6 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
     from starlette.applications import Starlette
     from starlette.exceptions import HTTPException
     from starlette.routing import Route
-
-    from formcheck.web import help
-    from formcheck.web.clinician import pages as clinic_pages
-    from formcheck.web.patient import pages as patient_pages
 
     site = Starlette(
         routes=[
@@ -72,8 +73,6 @@ def _enter_page(request):
 
 async def _enter(request):
     """Exchanges a link's secret for the session's cookie. Same origin only: the gate saw to it."""
-    from urllib.parse import parse_qs
-
     from starlette.responses import RedirectResponse
 
     site = site_of(request)
@@ -89,8 +88,6 @@ async def _enter(request):
 
 async def _leave(request):
     from starlette.responses import RedirectResponse
-
-    from formcheck.web.pages import read_form
 
     await read_form(request)
     site = site_of(request)
@@ -198,8 +195,6 @@ def serve(
         import starlette  # noqa: F401
         import uvicorn
         import websockets  # noqa: F401
-
-    from formcheck.web.workers import Worker
 
     clinic = open_clinic(root)
     with closing(clinic), serving(clinic.folder), _socket_on(port) as listening:

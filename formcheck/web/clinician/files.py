@@ -4,9 +4,12 @@ import secrets
 from pathlib import Path
 
 from formcheck.clinic.database import today
+from formcheck.clinic.exchange import import_package, pack_plan
+from formcheck.clinic.fhir import bundle_json
 from formcheck.clinic.folder import need_room
 from formcheck.clinic.patients import current_prescription
 from formcheck.clinic.tables import sets_csv
+from formcheck.files.exercises import list_exercises
 from formcheck.model.errors import FormcheckError
 from formcheck.web.clinician.lists import patient_of
 from formcheck.web.pages import call, get, post, render, site_of, telling
@@ -28,8 +31,6 @@ def routes() -> list:
 
 
 def _files(request, link: str = "", faults=(), status: int = 200):
-    from formcheck.files.exercises import list_exercises
-
     patient = patient_of(request)
     version = current_prescription(site_of(request).clinic, patient.id)
     prescribed = [line.exercise for line in version.record().exercises] if version else []
@@ -64,8 +65,6 @@ def _csv(request):
 
 
 def _observations(request):
-    from formcheck.clinic.fhir import bundle_json
-
     patient = patient_of(request)
     with telling() as faults:
         text = bundle_json(site_of(request).clinic, patient.code)
@@ -75,8 +74,6 @@ def _observations(request):
 
 
 def _plan(request):
-    from formcheck.clinic.exchange import pack_plan
-
     patient, folder = patient_of(request), site_of(request).clinic.folder
     target = folder.uploads / f"{secrets.token_hex(16)}.part"
     with telling() as faults:
@@ -103,8 +100,6 @@ async def _import_file(request):
     """Takes in an exchange file sent as the raw body."""
     from starlette.concurrency import run_in_threadpool
     from starlette.responses import JSONResponse
-
-    from formcheck.clinic.exchange import import_package
 
     clinic = site_of(request).clinic
     target: Path = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"

@@ -14,8 +14,10 @@ from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.web.clinician.charts import dose_chart, measure_chart, pain_chart
+from formcheck.web.clinician.criteria import criteria_view
 from formcheck.web.clinician.lists import answer_words, patient_of, set_facts
 from formcheck.web.pages import first, get, go, number, post, render, site_of, telling
+from formcheck.words import wording
 
 
 def routes() -> list:
@@ -57,8 +59,6 @@ def _drawn(clinic, patient: Patient, prescription):
 
 def _changes(found) -> list[tuple[str, str, str, str]]:
     """(exercise and side, measure, latest mean with interval, change since the first)."""
-    from formcheck.words import wording
-
     rows = []
     for series in found.measures:
         for side in series.sides:
@@ -95,8 +95,6 @@ def _bases(found) -> list[str]:
 
 def _sides(found) -> list[tuple[str, str, str]]:
     """(exercise, measure, the latest left against the latest right) where both were filmed."""
-    from formcheck.words import wording
-
     rows = []
     for series in found.measures:
         left, right = series.of_side("left"), series.of_side("right")
@@ -120,8 +118,6 @@ def _sides(found) -> list[tuple[str, str, str]]:
 
 
 def _follow_up(request, faults=(), status: int = 200):
-    from formcheck.web.clinician.criteria import criteria_view
-
     patient, clinic = patient_of(request), site_of(request).clinic
     version = current_prescription(clinic, patient.id)
     prescription = version.record() if version else None

@@ -13,6 +13,7 @@ from formcheck.clinic.patients import (
 )
 from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.sets import STATE_WORDS, StoredSet
+from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import UsageError
 from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
 
@@ -39,8 +40,6 @@ def patient_of(request) -> Patient:
 
 def set_facts(stored: StoredSet) -> str:
     """What a set comes to, in a line: counts and facts, no verdict."""
-    from formcheck.files.exercises import load_exercise
-
     if stored.state == "not measured":
         return stored.reason
     if stored.state in ("recorded", "analysing"):

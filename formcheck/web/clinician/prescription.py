@@ -1,5 +1,7 @@
 """A patient's prescription: as a form or as the file's text, with every earlier version."""
 
+import difflib
+
 from formcheck.clinic.database import today
 from formcheck.clinic.patients import (
     Patient,
@@ -8,6 +10,7 @@ from formcheck.clinic.patients import (
     prescriptions_of,
     save_prescription,
 )
+from formcheck.files.exercises import list_exercises
 from formcheck.model.measures import MEASURES, PLANES
 from formcheck.web.clinician.lists import patient_of
 from formcheck.web.clinician.prescription_form import (
@@ -41,8 +44,6 @@ def _show(
     faults=(),
     status: int = 200,
 ):
-    from formcheck.files.exercises import list_exercises
-
     versions = prescriptions_of(site_of(request).clinic, patient.id)
     current = versions[0] if versions else None
     if form is None:
@@ -123,8 +124,6 @@ def _version(request):
 
 def _changes(before: str, after: str) -> list[tuple[str, str]]:
     """(what, line) of a text against the one before: `added`, `removed` or empty."""
-    import difflib
-
     words = {"+": "added", "-": "removed", " ": ""}
     return [
         (words[line[0]], line[2:])

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from formcheck.files.prescriptions import prescription_text
 from formcheck.model.programme import (
     PRESCRIPTION_SCHEMA,
     Bound,
@@ -301,8 +302,6 @@ def _line(values: Mapping[str, str], n: int) -> PrescribedExercise:
 
 def prescription_text_of(form: Form, code: str) -> str:
     """The text of the prescription file that the form says, right or wrong."""
-    from formcheck.files.prescriptions import prescription_text
-
     values = form.values
     head = {name: values.get(name, "") for name in HEAD}
     head |= {name: _date(head[name]) for name in _DATES}

@@ -3,6 +3,8 @@
 import secrets
 from pathlib import Path
 
+from formcheck.clinic.exchange import import_package, pack_set
+from formcheck.clinic.exchange_package import open_package
 from formcheck.clinic.folder import need_room
 from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.pages import call, get, site_of
@@ -17,8 +19,6 @@ def _set_file(request):
     """A recorded set as one file, for the clinic's own safe channel."""
     from starlette.background import BackgroundTask
     from starlette.responses import FileResponse
-
-    from formcheck.clinic.exchange import pack_set
 
     clinic, stored = site_of(request).clinic, own_set(request)
     target = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
@@ -65,9 +65,6 @@ async def _take_in(request):
 
 
 def _import_own(clinic, patient, source: Path):
-    from formcheck.clinic.exchange import import_package
-    from formcheck.clinic.exchange_package import open_package
-
     opened = open_package(clinic, source, key=patient.exchange_key)
     if opened.recording is not None:
         opened.recording.unlink(missing_ok=True)

@@ -13,7 +13,11 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from formcheck.files.exercise_files import exercise_ids
+from formcheck.files.exercises import load_exercise
+from formcheck.live.framing import wanted_for
+from formcheck.live.watching import Eye, LiveSet, glimpse_from
 from formcheck.model.errors import FormcheckError
+from formcheck.model.measures import PLANES
 
 HEADER = struct.Struct("<dHH")
 LEAST_PX, MOST_PX = 64, 640
@@ -46,8 +50,6 @@ class _Live:
     """The open sockets of one server with the network that they share."""
 
     def __init__(self) -> None:
-        from formcheck.live.watching import Eye
-
         self._eye = Eye()
         self._n_open = 0
         # One thread: the network looks at one picture at a time anyway.
@@ -110,8 +112,6 @@ class _Live:
             await websocket.send_json(answer_mapping(answer))
 
     def _look(self, live, time_s: float, rgb: np.ndarray):
-        from formcheck.live.watching import glimpse_from
-
         return live.see(glimpse_from(self._eye, rgb, time_s))
 
 
@@ -124,11 +124,6 @@ def _is_start(text: str | None) -> bool:
 
 def _live_set(asked):
     """The set that a page asks to look at, or None when it names none of ours."""
-    from formcheck.files.exercises import load_exercise
-    from formcheck.live.framing import wanted_for
-    from formcheck.live.watching import LiveSet
-    from formcheck.model.measures import PLANES
-
     exercise, side, plane = (asked.get(k, "") for k in ("exercise", "side", "plane"))
     if exercise not in exercise_ids() or side not in ("left", "right", "both"):
         return None
