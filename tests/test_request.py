@@ -197,7 +197,7 @@ def test_the_table_of_a_set_and_of_a_batch_agree_on_two_targets(tmp_path):
         with (tmp_path / file).open(encoding="utf-8", newline="") as table:
             rows = list(csv.DictReader(table))
         heads.append([name for name in rows[0] if "_target" in name])
-        assert rows[0]["knee_flexion_peak_deg_target_2"] == "at most 95"
+        assert rows[0]["knee_flexion_peak_deg_target_2"] == "at most 95 deg"
     assert heads[0] == heads[1]
 
 
