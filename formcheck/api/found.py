@@ -116,7 +116,7 @@ class MeasuredSet:
     ) -> None:
         self.report = report
         self.repetitions = tuple(MeasuredRepetition(r) for r in report.repetitions)
-        self._of_clip = (analysis, request, settings) if analysis else None
+        self._of_clip = (analysis, request, settings) if analysis and request and settings else None
 
     @property
     def exercise(self) -> str:
@@ -140,7 +140,7 @@ class MeasuredSet:
 
     @property
     def trace(self) -> Trace | None:
-        return self._of_clip[0].trace if self._of_clip and self._of_clip[0] else None
+        return self._of_clip[0].trace if self._of_clip else None
 
     def to_table(self) -> "pyarrow.Table":
         """The repetitions as an Arrow table, a row each.

@@ -7,12 +7,11 @@ from formcheck.api.found import MeasuredSet
 from formcheck.files import prescriptions
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import default_cache_folder
-from formcheck.model.programme import Exercise, Prescription
+from formcheck.model.programme import BoundOfKind, Exercise, Prescription
 from formcheck.model.records import Context
 from formcheck.run import pipeline
 from formcheck.run.calibration_file import read_readings
 from formcheck.run.request import (
-    BoundOfKind,
     GivenPrescription,
     checked_bound,
     read_given_prescription,

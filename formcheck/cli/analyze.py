@@ -19,7 +19,8 @@ from formcheck.cli.progress import progress_bar
 from formcheck.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from formcheck.run.request import BoundOfKind, GivenPrescription
+    from formcheck.model.programme import BoundOfKind
+    from formcheck.run.request import GivenPrescription
 
 
 def register(app: typer.Typer) -> None:

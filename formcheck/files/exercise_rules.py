@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from typing import get_args
+from typing import Any, get_args
 
 from formcheck.files.file_rules import (
     Fault,
@@ -27,7 +27,7 @@ _HOLD_IN_BAND = ("hold_in_band_s", "hold_in_band_total_s", "hold_drift_deg_per_m
 _LEVEL = "plateau_level_deg"
 
 
-def exercise_faults(data: Mapping, catalogue_ids: Sequence[str]) -> tuple[Fault, ...]:
+def exercise_faults(data: Mapping[str, Any], catalogue_ids: Sequence[str]) -> tuple[Fault, ...]:
     """Every fault of an exercise file that its types do not show."""
     return tuple(
         fault
@@ -36,7 +36,7 @@ def exercise_faults(data: Mapping, catalogue_ids: Sequence[str]) -> tuple[Fault,
     ) + tuple(_neighbours(data, catalogue_ids))
 
 
-def _id(data: Mapping) -> Iterator[Fault]:
+def _id(data: Mapping[str, Any]) -> Iterator[Fault]:
     name = word(data, "id")
     if isinstance(name, str) and not re.fullmatch(r"[a-z][a-z0-9_]{0,63}", name):
         yield Fault(
@@ -44,7 +44,7 @@ def _id(data: Mapping) -> Iterator[Fault]:
         )
 
 
-def _views(data: Mapping) -> Iterator[Fault]:
+def _views(data: Mapping[str, Any]) -> Iterator[Fault]:
     seen = set()
     for n, view in tables(data, "views"):
         at: Path = ("views", n)
@@ -59,7 +59,7 @@ def _views(data: Mapping) -> Iterator[Fault]:
         yield from _view_measures(view, at, data)
 
 
-def _least_range(view: Mapping, at: Path) -> Iterator[Fault]:
+def _least_range(view: Mapping[str, Any], at: Path) -> Iterator[Fault]:
     least = view.get("least_range")
     value = least.get("value") if isinstance(least, Mapping) else None
     signal = word(view, "driving_signal")
@@ -73,7 +73,7 @@ def _least_range(view: Mapping, at: Path) -> Iterator[Fault]:
         )
 
 
-def _view_measures(view: Mapping, at: Path, data: Mapping) -> Iterator[Fault]:
+def _view_measures(view: Mapping[str, Any], at: Path, data: Mapping[str, Any]) -> Iterator[Fault]:
     plane, position = word(view, "plane"), word(data, "position")
     signal, seen = word(view, "driving_signal"), set()
     for n, key in enumerate(items(view, "measures")):
@@ -104,7 +104,7 @@ def _view_measures(view: Mapping, at: Path, data: Mapping) -> Iterator[Fault]:
         seen.add(key)
 
 
-def _kind(data: Mapping) -> Iterator[Fault]:
+def _kind(data: Mapping[str, Any]) -> Iterator[Fault]:
     parts = items(data, "parts")
     if word(data, "kind") == "sequence":
         if len(parts) < 2:
@@ -123,7 +123,7 @@ def _kind(data: Mapping) -> Iterator[Fault]:
         )
 
 
-def _bounds_of_exercise(data: Mapping) -> Iterator[Fault]:
+def _bounds_of_exercise(data: Mapping[str, Any]) -> Iterator[Fault]:
     keys = measures_of(data)
     for n, bound in tables(data, "end_goal"):
         at: Path = ("end_goal", n)
@@ -136,7 +136,7 @@ def _bounds_of_exercise(data: Mapping) -> Iterator[Fault]:
             )
 
 
-def _look_for(data: Mapping) -> Iterator[Fault]:
+def _look_for(data: Mapping[str, Any]) -> Iterator[Fault]:
     views: dict[object, set[str]] = {}
     for _, view in tables(data, "views"):
         views.setdefault(word(view, "plane"), set()).update(map(str, items(view, "measures")))
@@ -179,7 +179,7 @@ def _thresholds_of(feature: str) -> set[str]:
     return {side for side in ("above", "below") if f"`{side}`" in FEATURES[feature]}
 
 
-def _dose(data: Mapping) -> Iterator[Fault]:
+def _dose(data: Mapping[str, Any]) -> Iterator[Fault]:
     dose = data.get("usual_dose")
     if not isinstance(dose, Mapping):
         return
@@ -195,12 +195,12 @@ def _dose(data: Mapping) -> Iterator[Fault]:
         )
 
 
-def _words(data: Mapping) -> Iterator[Fault]:
+def _words(data: Mapping[str, Any]) -> Iterator[Fault]:
     if "cues" in data and isinstance(data["cues"], list) and not data["cues"]:
         yield Fault(path=("cues",), what="there are no cues; write at least one plain sentence")
 
 
-def _figure(data: Mapping) -> Iterator[Fault]:
+def _figure(data: Mapping[str, Any]) -> Iterator[Fault]:
     figure = data.get("figure")
     if not isinstance(figure, Mapping):
         return
@@ -229,7 +229,7 @@ def _figure(data: Mapping) -> Iterator[Fault]:
                 )
 
 
-def _neighbours(data: Mapping, catalogue_ids: Sequence[str]) -> Iterator[Fault]:
+def _neighbours(data: Mapping[str, Any], catalogue_ids: Sequence[str]) -> Iterator[Fault]:
     for side in ("easier", "harder"):
         for n, name in enumerate(items(data, side)):
             if isinstance(name, str):

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from math import isfinite
+from typing import Any, TypeGuard
 
 from formcheck.model.measures import MEASURES, PLANES, is_supported
 
@@ -72,7 +73,9 @@ def did_you_mean(word: str, known: Sequence[str]) -> str:
     return "use one of: " + ", ".join(sorted(known)) if len(known) <= 12 else ""
 
 
-def bound_faults(bound: Mapping, at: Path, keys: set[str] | None, whose: str) -> Iterator[Fault]:
+def bound_faults(
+    bound: Mapping[str, Any], at: Path, keys: set[str] | None, whose: str
+) -> Iterator[Fault]:
     """Faults of one bound; `keys` are the measures that may be bounded (None: not known),
     `whose` is the exercise that lists them, or "views" within an exercise file."""
     measure = bound.get("measure")
@@ -119,7 +122,7 @@ def where_supported(key: str, position: object) -> str:
     return f"list it under the {' or '.join(planes)} view, or leave it out"
 
 
-def measures_of(data: Mapping) -> set[str]:
+def measures_of(data: Mapping[str, Any]) -> set[str]:
     """The measures that the views of a raw exercise list."""
     return {
         key
@@ -138,24 +141,24 @@ def neighbour_faults(name: str, path: Path, own: object, ids: Sequence[str]) -> 
         yield Fault(path=path, what=f'there is no exercise "{name}"; {mend}')
 
 
-def tables(data: Mapping, key: str) -> Iterator[tuple[int, Mapping]]:
+def tables(data: Mapping[str, Any], key: str) -> Iterator[tuple[int, Mapping[str, Any]]]:
     """The tables of an array with their positions; anything else in it is stepped over."""
     return ((n, item) for n, item in enumerate(items(data, key)) if isinstance(item, Mapping))
 
 
-def items(data: Mapping, key: str) -> list:
+def items(data: Mapping[str, Any], key: str) -> list[Any]:
     """The list under a key; empty when there is none."""
     value = data.get(key)
     return value if isinstance(value, list) else []
 
 
-def word(data: Mapping, key: str) -> str | None:
+def word(data: Mapping[str, Any], key: str) -> str | None:
     """The text under a key; None when there is none or it is no text."""
     value = data.get(key)
     return value if isinstance(value, str) else None
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[int | float]:
     """Whether a value is a finite number; true and false are none."""
     return (
         isinstance(value, int | float)

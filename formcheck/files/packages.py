@@ -6,6 +6,7 @@ Whoever imports a heavy package wraps that import in `needed_package`.
 import contextlib
 import re
 import sys
+from collections.abc import Iterator
 from importlib.metadata import PackageNotFoundError, requires
 
 from formcheck.model.errors import ModelError
@@ -15,7 +16,7 @@ _BROUGHT_BY = {"cv2": "opencv-contrib-python"}
 
 
 @contextlib.contextmanager
-def needed_package(what: str):
+def needed_package(what: str) -> Iterator[None]:
     """Around the import of packages; `what` tells who needs them.
 
     Raises ModelError when one cannot be loaded: it names the system library or the package that

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
+from typing import Any
 
 from formcheck.files.file_rules import (
     Fault,
@@ -20,7 +21,9 @@ from formcheck.model.measures import PLANES
 
 
 def prescription_faults(
-    data: Mapping, views_of: Callable[[str], Mapping | None], catalogue_ids: Sequence[str]
+    data: Mapping[str, Any],
+    views_of: Callable[[str], Mapping[str, Any] | None],
+    catalogue_ids: Sequence[str],
 ) -> tuple[Fault, ...]:
     """Every fault of a prescription file that its types do not show.
 
@@ -46,7 +49,7 @@ def prescription_faults(
 _DATE_LIKE = re.compile(r"(19|20)\d{2}[-_]?\d{2}[-_]?\d{2}|\d{2}[-_]?\d{2}[-_]?(19|20)\d{2}")
 
 
-def _patient(data: Mapping) -> Iterator[Fault]:
+def _patient(data: Mapping[str, Any]) -> Iterator[Fault]:
     code = word(data, "patient")
     if isinstance(code, str) and code:
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}", code):
@@ -76,7 +79,7 @@ def _patient(data: Mapping) -> Iterator[Fault]:
         )
 
 
-def _dates(data: Mapping) -> Iterator[Fault]:
+def _dates(data: Mapping[str, Any]) -> Iterator[Fault]:
     start, review = _as_date(data.get("valid_from")), _as_date(data.get("review_on"))
     if start and review and review <= start:
         yield Fault(
@@ -86,7 +89,7 @@ def _dates(data: Mapping) -> Iterator[Fault]:
 
 
 def _same_line_twice(
-    line: Mapping, at: Path, n: int, seen: dict[tuple[str, str], int]
+    line: Mapping[str, Any], at: Path, n: int, seen: dict[tuple[str, str], int]
 ) -> Iterator[Fault]:
     name = word(line, "exercise")
     sides = [s for s in items(line, "sides") if isinstance(s, str)] if "sides" in line else ["both"]
@@ -113,7 +116,10 @@ def _same_line_twice(
 
 
 def _line(
-    line: Mapping, at: Path, exercise: Mapping | None, catalogue_ids: Sequence[str]
+    line: Mapping[str, Any],
+    at: Path,
+    exercise: Mapping[str, Any] | None,
+    catalogue_ids: Sequence[str],
 ) -> Iterator[Fault]:
     if exercise is not None and word(exercise, "kind") == "hold" and line.get("hold_s") is None:
         yield Fault(path=at, what="a hold needs its time; add hold_s = with the seconds")
@@ -144,7 +150,10 @@ def _line(
 
 
 def _filmed_where_seen(
-    line: Mapping, bound: Mapping, path: Path, exercise: Mapping | None
+    line: Mapping[str, Any],
+    bound: Mapping[str, Any],
+    path: Path,
+    exercise: Mapping[str, Any] | None,
 ) -> Iterator[Fault]:
     filmed = {word(film, "view") for _, film in tables(line, "film")}
     measure = word(bound, "measure")
@@ -163,7 +172,7 @@ def _filmed_where_seen(
         )
 
 
-def _film(line: Mapping, at: Path, exercise: Mapping | None) -> Iterator[Fault]:
+def _film(line: Mapping[str, Any], at: Path, exercise: Mapping[str, Any] | None) -> Iterator[Fault]:
     planes = {word(view, "plane") for _, view in tables(exercise or {}, "views")}
     sets, seen = line.get("sets"), set()
     for n, film in tables(line, "film"):

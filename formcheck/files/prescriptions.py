@@ -4,7 +4,9 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
+from typing import Literal, TypeVar
 
 from formcheck.files.exercise_files import exercise_ids, near_ids
 from formcheck.files.exercises import load_exercise, read_text
@@ -107,6 +109,8 @@ class Question:
 
 
 Ask = Callable[[Question], str]
+_Answer = TypeVar("_Answer")
+_Word = TypeVar("_Word", bound=str)
 
 
 def compose_prescription(ask: Ask, today: date) -> Prescription:
@@ -142,7 +146,7 @@ def _compose_lines(ask: Ask) -> tuple[PrescribedExercise, ...]:
     while True:
         taken = {line.exercise for line in lines}
         end = "; empty to end" if lines else ""
-        name = _asked(ask, f"Exercise{end}", lambda t, taken=taken: _new_exercise(t, taken))
+        name = _asked(ask, f"Exercise{end}", partial(_new_exercise, taken=taken))
         if not name:
             return tuple(lines)
         lines.append(_compose_line(ask, load_exercise(name)))
@@ -158,12 +162,16 @@ def _compose_line(ask: Ask, exercise: Exercise) -> PrescribedExercise:
     hold_s = None
     if dose.hold_s is not None:
         hold_s = _asked(ask, "Seconds of each hold", _positive, f"{dose.hold_s:g}")
-    sides = ("both",)
+    sides: tuple[Literal["left", "right", "both"], ...] = ("both",)
     if exercise.working_leg != "both":
-        chosen = _choice(ask, "Which leg", ("left", "right", "both"), "both")
+        legs: tuple[Literal["left", "right", "both"], ...] = ("left", "right", "both")
+        chosen = _choice(ask, "Which leg", legs, "both")
         sides = ("left", "right") if chosen == "both" else (chosen,)
-    planes = tuple(view.plane for view in exercise.views)
-    view = _choice(ask, "Film the first set from which view", (*planes, "none"), planes[0])
+    planes: tuple[Literal["sagittal", "frontal", "oblique", "none"], ...] = (
+        *(view.plane for view in exercise.views),
+        "none",
+    )
+    view = _choice(ask, "Film the first set from which view", planes, planes[0])
     return PrescribedExercise(
         exercise=exercise.id,
         sets=_asked(ask, "Sets", lambda t: _whole(t, 1, 20), str(dose.sets or 3)),
@@ -185,7 +193,13 @@ def goal_words(goal: Bound) -> str:
     return f"{goal.measure} {wording.bound_words(goal)}"
 
 
-def _asked(ask: Ask, text: str, parse: Callable, default: str = "", choices=()):
+def _asked(
+    ask: Ask,
+    text: str,
+    parse: Callable[[str], _Answer],
+    default: str = "",
+    choices: tuple[str, ...] = (),
+) -> _Answer:
     fault = ""
     while True:
         answer = ask(Question(text=text, default=default, choices=choices, fault=fault))
@@ -195,8 +209,8 @@ def _asked(ask: Ask, text: str, parse: Callable, default: str = "", choices=()):
             fault = str(error)
 
 
-def _choice(ask: Ask, text: str, choices: tuple[str, ...], default: str = "") -> str:
-    def chosen(answer: str) -> str:
+def _choice(ask: Ask, text: str, choices: tuple[_Word, ...], default: str = "") -> _Word:
+    def chosen(answer: str) -> _Word:
         found = [c for c in choices if answer and c.startswith(answer.lower())]
         if len(found) != 1:
             raise ValueError(f"answer with one of: {', '.join(choices)}")

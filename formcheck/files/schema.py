@@ -9,7 +9,7 @@ from dataclasses import is_dataclass
 from functools import cache
 from pathlib import Path as FilePath
 from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from formcheck.files.exercise_files import exercise_ids, exercise_text
 from formcheck.files.exercise_rules import exercise_faults
@@ -32,13 +32,16 @@ KINDS: tuple[Kind, ...] = ("exercise", "prescription")
 _RECORD = {"exercise": Exercise, "prescription": Prescription}
 _NEWEST = {"exercise": EXERCISE_SCHEMA, "prescription": PRESCRIPTION_SCHEMA}
 
+_Kind = TypeVar("_Kind")
+
 
 def parse_exercise(text: str, file: str) -> Exercise:
     """The exercise that a TOML text holds; `file` names it in faults.
 
     Raises FileError with every fault of the file.
     """
-    return _parse("exercise", text, file)
+    exercise: Exercise = _parse("exercise", text, file)
+    return exercise
 
 
 def parse_prescription(text: str, file: str) -> Prescription:
@@ -47,7 +50,8 @@ def parse_prescription(text: str, file: str) -> Prescription:
     A line's exercise is an id of the catalogue, or the path of an exercise file (ending in
     .toml) from the prescription's own folder. Raises FileError with every fault of the file.
     """
-    return _parse("prescription", text, file)
+    prescription: Prescription = _parse("prescription", text, file)
+    return prescription
 
 
 def file_kind(text: str) -> Kind | None:
@@ -56,8 +60,10 @@ def file_kind(text: str) -> Kind | None:
         found = read_toml(text)[0].get("schema")
     except TomlFault:
         return None
-    kinds = (k for k in _RECORD if isinstance(found, str) and found.startswith(f"formcheck.{k}/"))
-    return next(kinds, None)
+    for kind in KINDS:
+        if isinstance(found, str) and found.startswith(f"formcheck.{kind}/"):
+            return kind
+    return None
 
 
 def file_error(file: str, faults: tuple[str, ...]) -> FileError:
@@ -72,7 +78,7 @@ def exercise_path(name: str, beside: str) -> FilePath:
     return FilePath(beside).parent / name
 
 
-def _parse(kind: Kind, text: str, file: str):
+def _parse(kind: Kind, text: str, file: str) -> Any:
     try:
         data, lines = read_toml(text)
     except TomlFault as fault:
@@ -96,14 +102,14 @@ def _told(faults: list[Fault], file: str, lines: Mapping[Path, int]) -> tuple[st
     return tuple(f"{file}:{line}: {path}: {what}" for line, path, what in placed)
 
 
-def _rule_faults(kind: Kind, data: dict, file: str) -> list[Fault]:
+def _rule_faults(kind: Kind, data: dict[str, Any], file: str) -> list[Fault]:
     ids = exercise_ids()
     if kind == "exercise":
         return list(exercise_faults(data, ids))
     return list(prescription_faults(data, lambda name: _raw_exercise(name, file), ids))
 
 
-def _raw_exercise(name: str, file: str) -> dict | None:
+def _raw_exercise(name: str, file: str) -> dict[str, Any] | None:
     """The raw mapping of an exercise that a prescription names, or None."""
     try:
         if name.endswith(".toml"):
@@ -116,7 +122,7 @@ def _raw_exercise(name: str, file: str) -> dict | None:
 # -- types
 
 
-def _record(kind: Kind, data: dict) -> tuple[Any, list[Fault]]:
+def _record(kind: Kind, data: dict[str, Any]) -> tuple[Any, list[Fault]]:
     from pydantic import ValidationError
 
     faults = list(_odd_values(data, ())) + list(_unknown_keys(data, _RECORD[kind], ()))
@@ -134,14 +140,14 @@ def _record(kind: Kind, data: dict) -> tuple[Any, list[Fault]]:
 
 
 @cache
-def _adapter(kind: Kind):
+def _adapter(kind: Kind) -> Any:
     from pydantic import TypeAdapter
 
     return TypeAdapter(_RECORD[kind])
 
 
-def _as_json(value: object) -> str:
-    return value.isoformat()
+def _as_json(value: Any) -> str:
+    return str(value.isoformat())
 
 
 def _odd_values(value: object, at: Path) -> Iterator[Fault]:
@@ -174,7 +180,7 @@ def _unknown_keys(data: object, kind: object, at: Path) -> Iterator[Fault]:
                 yield from _unknown_keys(item, each, (*at, n))
 
 
-def _leave_out_unknown(data: dict, record: type) -> None:
+def _leave_out_unknown(data: dict[str, Any], record: type) -> None:
     for fault in list(_unknown_keys(data, record, ())):
         place: Any = data
         for part in fault.path[:-1]:
@@ -184,11 +190,11 @@ def _leave_out_unknown(data: dict, record: type) -> None:
 
 def _dataclass_in(kind: object) -> type | None:
     if get_origin(kind) in (Union, UnionType):
-        return next((a for a in get_args(kind) if is_dataclass(a)), None)
-    return kind if is_dataclass(kind) else None
+        return next((a for a in get_args(kind) if isinstance(a, type) and is_dataclass(a)), None)
+    return kind if isinstance(kind, type) and is_dataclass(kind) else None
 
 
-def _plain(error: Mapping) -> str:
+def _plain(error: Mapping[str, Any]) -> str:
     """A type fault in plain words, with the mend."""
     given, about = error["input"], error.get("ctx", {})
     shown = json.dumps(given, ensure_ascii=False, default=str)
@@ -232,9 +238,9 @@ def _plain(error: Mapping) -> str:
 # -- JSON Schemas, for editors that complete the files
 
 
-def json_schema(kind: Kind) -> dict:
+def json_schema(kind: Kind) -> dict[str, Any]:
     """The JSON Schema of a kind of file: closed records, measures and exercises by name."""
-    schema = _adapter(kind).json_schema()
+    schema: dict[str, Any] = _adapter(kind).json_schema()
     records = {_RECORD[kind].__name__: schema, **schema.get("$defs", {})}
     for name, record in records.items():
         _finish(record, name)
@@ -248,7 +254,7 @@ def json_schema_text(kind: Kind) -> str:
     return json.dumps(json_schema(kind), indent=2, ensure_ascii=False) + "\n"
 
 
-def _finish(record: dict, name: str) -> None:
+def _finish(record: dict[str, Any], name: str) -> None:
     properties = record.get("properties", {})
     if record.get("type") == "object" and properties:
         record["additionalProperties"] = False
@@ -266,7 +272,7 @@ def _finish(record: dict, name: str) -> None:
         _name_choices(name, key, property_)
 
 
-def _name_choices(record: str, key: str, property_: dict) -> None:
+def _name_choices(record: str, key: str, property_: dict[str, Any]) -> None:
     if (record, key) == ("Bound", "measure"):
         property_["enum"] = list(MEASURES)
     elif (record, key) == ("ExerciseView", "measures"):
@@ -286,14 +292,15 @@ def _name_choices(record: str, key: str, property_: dict) -> None:
 # -- any record as JSON
 
 
-def record_to_mapping(record: object) -> dict:
+def record_to_mapping(record: object) -> dict[str, Any]:
     """A frozen record as a mapping of plain JSON values."""
     from pydantic import TypeAdapter
 
-    return TypeAdapter(type(record)).dump_python(record, mode="json")
+    mapping: dict[str, Any] = TypeAdapter(type(record)).dump_python(record, mode="json")
+    return mapping
 
 
-def record_from_mapping(kind: type, mapping: object, file: str):
+def record_from_mapping(kind: type[_Kind], mapping: object, file: str) -> _Kind:
     """The record of this kind that a mapping holds.
 
     Raises FileError with every fault, each with its dotted path.

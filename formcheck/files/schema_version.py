@@ -13,12 +13,19 @@ class NewerMinorWarning(UserWarning):
     """The file was written for a newer minor version; keys unknown here are left out."""
 
 
+def _parts(version: str) -> re.Match[str]:
+    form = _FORM.match(version)
+    if form is None:
+        raise ValueError(f"{version!r} is no version of ours")
+    return form
+
+
 def schema_fault(found: object, newest: str) -> str | None:
     """What is wrong with a file's schema line, with the mend, or None when it can be read.
 
     `newest` is the version that this program writes, for instance "formcheck.exercise/1.0".
     """
-    ours = _FORM.match(newest)
+    ours = _parts(newest)
     theirs = _FORM.match(found) if isinstance(found, str) else None
     if found is None:
         return f'is missing; write schema = "{newest}" as the first line'
@@ -39,8 +46,8 @@ def schema_fault(found: object, newest: str) -> str | None:
 
 def is_newer_minor(found: str, newest: str) -> bool:
     """Whether a readable file comes from a newer minor version than this program's."""
-    theirs, ours = _FORM.match(found), _FORM.match(newest)
-    return bool(theirs) and int(theirs["minor"]) > int(ours["minor"])
+    theirs = _FORM.match(found)
+    return theirs is not None and int(theirs["minor"]) > int(_parts(newest)["minor"])
 
 
 def warn_newer_minor(file: str, found: str, newest: str) -> None:

@@ -14,7 +14,7 @@ import stat
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -123,13 +123,13 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
             os.fsync(handle)
             if _IS_OPEN_KEPT:
                 os.close(handle)
-                handle = None
+                handle = -1
             os.replace(beside, path)
         except OSError as error:
             raise output_error(error, path) from error
         sync_folder(path.parent)
     finally:
-        if handle is not None:
+        if handle >= 0:
             os.close(handle)
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
@@ -179,7 +179,7 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def arrow_table(columns: Sequence[tuple[str, type, Sequence]]) -> "pyarrow.Table":
+def arrow_table(columns: Sequence[tuple[str, type, Sequence[Any]]]) -> "pyarrow.Table":
     """An Arrow table of columns (name, str, float, int or bool, values or None)."""
     import pyarrow as pa
 
@@ -187,7 +187,7 @@ def arrow_table(columns: Sequence[tuple[str, type, Sequence]]) -> "pyarrow.Table
     return pa.table({name: pa.array(values, kinds[kind]) for name, kind, values in columns})
 
 
-def write_table(path: Path, columns: Sequence[tuple[str, type, Sequence]]) -> None:
+def write_table(path: Path, columns: Sequence[tuple[str, type, Sequence[Any]]]) -> None:
     """Writes columns (name, str, float, int or bool, values or None) as Parquet, atomically.
 
     The same columns give the same bytes under one version of the Parquet library. Raises
@@ -219,7 +219,7 @@ _COORDINATES = (
 )
 
 
-def _track_columns(n_people: int) -> Iterator[tuple[str, str, str, tuple | None]]:
+def _track_columns(n_people: int) -> Iterator[tuple[str, str, str, tuple[Any, ...] | None]]:
     """(column, unit, field of RawTrack, index behind the frame) of a track file, in order."""
     yield "time_s", "s", "time_s", None
     yield "stamp", "time base", "stamp", None
@@ -267,7 +267,8 @@ def track_to_bytes(raw: RawTrack) -> bytes:
         use_byte_stream_split=[f.name for f in fields if pa.types.is_floating(f.type)],
         write_page_checksum=True,
     )
-    return sink.getvalue().to_pybytes()
+    content: bytes = sink.getvalue().to_pybytes()
+    return content
 
 
 def track_from_bytes(content: bytes, file: str) -> RawTrack:
@@ -315,12 +316,12 @@ def track_from_bytes(content: bytes, file: str) -> RawTrack:
     return raw
 
 
-def _clip_from(values: dict) -> Clip:
+def _clip_from(values: dict[str, Any]) -> Clip:
     known = {name: values[name] for name in Clip.__slots__}
     return Clip(**{**known, "time_base": tuple(known["time_base"])})
 
 
-def _source_from(values: dict) -> PoseSource:
+def _source_from(values: dict[str, Any]) -> PoseSource:
     known = {name: values[name] for name in PoseSource.__slots__}
     versions = tuple((name, version) for name, version in known["library_versions"])
     return PoseSource(**{**known, "library_versions": versions})

@@ -4,6 +4,7 @@ import re
 import tomllib
 from bisect import bisect_right
 from collections.abc import Mapping
+from typing import Any
 
 Path = tuple[str | int, ...]
 """Keys and list positions (from 0) from the top of the file down."""
@@ -24,12 +25,12 @@ _PLACE = re.compile(r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column \d+|end 
 class TomlFault(ValueError):
     """The text is not TOML; `line` is where reading stopped."""
 
-    def __init__(self, what: str, line: int):
+    def __init__(self, what: str, line: int) -> None:
         super().__init__(what)
         self.line = line
 
 
-def read_toml(text: str) -> tuple[dict, dict[Path, int]]:
+def read_toml(text: str) -> tuple[dict[str, Any], dict[Path, int]]:
     """The mapping that a TOML text holds, and the line of every key and list item in it.
 
     Raises TomlFault where the text is not TOML.
@@ -66,15 +67,22 @@ def dotted(path: Path) -> str:
     return out or "(whole file)"
 
 
+def _end(form: re.Pattern[str], text: str, at: int) -> int:
+    """Where what stands at a place ends; nothing of the form ends where it begins."""
+    found = form.match(text, at)
+    return found.end() if found else at
+
+
 class _Lines:
     """One walk over a text that is known to be TOML."""
 
-    def __init__(self, text: str):
+    def __init__(self, text: str) -> None:
         self.text = text
         self.starts = [m.end() for m in re.finditer(r"\n", text)]
         self.found: dict[Path, int] = {}
         self.n_tables: dict[Path, int] = {}
-        at, table = self._blank(0), ()
+        at = self._blank(0)
+        table: Path = ()
         while at < len(text):
             if text[at] == "[":
                 table, at = self._header(at)
@@ -83,10 +91,10 @@ class _Lines:
             at = self._blank(at)
 
     def _blank(self, at: int) -> int:
-        return _BLANK.match(self.text, at).end()
+        return _end(_BLANK, self.text, at)
 
     def _spaces(self, at: int) -> int:
-        return _SPACES.match(self.text, at).end()
+        return _end(_SPACES, self.text, at)
 
     def _note(self, path: Path, at: int) -> None:
         self.found.setdefault(path, bisect_right(self.starts, at) + 1)
@@ -99,7 +107,7 @@ class _Lines:
                 end = self._string(at)
                 keys.append(tomllib.loads(f"k = {self.text[at:end]}")["k"])
             else:
-                end = _BARE_KEY.match(self.text, at).end()
+                end = _end(_BARE_KEY, self.text, at)
                 keys.append(self.text[at:end])
             at = self._spaces(end)
             if self.text[at] != ".":
@@ -145,7 +153,7 @@ class _Lines:
                 at = self._blank(self._pair(at, path))
                 at = self._blank(at + 1) if self.text[at] == "," else at
             return at + 1
-        return _SCALAR.match(self.text, at).end()
+        return _end(_SCALAR, self.text, at)
 
     def _items(self, at: int, path: Path) -> int:
         index, at = 0, self._blank(at)

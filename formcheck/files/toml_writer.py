@@ -1,7 +1,9 @@
 """Exercise and prescription records as TOML text, the inverse of schema.py's reading."""
 
+from collections.abc import Iterator
 from dataclasses import MISSING, fields, is_dataclass
 from datetime import date
+from typing import Any
 
 from formcheck.model.programme import Exercise, Prescription, SourcedNumber, Tempo
 
@@ -23,7 +25,7 @@ def to_toml(record: Exercise | Prescription) -> str:
     return "\n".join(_table(record, "")).strip("\n") + "\n"
 
 
-def _table(record, path: str) -> list[str]:
+def _table(record: Any, path: str) -> list[str]:
     """Plain values first, then tables: TOML gives a key after a header to that table."""
     plain: list[str] = []
     tables: list[str] = []
@@ -41,7 +43,7 @@ def _table(record, path: str) -> list[str]:
     return plain + tables
 
 
-def _kept(record):
+def _kept(record: Any) -> Iterator[tuple[str, Any]]:
     for f in fields(record):
         value = getattr(record, f.name)
         default = f.default if f.default is not MISSING else MISSING
@@ -51,7 +53,7 @@ def _kept(record):
             yield f.name, value
 
 
-def _value(value) -> str:
+def _value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -4,7 +4,7 @@ A report may carry these keys and no others. Zero and positive sense are defined
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 Plane = Literal["sagittal", "frontal", "oblique"]
 PLANES: tuple[Plane, ...] = ("sagittal", "frontal", "oblique")
@@ -33,7 +33,9 @@ class Measure:
     definition: str
 
 
-def _m(key, unit, label, views, at, symmetry, definition) -> Measure:
+def _m(
+    key: str, unit: Any, label: str, views: frozenset[str], at: Any, symmetry: Any, definition: str
+) -> Measure:
     return Measure(
         key=key,
         unit=unit,

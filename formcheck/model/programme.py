@@ -112,6 +112,10 @@ class Bound:
         return low, high
 
 
+BoundOfKind = tuple[Literal["target", "limit"], Bound]
+"""A bound that is to be reached, or one that is not to be passed."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExerciseView:
     """How one camera plane sees the exercise.

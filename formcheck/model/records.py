@@ -8,7 +8,7 @@ y down, z away from the camera.
 """
 
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -20,7 +20,7 @@ REPORT_SCHEMA = "formcheck.report/1.0"
 TRACK_SCHEMA = "formcheck.track/1.0"
 
 
-def _seal(record) -> None:
+def _seal(record: Any) -> None:
     for f in fields(record):
         value = getattr(record, f.name)
         if isinstance(value, np.ndarray):
@@ -96,7 +96,7 @@ class RawTrack:
     change: np.ndarray
     border_change: np.ndarray
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         n, p = self.image_px.shape[:2]
         _require(self.time_s.shape == (n,), "time_s and image_px differ in length")
         _require(bool(np.all(np.diff(self.time_s) > 0)), "time_s does not increase")
@@ -127,7 +127,7 @@ class Track:
     is_repaired: np.ndarray
     noise_px: np.ndarray
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         n = len(self.time_s)
         _require(self.image_px.shape == (n, N_LANDMARKS, 2), "image_px is not (n, 33, 2)")
         _require(self.world_m.shape == (n, N_LANDMARKS, 3), "world_m is not (n, 33, 3)")
@@ -425,7 +425,7 @@ class Trace:
     label: str
     key: str
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         _require(self.time_s.shape == self.value.shape, "time_s and value differ in length")
         _seal(self)
 
@@ -441,7 +441,7 @@ class SeenLeg:
     view: View
     is_here: np.ndarray
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         _seal(self)
 
 

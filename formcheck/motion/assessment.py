@@ -10,7 +10,7 @@ import numpy as np
 from formcheck.model.anatomy import SIDES, Side, other_side
 from formcheck.model.intervals import COVERAGE_FACTOR, combined, decide, measured, model_parts
 from formcheck.model.measures import MEASURES
-from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
+from formcheck.model.programme import Bound, BoundOfKind, Exercise, PrescribedExercise, Prescription
 from formcheck.model.records import (
     AssessedRepetition,
     AssessedSet,
@@ -28,8 +28,6 @@ from formcheck.model.records import (
 from formcheck.motion.chair_tests import chair_stand_measures
 from formcheck.motion.driving import is_of_signal
 from formcheck.motion.symmetry import symmetry_of
-
-BoundOfKind = tuple[CheckKind, Bound]
 
 EXTENSION_TOLERANCE_DEG = 5.0
 """Full extension is judged within this of the passive value entered (common practice)."""

@@ -6,6 +6,7 @@ NaN in, NaN out. Zero and sign of every measure are those of measures.py.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -262,7 +263,7 @@ def _steady_ground_y(feet_y: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
-SIGNALS = {
+SIGNALS: dict[str, tuple[str, Literal["deg", "share"], str]] = {
     "knee_flexion": ("knee_flexion_deg", "deg", "knee flexion"),
     "trunk_inclination": ("trunk_inclination_deg", "deg", "trunk inclination"),
     "trunk_thigh": ("trunk_thigh_deg", "deg", "trunk-thigh angle"),

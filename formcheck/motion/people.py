@@ -1,6 +1,7 @@
 """Who is who among the people found: linked through the clip, and which of them is the patient."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -105,7 +106,7 @@ def _linked(raw: RawTrack) -> list[np.ndarray]:
     size = np.hypot(extent[..., 0], extent[..., 1])
     if p == 1:
         return [np.where(np.isfinite(centre[:, 0, 0]), 0, -1)]
-    chains: list[dict] = []
+    chains: list[dict[str, Any]] = []
     for i in range(n):
         free = [q for q in range(p) if np.isfinite(centre[i, q, 0])]
         pairs = sorted(

@@ -6,14 +6,14 @@ turns round to show the other leg has two such stretches. Pure.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from formcheck.model.anatomy import Side, other_side
 from formcheck.model.codes import values_of
 from formcheck.model.measures import is_supported
-from formcheck.model.programme import Bound, Exercise, ExerciseView
+from formcheck.model.programme import BoundOfKind, Exercise, ExerciseView
 from formcheck.model.records import (
     AssessedRepetition,
     Finding,
@@ -75,7 +75,7 @@ class Stretch:
         return SeenLeg(leg=self.leg, view=self.view, is_here=self.is_here)
 
 
-def request_bounds(request: Request) -> tuple[tuple[str, Bound], ...]:
+def request_bounds(request: Request) -> tuple[BoundOfKind, ...]:
     """The bounds in force: a limit on a measure beats a target that asks for more."""
     return drop_targets_beyond_limits(request.bounds, request.exercise)
 
@@ -125,7 +125,7 @@ def _both_measured(shown, other, raw, request, settings) -> list[Stretch]:
         for k, part in enumerate(parts)
         for place, r in enumerate(part.repetitions)
     )
-    moved: tuple[list, list] = ([], [])
+    moved: tuple[list[Any], list[Any]] = ([], [])
     for place, start_s, end_s in request.moved_limits:
         if 0 <= place < len(in_time_order):
             _, k, own_place = in_time_order[place]

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, TypeVar, cast
 
 from formcheck.files.exercises import load_exercise
 from formcheck.files.file_rules import possible_range
@@ -15,12 +15,12 @@ from formcheck.files.prescriptions import file_sha256, prescribed_line, read_pre
 from formcheck.files.schema import exercise_path
 from formcheck.model.errors import FormcheckError, UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
+from formcheck.model.programme import Bound, BoundOfKind, Exercise, PrescribedExercise, Prescription
 from formcheck.model.records import Context, GoniometerReading
 from formcheck.model.request import Request
 from formcheck.motion.assessment import prescribed_bounds
 
-BoundOfKind = tuple[Literal["target", "limit"], Bound]
+SIDES_OR_BOTH: tuple[Literal["left", "right", "both"], ...] = ("left", "right", "both")
 _Read = TypeVar("_Read")
 
 
@@ -64,9 +64,10 @@ class FilesReadOnce:
                 self._read[key] = read(name)
             except FormcheckError as error:
                 self._read[key] = error
-        if isinstance(self._read[key], FormcheckError):
-            raise self._read[key]
-        return self._read[key]
+        found = self._read[key]
+        if isinstance(found, FormcheckError):
+            raise found
+        return cast(_Read, found)
 
 
 def request_for(
@@ -137,11 +138,12 @@ def checked_side(side: str | None) -> Literal["left", "right", "both"] | None:
     """The side when it is one; None for none. Raises UsageError for any other word."""
     if not side:
         return None
-    if side not in ("left", "right", "both"):
-        raise UsageError(
-            f"side {side!r}: write left, right or both (the patient's own), or leave it out"
-        )
-    return side
+    for known in SIDES_OR_BOTH:
+        if side == known:
+            return known
+    raise UsageError(
+        f"side {side!r}: write left, right or both (the patient's own), or leave it out"
+    )
 
 
 def checked_bound(kind: Literal["target", "limit"], key: str, value: float) -> BoundOfKind:
@@ -176,7 +178,7 @@ def _exercise_and_name(
         return record, record.id
     path = folder / name
     for line in prescription.record.exercises if prescription else ():
-        if line.exercise.endswith(".toml"):
+        if prescription and line.exercise.endswith(".toml"):
             beside = exercise_path(line.exercise, prescription.file)
             if path.is_file() and beside.is_file() and path.samefile(beside):
                 return files.exercise(path), line.exercise

@@ -5,6 +5,7 @@ From the two every reported figure comes out again, with the parts of its interv
 """
 
 from pathlib import Path
+from typing import Literal
 
 from formcheck.files import storage
 from formcheck.model.anatomy import Side
@@ -46,7 +47,7 @@ def assessed_again(
 
 def compare_folders(
     first: Path, second: Path, involved: Side | None
-) -> tuple[tuple[Symmetry, ...], dict[Side, int]]:
+) -> tuple[tuple[Symmetry, ...], dict[Literal["left", "right", "both"], int]]:
     """The two legs of one exercise from two result folders, the involved one over the other.
 
     With the rows goes the number of complete repetitions of each leg.

@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, NoReturn
 
 from formcheck.files import storage
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
@@ -73,7 +74,7 @@ def request_json(request: Request, settings: Settings) -> str:
     """request.json: what was asked, with the exercise and the prescription in full."""
     from formcheck.files.schema import record_to_mapping
 
-    body = {
+    body: dict[str, Any] = {
         "schema": REQUEST_SCHEMA,
         # Reports carry no machine's paths, so neither does this.
         "request": record_to_mapping(replace(request, clip=Path(shown_name(request.clip)))),
@@ -113,11 +114,11 @@ def read_request(folder: Path) -> tuple[Request, Settings]:
     return request, record_from_mapping(Settings, body.get("settings"), str(path))
 
 
-def parsed_json(path: Path) -> object:
+def parsed_json(path: Path) -> Any:
     """The content of a JSON file of ours. Raises OSError, and ValueError for anything that is no
     JSON, holds NaN or infinity, or is nested without end."""
 
-    def refuse(constant: str):
+    def refuse(constant: str) -> NoReturn:
         raise ValueError(f"{constant} is no number")
 
     try:

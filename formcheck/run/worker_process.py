@@ -16,7 +16,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from pathlib import Path
 from typing import IO, Any
@@ -77,7 +77,7 @@ class WorkerProcess:
 
     @property
     def process_id(self) -> int:
-        return self._process.pid
+        return int(self._process.pid)
 
     @property
     def is_alive(self) -> bool:
@@ -87,7 +87,7 @@ class WorkerProcess:
     def memory_bytes(self) -> int:
         """Resident memory; 0 where the process is gone."""
         try:
-            return self._process.memory_info().rss
+            return int(self._process.memory_info().rss)
         except psutil.Error:
             return 0
 
@@ -155,7 +155,7 @@ def _write(stream: IO[bytes], thing: object) -> None:
     stream.flush()
 
 
-def _forward(stream: IO[bytes], put) -> None:
+def _forward(stream: IO[bytes], put: Callable[[bytes | None], None]) -> None:
     """Passes on what comes through a stream, thing by thing, still pickled; None at its end."""
     with contextlib.suppress(OSError, ValueError):
         while len(head := stream.read(_LENGTH.size)) == _LENGTH.size:
