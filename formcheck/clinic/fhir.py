@@ -246,7 +246,7 @@ def _bundle_model():
     """The pydantic model of what we write: of the R4B model only our own elements and codes."""
     from typing import Literal
 
-    from pydantic import BaseModel, ConfigDict, Field, create_model
+    from pydantic import AfterValidator, BaseModel, ConfigDict, Field, create_model
 
     class Ours(BaseModel):
         model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
@@ -259,8 +259,14 @@ def _bundle_model():
     code = Annotated[str, Field(pattern=r"^\S+( \S+)*$")]
     identity = Annotated[str, Field(pattern=r"^[A-Za-z0-9.-]{1,64}$")]
     uri = Annotated[str, Field(pattern=r"^\S+$")]
-    day = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
-    instant = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00$")]
+
+    def dated(text: str) -> str:  # the pattern lets a thirtieth of February through
+        datetime.fromisoformat(text)
+        return text
+
+    there = AfterValidator(dated)
+    day = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), there]
+    instant = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00$"), there]
     units = Literal[tuple({c for _, c, _ in UNITS.values()} | {"{reps}", "{score}"})]
     words = element("Words", text=(text, ...))
     coding = element("Coding", system=(uri, ...), code=(code, ...), display=(text | None, None))
