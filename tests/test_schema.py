@@ -306,7 +306,7 @@ BROKEN = [
     case(
         "harder than itself",
         SQUAT,
-        '["split_squat", "forward_lunge"]',
+        '["forward_lunge", "split_squat"]',
         '["split_squat", "squat"]',
         "harder =",
         "harder[1]",
