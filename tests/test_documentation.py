@@ -7,6 +7,7 @@ import tomllib
 import pytest
 import typer
 from conftest import ROOT
+from write_lists import with_rows
 
 from formcheck.cli import _register_commands, app
 from formcheck.files.exercise_files import exercise_ids
@@ -107,6 +108,11 @@ def test_every_measure_appears_with_its_definition_unit_and_views():
     }
 
 
+def test_the_table_of_measures_is_written_from_the_list():
+    page = document("researchers/measures.md")
+    assert with_rows(page) == page
+
+
 def test_every_measure_in_the_validation_tables_is_one_of_the_list():
     named = set(re.findall(r"^\| \w+ \| `(\w+)` \|", document("researchers/validation.md"),
                            flags=re.MULTILINE))  # fmt: skip
@@ -130,7 +136,7 @@ def test_the_two_commands_are_there_and_ci_runs_the_second():
 def test_what_is_checked_before_a_commit_is_what_ci_checks():
     hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
     entries = re.findall(r"entry: (.*)", hooks)
-    assert len(entries) == 3
+    assert len(entries) == 4
     for entry in entries:
         assert f"\n{entry}\n" in (ROOT / ".ci/run").read_text(encoding="utf-8")
 

@@ -6,6 +6,7 @@ from importlib.resources import files
 import pytest
 
 from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.measures import MEASURES
 from formcheck.model.programme import FilmedSet, PrescribedExercise, Tempo
 from formcheck.web.documents import pages, text_of
 from formcheck.words import patient_words, wording
@@ -109,7 +110,7 @@ def exercise_sentences():
 
 def shared_sentences():
     texts = [*patient_words.CAUTIONS_FOR_ALL, patient_words.NOBODY_WATCHES]
-    texts += list(patient_words._MEASURES.values())
+    texts += [m.patient_label for m in MEASURES.values()]
     texts += [
         wording.outcome_words(outcome, kind).words
         for kind, outcomes in (

@@ -23,46 +23,9 @@ class Fault:
     what: str
 
 
-_ANGLE = (-180.0, 180.0)
-_TIME = (0.0, 3600.0)
-POSSIBLE = {
-    "knee_flexion_peak_deg": (-20.0, 170.0),
-    "knee_flexion_least_deg": (-20.0, 170.0),
-    "knee_flexion_gain_deg": (-30.0, 170.0),
-    "thigh_inclination_deg": (-60.0, 90.0),
-    "shank_inclination_deg": (-90.0, 90.0),
-    "trunk_inclination_deg": (-60.0, 150.0),
-    "trunk_thigh_deg": (-60.0, 160.0),
-    "trunk_swing_leg_line_deg": (-90.0, 160.0),
-    "rear_knee_height_share": (-0.5, 2.0),
-    "knee_over_toe_share": (-3.0, 3.0),
-    "knee_over_toe_cm": (-80.0, 80.0),
-    "fppa_at_turn_deg": (-60.0, 60.0),
-    "fppa_peak_deg": (-60.0, 60.0),
-    "fppa_change_deg": (-60.0, 60.0),
-    "knee_medial_to_foot_share": (-1.5, 1.5),
-    "knee_separation_ratio_least": (0.0, 4.0),
-    "pelvic_obliquity_peak_deg": (-45.0, 45.0),
-    "pelvis_shift_share": (-1.5, 1.5),
-    "trunk_lateral_inclination_peak_deg": (-90.0, 90.0),
-    "hip_drop_share": (-0.5, 1.2),
-    "leg_elevation_peak_deg": (0.0, 130.0),
-    "leg_elevation_peak_cm": (0.0, 150.0),
-    "heel_height_peak_share": (0.0, 1.2),
-    "heel_drop_share": (0.0, 1.0),
-    "plateau_level_deg": (-60.0, 170.0),
-    "hold_drift_deg_per_min": (-600.0, 600.0),
-    "range_deg": (0.0, 180.0),
-    "range_share": (0.0, 1.5),
-    "n_in_30_s": (0.0, 60.0),
-}
-"""Widest values that a body or a set can show, by measure: common practice, set wide of
-published joint ranges. A bound outside is a slip of the pen. Times: 0 s to an hour."""
-
-
 def possible_range(measure: str) -> tuple[float, float]:
     """Least and greatest value that a bound on a measure may have, in the measure's unit."""
-    return POSSIBLE.get(measure, _TIME if MEASURES[measure].unit == "s" else _ANGLE)
+    return MEASURES[measure].possible
 
 
 def did_you_mean(word: str, known: Sequence[str]) -> str:

@@ -4,7 +4,7 @@ A report may carry these keys and no others. Zero and positive sense are defined
 """
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 Plane = Literal["sagittal", "frontal", "oblique"]
 PLANES: tuple[Plane, ...] = ("sagittal", "frontal", "oblique")
@@ -21,7 +21,9 @@ class Measure:
     `at` says where in the repetition it is read: at the turn, at its largest or least, over
     the plateau of a hold, or over the whole repetition ("tempo"). `symmetry` says how two
     legs are compared: "index" (involved over uninvolved, more is better, true zero),
-    "difference" or None.
+    "difference" or None. `possible` are the widest values that a body or a set can show: common
+    practice, set wide of published joint ranges; a bound outside is a slip of the pen (times:
+    0 s to an hour). `patient_label` is its name in a patient's words.
     """
 
     key: str
@@ -31,10 +33,25 @@ class Measure:
     at: Literal["turn", "peak", "least", "plateau", "tempo", "set"]
     symmetry: Literal["index", "difference"] | None
     definition: str
+    possible: tuple[float, float]
+    patient_label: str
+
+
+_ANGLE = (-180.0, 180.0)
+_TIME = (0.0, 3600.0)
 
 
 def _m(
-    key: str, unit: Any, label: str, views: frozenset[str], at: Any, symmetry: Any, definition: str
+    key: str,
+    unit: Literal["deg", "s", "share", "cm", "deg/min", "1"],
+    label: str,
+    views: frozenset[str],
+    at: Literal["turn", "peak", "least", "plateau", "tempo", "set"],
+    symmetry: Literal["index", "difference"] | None,
+    definition: str,
+    *,
+    patient_label: str,
+    possible: tuple[float, float] | None = None,
 ) -> Measure:
     return Measure(
         key=key,
@@ -44,6 +61,8 @@ def _m(
         at=at,
         symmetry=symmetry,
         definition=definition,
+        possible=possible or (_TIME if unit == "s" else _ANGLE),
+        patient_label=patient_label,
     )
 
 
@@ -57,6 +76,8 @@ _ALL = (
         "difference",
         "Largest rotation between thigh and shank axes; 0 = full extension, positive = flexion, "
         "negative = hyperextension.",
+        possible=(-20.0, 170.0),
+        patient_label="How far the knee bends",
     ),
     _m(
         "knee_flexion_least_deg",
@@ -67,6 +88,8 @@ _ALL = (
         "difference",
         "Knee flexion at the straightest point reached (the active extension deficit of an "
         "extension exercise); negative = hyperextension.",
+        possible=(-20.0, 170.0),
+        patient_label="How much bend is left at the straightest point",
     ),
     _m(
         "knee_flexion_gain_deg",
@@ -76,6 +99,8 @@ _ALL = (
         "peak",
         "difference",
         "Largest knee flexion while the leg is raised minus knee flexion at rest just before.",
+        possible=(-30.0, 170.0),
+        patient_label="How much the knee bends as the leg rises",
     ),
     _m(
         "thigh_inclination_deg",
@@ -85,6 +110,8 @@ _ALL = (
         "turn",
         "difference",
         "Thigh axis to the horizontal; 0 = parallel to the floor, positive = hip above knee.",
+        possible=(-60.0, 90.0),
+        patient_label="Thigh compared with level",
     ),
     _m(
         "shank_inclination_deg",
@@ -94,6 +121,8 @@ _ALL = (
         "turn",
         "difference",
         "Shank axis to the vertical; positive = knee forward of ankle.",
+        possible=(-90.0, 90.0),
+        patient_label="Shin compared with upright",
     ),
     _m(
         "trunk_inclination_deg",
@@ -104,6 +133,8 @@ _ALL = (
         "difference",
         "Mid-hip to mid-shoulder axis to the vertical; positive = leaning forward. Two points "
         "make a line: spine shape is not measured.",
+        possible=(-60.0, 150.0),
+        patient_label="How far the trunk leans forward",
     ),
     _m(
         "trunk_thigh_deg",
@@ -114,6 +145,8 @@ _ALL = (
         "difference",
         "Rotation between trunk and thigh axes; 0 = in line, positive = hip flexed, negative = "
         "past the line.",
+        possible=(-60.0, 160.0),
+        patient_label="Trunk and thigh compared with one line",
     ),
     _m(
         "trunk_swing_leg_line_deg",
@@ -124,6 +157,8 @@ _ALL = (
         "difference",
         "Angle between the trunk axis and the swing leg's hip-to-ankle axis; 0 = in line, "
         "positive = hip flexed.",
+        possible=(-90.0, 160.0),
+        patient_label="Trunk and free leg compared with one line",
     ),
     _m(
         "rear_knee_height_share",
@@ -133,6 +168,8 @@ _ALL = (
         "turn",
         "difference",
         "Height of the rear knee above the front ankle, share of the front shank's length.",
+        possible=(-0.5, 2.0),
+        patient_label="Height of the rear knee",
     ),
     _m(
         "knee_over_toe_share",
@@ -144,6 +181,8 @@ _ALL = (
         "Horizontal distance from toe tip to knee joint centre along the foot's direction, share "
         "of foot length; positive = past the toe. The joint centre lies some centimetres behind "
         "the front of the kneecap.",
+        possible=(-3.0, 3.0),
+        patient_label="How far the knee goes past the toes",
     ),
     _m(
         "knee_over_toe_cm",
@@ -153,6 +192,8 @@ _ALL = (
         "turn",
         "difference",
         "As knee_over_toe_share, in centimetres, when stature is given.",
+        possible=(-80.0, 80.0),
+        patient_label="How far the knee goes past the toes",
     ),
     _m(
         "fppa_at_turn_deg",
@@ -164,6 +205,8 @@ _ALL = (
         "Frontal plane projection angle: hip-knee line to knee-ankle line; positive = valgus "
         "(knee medial), negative = varus. From pose hip points: not comparable with norms from "
         "ASIS or thigh markers.",
+        possible=(-60.0, 60.0),
+        patient_label="How far the knee stands inward at the lowest point",
     ),
     _m(
         "fppa_peak_deg",
@@ -173,6 +216,8 @@ _ALL = (
         "peak",
         "difference",
         "Largest frontal plane projection angle of the repetition.",
+        possible=(-60.0, 60.0),
+        patient_label="How far the knee goes inward",
     ),
     _m(
         "fppa_change_deg",
@@ -183,6 +228,8 @@ _ALL = (
         "difference",
         "Largest frontal plane projection angle minus that of the posture at the start of the "
         "repetition.",
+        possible=(-60.0, 60.0),
+        patient_label="How much the knee moves inward",
     ),
     _m(
         "knee_medial_to_foot_share",
@@ -193,6 +240,8 @@ _ALL = (
         "difference",
         "Horizontal distance by which the knee stands medial of the ankle, share of shank "
         "length; for abducted legs.",
+        possible=(-1.5, 1.5),
+        patient_label="How far the knee stands inward of the foot",
     ),
     _m(
         "knee_separation_ratio_least",
@@ -202,6 +251,8 @@ _ALL = (
         "least",
         None,
         "Least knee-to-knee over ankle-to-ankle distance in a two-leg stance.",
+        possible=(0.0, 4.0),
+        patient_label="How far the knees stay apart",
     ),
     _m(
         "pelvic_obliquity_peak_deg",
@@ -213,6 +264,8 @@ _ALL = (
         "Hip line to the horizontal, relative to standing, largest in size with its sign. "
         "Single-leg work: positive = swing side lower (drops), negative = higher (opens). "
         "Two-leg work: positive = the patient's left side lower.",
+        possible=(-45.0, 45.0),
+        patient_label="How far the pelvis tips to a side",
     ),
     _m(
         "pelvis_shift_share",
@@ -223,6 +276,8 @@ _ALL = (
         "difference",
         "Hip midpoint from ankle midpoint sideways, share of stance width; positive = toward "
         "the patient's left.",
+        possible=(-1.5, 1.5),
+        patient_label="How far the pelvis shifts to a side",
     ),
     _m(
         "trunk_lateral_inclination_peak_deg",
@@ -233,6 +288,8 @@ _ALL = (
         "difference",
         "Trunk axis to the vertical in a front view, largest in size; positive = toward the "
         "working side.",
+        possible=(-90.0, 90.0),
+        patient_label="How far the trunk leans to a side",
     ),
     _m(
         "hip_drop_share",
@@ -242,6 +299,8 @@ _ALL = (
         "turn",
         "difference",
         "Fall of the hip midpoint from standing, share of leg length.",
+        possible=(-0.5, 1.2),
+        patient_label="How far the hips come down",
     ),
     _m(
         "leg_elevation_peak_deg",
@@ -251,6 +310,8 @@ _ALL = (
         "peak",
         "index",
         "Hip-to-ankle line to the floor, as the rise from rest.",
+        possible=(0.0, 130.0),
+        patient_label="How far the leg rises",
     ),
     _m(
         "leg_elevation_peak_cm",
@@ -260,6 +321,8 @@ _ALL = (
         "peak",
         "index",
         "Rise of the heel from rest in centimetres, when stature is given.",
+        possible=(0.0, 150.0),
+        patient_label="How high the heel rises",
     ),
     _m(
         "heel_height_peak_share",
@@ -269,6 +332,8 @@ _ALL = (
         "peak",
         "index",
         "Heel above flat-foot standing, share of foot length.",
+        possible=(0.0, 1.2),
+        patient_label="How high the heel rises",
     ),
     _m(
         "heel_drop_share",
@@ -278,6 +343,8 @@ _ALL = (
         "least",
         "index",
         "Heel below flat-foot standing (a step edge), share of foot length, as a positive drop.",
+        possible=(0.0, 1.0),
+        patient_label="How far the heel sinks below the step",
     ),
     _m(
         "plateau_hold_s",
@@ -288,6 +355,7 @@ _ALL = (
         "index",
         "Longest unbroken time within 5 deg of the repetition's own plateau; in a one-leg "
         "stance until the free foot touches.",
+        patient_label="How long the position is held",
     ),
     _m(
         "plateau_level_deg",
@@ -297,6 +365,8 @@ _ALL = (
         "plateau",
         "difference",
         "Median of the driving angle over the plateau.",
+        possible=(-60.0, 170.0),
+        patient_label="Angle of the hold",
     ),
     _m(
         "hold_in_band_s",
@@ -306,6 +376,7 @@ _ALL = (
         "plateau",
         "index",
         "Longest unbroken time inside the target's tolerance band.",
+        patient_label="How long the hold stays at the planned angle",
     ),
     _m(
         "hold_in_band_total_s",
@@ -315,6 +386,7 @@ _ALL = (
         "plateau",
         "index",
         "All time inside the target's tolerance band.",
+        patient_label="Time at the planned angle, all together",
     ),
     _m(
         "hold_drift_deg_per_min",
@@ -324,6 +396,8 @@ _ALL = (
         "plateau",
         "difference",
         "Slope of the driving angle over the plateau.",
+        possible=(-600.0, 600.0),
+        patient_label="How much the hold drifts",
     ),
     _m(
         "lowering_s",
@@ -333,6 +407,7 @@ _ALL = (
         "tempo",
         None,
         "Seconds of lowering, while the body moves (faster than 5 % of its fastest).",
+        patient_label="Time for lowering",
     ),
     _m(
         "pause_s",
@@ -342,6 +417,7 @@ _ALL = (
         "tempo",
         None,
         "Seconds at the turn, between the two movements.",
+        patient_label="Time of the pause",
     ),
     _m(
         "raising_s",
@@ -351,6 +427,7 @@ _ALL = (
         "tempo",
         None,
         "Seconds of raising, while the body moves (faster than 5 % of its fastest).",
+        patient_label="Time for raising",
     ),
     _m(
         "rest_s",
@@ -360,6 +437,7 @@ _ALL = (
         "tempo",
         None,
         "From this repetition's end to the next one's start.",
+        patient_label="Rest before the next one",
     ),
     _m(
         "range_deg",
@@ -369,6 +447,8 @@ _ALL = (
         "tempo",
         "index",
         "Largest minus smallest value of the driving angle within the repetition.",
+        possible=(0.0, 180.0),
+        patient_label="How far the movement goes",
     ),
     _m(
         "range_share",
@@ -378,6 +458,8 @@ _ALL = (
         "tempo",
         "index",
         "Largest minus smallest value of the driving height within the repetition.",
+        possible=(0.0, 1.5),
+        patient_label="How far the movement goes",
     ),
     _m(
         "n_in_30_s",
@@ -387,6 +469,8 @@ _ALL = (
         "set",
         "index",
         "Stands counted in 30 seconds (30-second chair stand).",
+        possible=(0.0, 60.0),
+        patient_label="Stands in 30 seconds",
     ),
     _m(
         "time_for_five_s",
@@ -396,6 +480,7 @@ _ALL = (
         "set",
         None,
         "Time for five stands (five-times sit-to-stand), to the fifth full stand.",
+        patient_label="Time for five stands",
     ),
 )
 

@@ -17,6 +17,7 @@ from formcheck.model.intervals import (
 )
 from formcheck.model.measures import MEASURES, is_supported
 from formcheck.model.records import Measured, NotMeasurable, Part, Value
+from formcheck.motion import timing  # noqa: F401  its functions read measures too
 from formcheck.motion.camera import mid, off_side_deg, plane_to_film
 from formcheck.motion.circumstances import (
     LARGEST_OF_MANY,
@@ -35,6 +36,7 @@ from formcheck.motion.circumstances import (
     plane_loss_deg,
 )
 from formcheck.motion.kinematics import long_length_px
+from formcheck.motion.readers import READERS, Read, reads
 from formcheck.motion.readings import (
     HIDDEN,
     at_rest_before,
@@ -45,7 +47,6 @@ from formcheck.motion.readings import (
     seen_enough,
     stretch,
 )
-from formcheck.motion.timing import read_band, read_hold, read_rest, read_tempo
 
 _TURN = {
     "thigh_inclination_deg": ("thigh_inclination_deg", "thigh_inclination"),
@@ -83,7 +84,7 @@ def measure(key: str, s: Setting) -> Value:
         return NotMeasurable(key=key, code="view_not_fit", values=seen_and_wanted)
     if key in ("knee_over_toe_cm", "leg_elevation_peak_cm") and s.stature_cm is None:
         return NotMeasurable(key=key, code="stature_missing")
-    value = CUT if _is_cut_away(key, s) else _READERS[key](key, s)
+    value = CUT if _is_cut_away(key, s) else READERS[key](key, s)
     if isinstance(value, str):
         return NotMeasurable(key=key, code=value)
     return value
@@ -106,7 +107,8 @@ def _is_cut_away(key: str, s: Setting) -> bool:
     )
 
 
-def _knee_peak(key: str, s: Setting):
+@reads("knee_flexion_peak_deg", "knee_flexion_least_deg")
+def _knee_peak(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.knee_flexion_deg)
     at = largest_at(s, piece if key == "knee_flexion_peak_deg" else -piece)
     if at is None:
@@ -118,7 +120,8 @@ def _knee_peak(key: str, s: Setting):
     return measured(key, value, parts, moment_s(s, at))
 
 
-def _knee_gain(key: str, s: Setting):
+@reads("knee_flexion_gain_deg")
+def _knee_gain(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.knee_flexion_deg)
     rest = at_rest_before(s, s.series.knee_flexion_deg)
     if not seen_enough(s, piece) or not np.isfinite(rest):
@@ -144,7 +147,8 @@ def _knee_gain(key: str, s: Setting):
     return measured(key, float(piece[at]) - rest, parts, moment_s(s, s.attempt.start + at))
 
 
-def _turn(key: str, s: Setting):
+@reads(*_TURN)
+def _turn(key: str, s: Setting) -> Read:
     name, quantity = _TURN[key]
     value = at_turn(s, getattr(s.series, name))
     if not np.isfinite(value):
@@ -171,7 +175,8 @@ def _turn(key: str, s: Setting):
     return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
-def _toe_cm(key: str, s: Setting):
+@reads("knee_over_toe_cm")
+def _toe_cm(key: str, s: Setting) -> Read:
     share = _turn("knee_over_toe_share", s)
     if isinstance(share, str):
         return share
@@ -195,7 +200,8 @@ def _scaled(key: str, share: Measured, cm: float) -> Measured:
     return measured(key, share.value * cm, parts, share.at_s)
 
 
-def _fppa_peak(key: str, s: Setting):
+@reads("fppa_peak_deg", "fppa_change_deg")
+def _fppa_peak(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.fppa_deg)
     at = largest_at(s, piece)
     if at is None:
@@ -216,7 +222,8 @@ def _fppa_peak(key: str, s: Setting):
     )
 
 
-def _separation(key: str, s: Setting):
+@reads("knee_separation_ratio_least")
+def _separation(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.knee_separation_ratio)
     at = largest_at(s, -piece)
     if at is None:
@@ -228,7 +235,8 @@ def _separation(key: str, s: Setting):
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
-def _obliquity(key: str, s: Setting):
+@reads("pelvic_obliquity_peak_deg")
+def _obliquity(key: str, s: Setting) -> Read:
     return _largest_in_size(
         key,
         s,
@@ -241,7 +249,8 @@ def _obliquity(key: str, s: Setting):
     )
 
 
-def _lateral_trunk(key: str, s: Setting):
+@reads("trunk_lateral_inclination_peak_deg")
+def _lateral_trunk(key: str, s: Setting) -> Read:
     trunk = mid(s.track, "shoulder") - mid(s.track, "hip")
     full_px = long_length_px(mid(s.track, "hip"), mid(s.track, "shoulder"))
     seen_px = np.linalg.norm(trunk, axis=1)
@@ -278,7 +287,8 @@ def _largest_in_size(
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
-def _hip_drop(key: str, s: Setting):
+@reads("hip_drop_share")
+def _hip_drop(key: str, s: Setting) -> Read:
     value = at_standing(s, s.series.hip_height_share) - at_turn(s, s.series.hip_height_share)
     if not np.isfinite(value):
         return HIDDEN
@@ -289,7 +299,8 @@ def _hip_drop(key: str, s: Setting):
     return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
-def _elevation(key: str, s: Setting):
+@reads("leg_elevation_peak_deg", "leg_elevation_peak_cm")
+def _elevation(key: str, s: Setting) -> Read:
     # In side lying the leg rises in the plane that a camera before the body sees.
     is_side_lying = s.position == "side_lying"
     values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
@@ -337,7 +348,8 @@ def _flat_foot(s: Setting) -> float | None:
     return float(np.median(known[np.abs(known - level) <= FLAT_FOOT_SHARE]))
 
 
-def _heel(key: str, s: Setting):
+@reads("heel_height_peak_share", "heel_drop_share")
+def _heel(key: str, s: Setting) -> Read:
     zero = _flat_foot(s)
     if zero is None:
         return NO_FLAT_FOOT
@@ -354,7 +366,8 @@ def _heel(key: str, s: Setting):
     return measured(key, value, parts, moment_s(s, s.attempt.start + at))
 
 
-def _range(key: str, s: Setting):
+@reads("range_deg", "range_share")
+def _range(key: str, s: Setting) -> Read:
     wanted = "deg" if key == "range_deg" else "share"
     if s.driving_unit != wanted:
         return "other_unit"
@@ -389,37 +402,6 @@ def _range(key: str, s: Setting):
     return measured(key, value, parts)
 
 
-def _of_the_set(key: str, s: Setting):
+@reads("n_in_30_s", "time_for_five_s")
+def _of_the_set(key: str, s: Setting) -> Read:
     return "of_the_set"
-
-
-_READERS = {
-    **dict.fromkeys(_TURN, _turn),
-    "knee_flexion_peak_deg": _knee_peak,
-    "knee_flexion_least_deg": _knee_peak,
-    "knee_flexion_gain_deg": _knee_gain,
-    "knee_over_toe_cm": _toe_cm,
-    "fppa_peak_deg": _fppa_peak,
-    "fppa_change_deg": _fppa_peak,
-    "knee_separation_ratio_least": _separation,
-    "pelvic_obliquity_peak_deg": _obliquity,
-    "trunk_lateral_inclination_peak_deg": _lateral_trunk,
-    "hip_drop_share": _hip_drop,
-    "leg_elevation_peak_deg": _elevation,
-    "leg_elevation_peak_cm": _elevation,
-    "heel_height_peak_share": _heel,
-    "heel_drop_share": _heel,
-    "plateau_hold_s": read_hold,
-    "plateau_level_deg": read_hold,
-    "hold_drift_deg_per_min": read_hold,
-    "hold_in_band_s": read_band,
-    "hold_in_band_total_s": read_band,
-    "lowering_s": read_tempo,
-    "pause_s": read_tempo,
-    "raising_s": read_tempo,
-    "rest_s": read_rest,
-    "range_deg": _range,
-    "range_share": _range,
-    "n_in_30_s": _of_the_set,
-    "time_for_five_s": _of_the_set,
-}

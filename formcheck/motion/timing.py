@@ -21,6 +21,7 @@ from formcheck.motion.holds import (
     longest_and_total_s,
 )
 from formcheck.motion.phases import find_phases
+from formcheck.motion.readers import Read, reads
 from formcheck.motion.readings import HIDDEN, at_rest_before, moment_s, seen_enough, stretch
 from formcheck.motion.track import runs
 
@@ -75,7 +76,8 @@ def _perhaps_longer(found: Measured, unseen: Part) -> Measured:
     return replace(longer, low=found.low)
 
 
-def read_hold(key: str, s: Setting):
+@reads("plateau_hold_s", "plateau_level_deg", "hold_drift_deg_per_min")
+def read_hold(key: str, s: Setting) -> Read:
     band = s.repetition.plateau_band_deg
     if s.driving_unit != "deg":
         if key not in ("plateau_hold_s",):
@@ -130,7 +132,8 @@ def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
     return piece
 
 
-def read_band(key: str, s: Setting):
+@reads("hold_in_band_s", "hold_in_band_total_s")
+def read_band(key: str, s: Setting) -> Read:
     if s.band is None:
         return "no_target_band"
     low, high = s.band.band("target")
@@ -178,7 +181,8 @@ def _limits_seen(s: Setting, *limits: int) -> bool:
     return not s.is_hidden[list(limits)].any()
 
 
-def read_tempo(key: str, s: Setting):
+@reads("lowering_s", "pause_s", "raising_s")
+def read_tempo(key: str, s: Setting) -> Read:
     a = s.attempt
     if not _limits_seen(s, a.start, a.turn, a.end) or not seen_enough(s, stretch(s, s.driving)):
         return HIDDEN
@@ -193,7 +197,8 @@ def read_tempo(key: str, s: Setting):
     return measured(key, value, [*model_parts(quantity), time_part(s.frame_s)])
 
 
-def read_rest(key: str, s: Setting):
+@reads("rest_s")
+def read_rest(key: str, s: Setting) -> Read:
     if s.next_start is None:
         return "last_repetition"
     if not _limits_seen(s, s.attempt.end, s.next_start):

@@ -4,6 +4,7 @@ Plain words, no blame, no grade; every page that a patient sees takes them from 
 the exercise file.
 """
 
+from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, Exercise, PrescribedExercise
 from formcheck.words import wording
 
@@ -18,50 +19,10 @@ NOBODY_WATCHES = (
 )
 LYING_POSITIONS = ("supine", "hook_lying", "prone", "side_lying", "long_sitting")
 
-_MEASURES = {
-    "knee_flexion_peak_deg": "How far the knee bends",
-    "knee_flexion_least_deg": "How much bend is left at the straightest point",
-    "knee_flexion_gain_deg": "How much the knee bends as the leg rises",
-    "thigh_inclination_deg": "Thigh compared with level",
-    "shank_inclination_deg": "Shin compared with upright",
-    "trunk_inclination_deg": "How far the trunk leans forward",
-    "trunk_thigh_deg": "Trunk and thigh compared with one line",
-    "trunk_swing_leg_line_deg": "Trunk and free leg compared with one line",
-    "rear_knee_height_share": "Height of the rear knee",
-    "knee_over_toe_share": "How far the knee goes past the toes",
-    "knee_over_toe_cm": "How far the knee goes past the toes",
-    "fppa_at_turn_deg": "How far the knee stands inward at the lowest point",
-    "fppa_peak_deg": "How far the knee goes inward",
-    "fppa_change_deg": "How much the knee moves inward",
-    "knee_medial_to_foot_share": "How far the knee stands inward of the foot",
-    "knee_separation_ratio_least": "How far the knees stay apart",
-    "pelvic_obliquity_peak_deg": "How far the pelvis tips to a side",
-    "pelvis_shift_share": "How far the pelvis shifts to a side",
-    "trunk_lateral_inclination_peak_deg": "How far the trunk leans to a side",
-    "hip_drop_share": "How far the hips come down",
-    "leg_elevation_peak_deg": "How far the leg rises",
-    "leg_elevation_peak_cm": "How high the heel rises",
-    "heel_height_peak_share": "How high the heel rises",
-    "heel_drop_share": "How far the heel sinks below the step",
-    "plateau_hold_s": "How long the position is held",
-    "plateau_level_deg": "Angle of the hold",
-    "hold_in_band_s": "How long the hold stays at the planned angle",
-    "hold_in_band_total_s": "Time at the planned angle, all together",
-    "hold_drift_deg_per_min": "How much the hold drifts",
-    "lowering_s": "Time for lowering",
-    "pause_s": "Time of the pause",
-    "raising_s": "Time for raising",
-    "rest_s": "Rest before the next one",
-    "range_deg": "How far the movement goes",
-    "range_share": "How far the movement goes",
-    "n_in_30_s": "Stands in 30 seconds",
-    "time_for_five_s": "Time for five stands",
-}
-
 
 def measure_words(key: str) -> str:
     """A measure in a patient's words."""
-    return _MEASURES[key]
+    return MEASURES[key].patient_label
 
 
 def bound_words(bound: Bound) -> str:
