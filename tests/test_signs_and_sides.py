@@ -131,6 +131,21 @@ def test_inclinations_are_positive_forward_and_negative_backward(side):
 
 
 @each_side
+def test_ankle_dorsiflexion_is_the_shanks_inclination_while_the_foot_stands_flat(side):
+    flat = values_of(report_of("squat", STANDING, SQUAT, side=side))
+    assert flat["ankle_dorsiflexion_peak_deg"] == pytest.approx(20, abs=1)
+    # The heel comes up evenly to 60 deg: a tenth of foot length is passed at 5.7 deg of it, and
+    # the shank then stands at the same share of its 20 deg.
+    on_the_toes = replace(SQUAT, left_foot=-60, right_foot=-60)
+    lifted = values_of(report_of("squat", STANDING, on_the_toes, side=side))
+    assert lifted["shank_inclination_deg"] == pytest.approx(20, abs=1)
+    assert lifted["ankle_dorsiflexion_peak_deg"] == pytest.approx(20 * 5.7 / 60, abs=1)
+    # From the front the shank's inclination does not show.
+    ahead = report_of("squat", STANDING, SQUAT, side=side, azimuth_deg=0, given=None)
+    assert "ankle_dorsiflexion_peak_deg" not in values_of(ahead)
+
+
+@each_side
 def test_thigh_inclination_is_negative_with_the_hip_below_the_knee(side):
     deep = Posture(trunk=40, **both(hip=105, knee=130))
     values = values_of(report_of("squat", STANDING, deep, side=side))

@@ -125,6 +125,19 @@ _ALL = (
         patient_label="Shin compared with upright",
     ),
     _m(
+        "ankle_dorsiflexion_peak_deg",
+        "deg",
+        "Largest ankle dorsiflexion with the foot flat",
+        _SIDE,
+        "peak",
+        "difference",
+        "Largest inclination of the shank to the vertical while the heel is no more than a tenth "
+        "of foot length above flat standing (closed chain); 0 = shank upright, positive = knee "
+        "forward of ankle.",
+        possible=(-30.0, 70.0),
+        patient_label="How far the ankle bends with the foot flat",
+    ),
+    _m(
         "trunk_inclination_deg",
         "deg",
         "Trunk to the vertical",

@@ -366,6 +366,34 @@ def _heel(key: str, s: Setting) -> Read:
     return measured(key, value, parts, moment_s(s, s.attempt.start + at))
 
 
+@reads("ankle_dorsiflexion_peak_deg")
+def _dorsiflexion(key: str, s: Setting) -> Read:
+    zero = _flat_foot(s)
+    if zero is None:
+        return NO_FLAT_FOOT
+    shank = stretch(s, s.series.shank_inclination_deg)
+    heel = stretch(s, s.series.heel_height_share) - zero
+    if not seen_enough(s, heel) or not np.isfinite(shank).any():
+        return HIDDEN
+    with np.errstate(invalid="ignore"):
+        is_up = heel > FLAT_FOOT_SHARE
+    if np.all(is_up | ~np.isfinite(heel)):
+        return NO_FLAT_FOOT
+    # With the heel up the shank says nothing of the ankle; what was not seen stays a gap.
+    at = largest_at(s, np.where(is_up & np.isfinite(shank), np.nanmin(shank), shank))
+    if at is None:
+        return HIDDEN
+    value = float(shank[at])
+    parts = [
+        *model_parts("shank_inclination"),
+        jitter_part(s, ("knee", "ankle"), s.series.shank_px),
+        azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))),
+        tilt_part(s.view.roll_deg),
+        peak_part(s, s.series.shank_inclination_deg, s.attempt.start + at),
+    ]
+    return measured(key, value, parts, moment_s(s, s.attempt.start + at))
+
+
 @reads("range_deg", "range_share")
 def _range(key: str, s: Setting) -> Read:
     wanted = "deg" if key == "range_deg" else "share"
