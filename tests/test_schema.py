@@ -196,7 +196,7 @@ BROKEN = [
         SQUAT,
         '"rest_s", "range_deg"',
         '"rest_s", "range_share"',
-        '"pause_s", "raising_s", "rest_s", "range_share"',
+        '  "knee_over_toe_cm", "lowering_s", "pause_s", "raising_s", "rest_s", "range_share"',
         "views[0].measures[11]",
         "range_share needs a height",
         "use range_deg",
