@@ -8,8 +8,9 @@ import pytest
 
 import formcheck
 from formcheck.files.exercises import list_exercises
-from formcheck.model.codes import FindingCode, RefusalCode
+from formcheck.model.codes import FindingCode, OtherMovement, RefusalCode
 from formcheck.model.records import ExerciseWords, Finding, NotMeasurable
+from formcheck.motion.spoiled import SPOILS
 from formcheck.words.finding_words import FINDING_WORDS, finding_words
 from formcheck.words.patient_result import THINGS_TO_TRY
 from formcheck.words.readers import READERS
@@ -17,7 +18,18 @@ from formcheck.words.refusal_words import REFUSAL_WORDS, refusal_words
 
 SAID = ExerciseWords(name="Squat", kind="repetition", camera="Camera at the side.")
 FINDING_VALUES = {
-    "second_person": [{"is_as_large": True}, {"is_as_large": False}],
+    "second_person": [
+        {"is_as_large": True},
+        {"is_as_large": False},
+        {"is_as_large": False, "is_followed_by_movement": True},
+    ],
+    "other_exercise": [
+        {"seen": s} for s in ("no_step", "feet_side_by_side", "feet_level", "no_wall")
+    ],
+    "slow_motion": [{"recorded_hz": 120.0, "stored_hz": 30.0}],
+    "picture_squeezed": [{"is_wide": b} for b in (True, False)],
+    "too_quick_for_rate": [{"step_deg": 20.0}],
+    "pulses": [{"n": 8}],
     "not_this_exercise": [{"is_lying": True}, {"is_lying": False}],
     "edited": [{"n_jumps": 2, "longest_from_s": 1.0, "longest_to_s": 9.0}],
     "camera_tilted": [{"tilt_deg": -8.0}],
@@ -33,7 +45,7 @@ FINDING_VALUES = {
     "knee_side": [{"side": "right"}],
     "side_assumed": [{"side": "left", "is_nearer": b} for b in (True, False)],
     "landmarks_lost": [{"is_counted": True}, {"is_counted": False}],
-    "other_movement": [{"looks_like": x} for x in ("sitting_down", "bend", "step", "jump")],
+    "other_movement": [{"looks_like": x} for x in get_args(OtherMovement)],
     "direction_missed": [{"number": 2, "part": "lateral"}],
     "direction_repeated": [{"number": 2, "part": "lateral", "n": 3}],
     "no_repetition_found": [
@@ -48,6 +60,7 @@ REFUSAL_VALUES = {
         for w in ("sagittal", "frontal", "oblique")
     ],
     "leg_turned_away": [{"side": "left"}],
+    "spoiled": [{"finding": code} for code in SPOILS],
     "other_leg_too_small": [{"side": "right"}],
     "as_written": [{"text": "as it was told before"}],
 }

@@ -317,7 +317,7 @@ def track_from_bytes(content: bytes, file: str) -> RawTrack:
 
 
 def _clip_from(values: dict[str, Any]) -> Clip:
-    known = {name: values[name] for name in Clip.__slots__}
+    known = {name: values[name] for name in Clip.__slots__ if name in values}
     return Clip(**{**known, "time_base": tuple(known["time_base"])})
 
 

@@ -20,8 +20,9 @@ FindingCode = Literal[
     # who is in the picture, and what of them
     "person_mostly_absent",
     "person_leaves",
-    "second_person",  # is_as_large: whether it may be the patient
+    "second_person",  # is_as_large: whether it may be the patient; is_followed_by_movement
     "not_this_exercise",  # is_lying: as the person was seen
+    "other_exercise",  # seen: no_step, feet_side_by_side, feet_level, no_wall
     "landmarks_unsteady",
     "feet_cut_off",
     "head_cut_off",
@@ -40,7 +41,13 @@ FindingCode = Literal[
     "frames_lost",  # n_frames
     "frames_missing",
     "frame_rate_low",  # rate_hz
-    "too_quick_for_rate",
+    "too_quick_for_rate",  # step_deg: how far the thigh turns from picture to picture
+    "too_few_pictures",
+    "slow_motion",  # recorded_hz, stored_hz
+    "picture_squeezed",  # is_wide: whether people come out wider than they are, or narrower
+    "feet_hidden",
+    "view_changes",
+    "pose_misfit",
     # which leg, which side
     "turned_round",  # are_both_measured; side: the one of this stretch, or the only one measured
     "wrong_side",  # side: the one asked for
@@ -52,6 +59,7 @@ FindingCode = Literal[
     # the movement
     "landmarks_lost",  # is_counted: whether the gap lies within one repetition
     "other_movement",  # looks_like: an OtherMovement
+    "pulses",  # n: turns at the far end
     "direction_missed",  # number, part
     "direction_repeated",  # number, part, n
     "no_repetition_found",  # least_range; unit: deg, foot_length, leg_length
@@ -75,6 +83,7 @@ RefusalCode = Literal[
     "of_the_set",
     "other_leg_too_small",  # side: the leg that would be divided by
     "no_value",
+    "spoiled",  # finding: the code of the finding that withholds it
     "as_written",  # of a file of version 1.0: `text` as it was
 ]
 

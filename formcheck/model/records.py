@@ -54,6 +54,8 @@ class Clip:
     time_base: tuple[int, int]
     first_stamp: int
     is_mirrored: bool = False
+    capture_rate_hz: float | None = None
+    """Pictures a second that the camera says it took; None where the file does not say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

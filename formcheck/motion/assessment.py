@@ -273,6 +273,7 @@ def assess_set(
     line: PrescribedExercise | None,
     involved: Side | None,
     clip_s: tuple[float, float],
+    is_timed: bool = True,
 ) -> AssessedSet:
     """The set as a whole: counts, dose, summaries and the facts of its sentence.
 
@@ -281,6 +282,7 @@ def assess_set(
     bounds : those in force; the ones on measures of the whole set are judged here. line : what
     was prescribed. involved : the leg that the symmetry is put for. clip_s : first and last
     moment looked at.
+    is_timed : False where times of the clip are not to be had.
     """
     by_number: dict[int, list[AssessedRepetition]] = {}
     for r in repetitions:
@@ -305,7 +307,13 @@ def assess_set(
     planned = planned_repetitions(line, exercise, repetitions) if line else None
     measures = (
         *(summarise_measure(k, v, is_alike=len(movements[k]) == 1) for k, v in values.items()),
-        *chair_stand_measures([r.repetition for r in repetitions], _listed(exercise), clip_s),
+        *(
+            m
+            for m in chair_stand_measures(
+                [r.repetition for r in repetitions], _listed(exercise), clip_s
+            )
+            if is_timed
+        ),
     )
     return AssessedSet(
         n_repetitions=len(by_number),

@@ -13,7 +13,7 @@ from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
-from formcheck.motion.people import body_lengths_px, choose_patient
+from formcheck.motion.people import MOVES_TIMES, are_at_one_place, choose_patient, linked_people
 from formcheck.motion.track import exchange_legs, runs
 
 
@@ -42,7 +42,8 @@ class QualitySettings:
         (quartiles) over median that tells the two apart.
     cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
     tilt_least_deg : a standing person's long axis further than this from the vertical.
-    second_least_share : a second person in at least this share of the pictures.
+    second_least_share, second_least_s : a second person in at least this share of the pictures,
+        or for this long.
     alike_least_share : a second person at least this large against the first may be the patient.
     gone_least_s : nobody found, or feet or head outside the picture, for this long is told;
         gone_share_most : nobody found in more than this share of the clip.
@@ -68,6 +69,7 @@ class QualitySettings:
     cut_times: float = 6.0
     tilt_least_deg: float = 6.0
     second_least_share: float = 0.15
+    second_least_s: float = 3.0
     alike_least_share: float = 0.9
     gone_least_s: float = 0.7
     gone_share_most: float = 0.6
@@ -156,20 +158,7 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
         )
     for a, b in spans:
         out.append(Finding(code="person_leaves", from_s=a, to_s=b, spoils="stretch"))
-    with np.errstate(invalid="ignore"):
-        n_people = np.isfinite(raw.image_px[:, :, 0, 0]).sum(axis=1)
-    if (n_people > 1).mean() >= settings.second_least_share:
-        spans = stretches(n_people > 1, raw.time_s, 0.0)
-        is_doubtful = _second_person_share(raw, rows) > settings.alike_least_share
-        out.append(
-            Finding(
-                code="second_person",
-                values=values_of(is_as_large=is_doubtful),
-                from_s=spans[0][0],
-                to_s=spans[-1][1],
-                spoils="stretch" if is_doubtful else "nothing",
-            )
-        )
+    out += _second_person_findings(raw, settings)
     out += _cut_off_findings(raw, rows, settings)
     positions = {exercise.position, *exercise.also_positions}
     lies = positions <= {"supine", "hook_lying", "prone", "side_lying"}
@@ -230,15 +219,33 @@ def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarra
     return np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
 
 
-def _second_person_share(raw: RawTrack, rows: np.ndarray) -> float:
-    """Body length of the largest other person over the followed one's, median where both are."""
-    lengths = body_lengths_px(raw.image_px)
-    followed = np.where(rows >= 0, lengths[np.arange(len(rows)), np.maximum(rows, 0)], 0.0)
-    others = lengths.copy()
-    others[np.arange(len(rows))[rows >= 0], rows[rows >= 0]] = 0.0
-    share = np.divide(others.max(axis=1), followed, out=np.zeros(len(rows)), where=followed > 0)
-    present = share[share > 0]
-    return float(np.median(present)) if len(present) else 0.0
+def _second_person_findings(raw: RawTrack, settings) -> list[Finding]:
+    """Other people who are there for a while; one found twice at one place is no other person."""
+    people = linked_people(raw)
+    if not people:
+        return []
+    first, n = people[0], len(raw.time_s)
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    least = min(settings.second_least_share * n, settings.second_least_s / frame_s)
+    others = [p for p in people[1:] if p.n_found >= least and not are_at_one_place(raw, first, p)]
+    if not others:
+        return []
+    there = np.any([p.rows >= 0 for p in others], axis=0)
+    spans = stretches(there, raw.time_s, 0.0)
+    is_larger = any(p.length_px > settings.alike_least_share * first.length_px for p in others)
+    looks_on = all(first.moves_share >= MOVES_TIMES * p.moves_share for p in others)
+    is_doubtful = is_larger and not looks_on
+    return [
+        Finding(
+            code="second_person",
+            values=values_of(
+                is_as_large=is_doubtful, is_followed_by_movement=is_larger and looks_on
+            ),
+            from_s=spans[0][0],
+            to_s=spans[-1][1],
+            spoils="stretch" if is_doubtful else "nothing",
+        )
+    ]
 
 
 def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:
@@ -350,8 +357,8 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
         )
     if np.isfinite(view.person_height_px) and view.person_height_px < settings.person_least_px:
         out.append(Finding(code="person_too_far", from_s=float(time_s[0]), to_s=float(time_s[-1])))
-    tilt = camera_tilt_deg(track, view, exercise, settings)
-    if tilt:
+    tilt = camera_tilt_deg(track, view, exercise)
+    if abs(tilt) > settings.tilt_least_deg:
         out.append(
             Finding(
                 code="camera_tilted",
@@ -363,15 +370,17 @@ def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
     return out
 
 
-def camera_tilt_deg(
-    track: Track, view: View, exercise: Exercise, settings: QualitySettings = QualitySettings()
-) -> float:
-    """Sideways tilt of the camera in degrees, 0 where none beyond a person's own lean is seen."""
+def camera_tilt_deg(track: Track, view: View, exercise: Exercise) -> float:
+    """Sideways tilt that the camera may have, degrees: the standing person's lean in the picture.
+
+    Beyond `tilt_least_deg` it is told as the camera's; a smaller one may be the person's own, and
+    is doubt about what is up and down all the same. 0 where nobody stands upright.
+    """
     leans = "wall" in exercise.figure.props  # back on a wall, feet before it: never upright
     if exercise.position != "standing" or leans:
         return 0.0
     tilt = standing_tilt_deg(track, view)
-    return tilt if abs(tilt) > settings.tilt_least_deg else 0.0
+    return tilt if np.isfinite(tilt) else 0.0
 
 
 def standing_tilt_deg(track: Track, view: View) -> float:
@@ -425,7 +434,7 @@ def _time_findings(raw, track, view, settings) -> list[Finding]:
         )
     step_deg = quickest_step_deg(track, view, float(np.median(gap_s)))
     if step_deg > settings.turn_most_deg:
-        out.append(Finding(code="too_quick_for_rate"))
+        out.append(Finding(code="too_quick_for_rate", values=values_of(step_deg=step_deg)))
     return out
 
 

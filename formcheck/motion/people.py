@@ -95,6 +95,20 @@ def linked_people(raw: RawTrack) -> tuple[Person, ...]:
     return tuple(people)
 
 
+ONE_PLACE_SHARE = 0.25
+"""Two finds whose trunks lie nearer than this share of body length are one person found twice."""
+
+
+def are_at_one_place(raw: RawTrack, a: Person, b: Person) -> bool:
+    """Whether two linked people, where both are found, stand in one place."""
+    both = np.flatnonzero((a.rows >= 0) & (b.rows >= 0))
+    if not len(both):
+        return False
+    centre = _centres_px(raw)
+    apart = centre[both, a.rows[both]] - centre[both, b.rows[both]]
+    return float(np.median(np.hypot(*apart.T))) < ONE_PLACE_SHARE * a.length_px
+
+
 def _linked(raw: RawTrack) -> list[np.ndarray]:
     """People linked from frame to frame by nearness of the trunk: their rows, each (n,)."""
     n, p = raw.image_px.shape[:2]

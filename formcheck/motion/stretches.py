@@ -28,6 +28,16 @@ from formcheck.model.request import Request
 from formcheck.motion.assessment import check_bound, drop_targets_beyond_limits
 from formcheck.motion.camera import find_view, turned_round
 from formcheck.motion.circumstances import Setting
+from formcheck.motion.doubts import (
+    feet_findings,
+    misfit_findings,
+    other_exercise,
+    pulse_findings,
+    quick_findings,
+    slow_motion_findings,
+    squeeze_findings,
+    view_findings,
+)
 from formcheck.motion.driving import (
     attempts_in,
     drive,
@@ -47,6 +57,7 @@ from formcheck.motion.other_movements import set_apart
 from formcheck.motion.remarks import find_remarks
 from formcheck.motion.repetitions import Attempt, find_rest, find_still, move_limits
 from formcheck.motion.settings import MotionSettings
+from formcheck.motion.spoiled import acted_on, spoiled_by
 from formcheck.motion.track import only_where, runs
 from formcheck.motion.working_leg import (
     clearly_working_side,
@@ -149,16 +160,18 @@ def measured_stretch(
     exercise = request.exercise
     is_still = find_still(track, settings.repetition)
     view = _find_view(track, settings)
-    view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise, settings.quality))
+    view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise))
     findings = clip_findings(raw, track, view, exercise, settings.quality)
     side, side_findings = _choose_side(request, track, view, is_still)
     findings += side_findings
+    findings += misfit_findings(track, view)
     is_two_leg = exercise.working_leg == "both"
     all_series = {
         s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
         for s in ("left", "right")
     }
     leg = measured_side(side, view)
+    findings += squeeze_findings(track, view, all_series[view.near_side or leg])
     driving_view, values, unit = drive(
         exercise,
         view_for(exercise, view),
@@ -179,11 +192,15 @@ def measured_stretch(
         attempts, other = _of_the_side_asked_for(attempts, request, track, view)
         findings += other
     findings += lost_findings(attempts, values, track)
+    other = other_exercise(attempts, track, view, all_series, exercise)
+    if other is not None:
+        findings, attempts = [*findings, other], ()
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(
             attempts, signal, track.time_s, request.moved_limits, settings.repetition
         )
+    findings += _doubts(attempts, values, driving_view, unit, track, raw, view, exercise)
     is_of_both = is_two_leg and (request.side == "both" or side is None)
     leg, leg_findings = _leg_from_the_front(
         attempts, track, view, all_series, exercise, leg, side=side, is_of_both=is_of_both
@@ -225,6 +242,19 @@ def measured_stretch(
         values=values,
         is_here=np.ones(len(track.time_s), bool),
     )
+
+
+def _doubts(attempts, values, driving_view, unit, track, raw, view, exercise) -> list[Finding]:
+    """What makes the numbers of these attempts doubtful; spoiled.py says what follows."""
+    rising = values if driving_view.direction == "rises" else -values
+    frame_s = float(np.median(np.diff(raw.time_s)))
+    return [
+        *slow_motion_findings(raw),
+        *quick_findings(attempts, track, frame_s),
+        *pulse_findings(attempts, rising, unit, track, exercise),
+        *view_findings(attempts, track, view),
+        *feet_findings(attempts, track, view),
+    ]
 
 
 def _outside(mask: np.ndarray, attempts: Sequence[Attempt]) -> np.ndarray:
@@ -425,13 +455,18 @@ def _measure_all(
     )
     done: list[AssessedRepetition] = []
     for rep, s, side in zip(repetitions, in_set, sides, strict=True):
-        measures = tuple(_measure_one(key, s, view, side) for key in keys)
+        measures = tuple(acted_on(_measure_one(key, s, view, side), rep, findings) for key in keys)
         by_key = {v.key: v for v in measures}
         checks = tuple(
             check_bound(kind, b, by_key[b.measure], is_complete=rep.is_complete)
             for kind, b in bounds
         )
-        remarks = find_remarks(request.exercise.look_for, view.plane, s, measures, in_set)
+        look_for = [
+            look
+            for look in request.exercise.look_for
+            if spoiled_by(look.feature, rep, findings) is None
+        ]
+        remarks = find_remarks(look_for, view.plane, s, measures, in_set)
         done.append(
             AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
         )

@@ -49,23 +49,31 @@ def _moved_px(track: Track, side: Side, attempt: Attempt) -> float:
     return float(np.hypot(*gone)) if np.isfinite(gone).all() else float("nan")
 
 
+def foot_steps(attempt: Attempt, track: Track, view: View) -> bool | None:
+    """Whether a foot stands elsewhere at the turn than at the start; None where one is unseen."""
+    moved = [_moved_px(track, side, attempt) for side in SIDES]
+    if not np.isfinite(moved).all():
+        return None
+    shares = sorted(v / view.person_height_px for v in moved)
+    is_alone = shares[0] < shares[1] / 3 and shares[1] >= MOVED_ALONE_LEAST_SHARE
+    return shares[1] >= MOVED_LEAST_SHARE or is_alone
+
+
 def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual: Side) -> Side:
     """The leg that works in this attempt, by the exercise's rule and what the feet did.
 
     rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
     """
     if rule == "front":
-        return _front_side(attempt, track, view) or usual
+        return front_side(attempt, track, view) or usual
     moved = {side: _moved_px(track, side, attempt) for side in SIDES}
     if not all(np.isfinite(v) for v in moved.values()):
         return usual
-    shares = sorted(v / view.person_height_px for v in moved.values())
-    is_alone = shares[0] < shares[1] / 3 and shares[1] >= MOVED_ALONE_LEAST_SHARE
-    if shares[1] < MOVED_LEAST_SHARE and not is_alone:
+    if not foot_steps(attempt, track, view):
         # A step toward the camera or away from it moves no foot in the picture. Then the legs
         # are one before the other, and the front one works: it stepped, or it stayed.
         is_lunge = rule in ("stepping", "staying") and view.plane != "sagittal"
-        return (_front_side(attempt, track, view) if is_lunge else None) or usual
+        return (front_side(attempt, track, view) if is_lunge else None) or usual
     mover: Side = "left" if moved["left"] > moved["right"] else "right"
     if rule == "stepping":
         return mover
@@ -74,7 +82,7 @@ def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual
     return usual
 
 
-def _front_side(attempt: Attempt, track: Track, view: View) -> Side | None:
+def front_side(attempt: Attempt, track: Track, view: View) -> Side | None:
     """The leg whose foot stands in front at the turn, or None where neither clearly does."""
     ankles = track.world_m[attempt.turn, [LANDMARK[s, "ankle"] for s in SIDES]]
     apart_m = float(np.linalg.norm(ankles[0] - ankles[1]))
@@ -146,7 +154,7 @@ def _clearly_front(a: Attempt, track: Track, view: View, is_hidden: np.ndarray) 
     is_left = np.mean(seen > MOVED_LEAST_SHARE) >= IN_FRONT_LEAST_SHARE
     is_right = np.mean(seen < -MOVED_LEAST_SHARE) >= IN_FRONT_LEAST_SHARE
     front: Side | None = "left" if is_left else "right" if is_right else None
-    return front if front == _front_side(a, track, view) else None
+    return front if front == front_side(a, track, view) else None
 
 
 def stance_side(

@@ -31,6 +31,7 @@ from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
 from formcheck.motion.findings import longest_uncut_s
 from formcheck.motion.kinematics import SIGNALS
+from formcheck.motion.spoiled import is_timed
 from formcheck.motion.stretches import request_bounds, stretches_by_side
 from formcheck.motion.track import clean, only_between
 from formcheck.pose.landmarker import PoseModel, estimate, track_identity
@@ -146,6 +147,7 @@ def assess(
         line=request.prescribed,
         involved=_involved(request),
         clip_s=(max(float(track.time_s[0]), from_s), min(float(track.time_s[-1]), to_s)),
+        is_timed=is_timed(findings),
     )
     report = Report(
         created_at=created_at,

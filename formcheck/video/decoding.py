@@ -39,6 +39,19 @@ class Dated:
     duration: int
 
 
+def _capture_rate_hz(metadata) -> float | None:
+    """The pictures a second that the camera took, where a phone wrote it for slow motion."""
+    try:
+        rate_hz = float(metadata["com.android.capture.fps"])
+    except (KeyError, ValueError):
+        return None
+    return rate_hz if 0 < rate_hz < MAX_CAPTURE_RATE_HZ else None
+
+
+MAX_CAPTURE_RATE_HZ = 10_000.0
+"""A tag beyond it is no rate of a camera (common practice)."""
+
+
 class Pass:
     """One reading of the file from start to end, with its counts."""
 
@@ -83,6 +96,7 @@ class Pass:
         self.n_stated = stream.frames
         self.rate_hz = float(stream.average_rate or stream.guessed_rate or math.nan)
         self.pixel_ratio = stream.sample_aspect_ratio or Fraction(1)
+        self.capture_rate_hz = _capture_rate_hz(self._container.metadata)
         self.duration_s = None
         if stream.duration and stream.duration > 0:
             self.duration_s = float(stream.duration * self.time_base)

@@ -108,6 +108,7 @@ class VideoReader:
         if len(first_two) < 2:
             raise ClipError(why_too_few(trial, len(first_two), self._name))
         self._show = Show(first_two[0].picture, trial.pixel_ratio, self._name)
+        self._capture_rate_hz = trial.capture_rate_hz
         self.width_px, self.height_px = self._show.size_px
         self.rotation_deg = self._show.rotation_deg
         self.is_flipped = self._show.is_flipped
@@ -243,4 +244,5 @@ class VideoReader:
             time_base=self.time_base,
             first_stamp=self.first_stamp,
             is_mirrored=is_mirrored,
+            capture_rate_hz=self._capture_rate_hz,
         )

@@ -25,6 +25,11 @@ def _always(text: str) -> Maker:
 
 
 def _second_person(v, said, reader):
+    if v.get("is_followed_by_movement"):
+        return (
+            "A second person is in the picture, and looks on. The one who moves was followed; "
+            "check that it is the patient, and record alone next time."
+        )
     return "A second person is in the picture, " + (
         "as large as the first, so it can't be told who the patient is and nothing is measured "
         "while both are there. Record alone."
@@ -39,6 +44,43 @@ def _not_this_exercise(v, said, reader):
     return (
         f"The person is {seen}, but {said.name.lower()} is done {wanted}. Check which exercise "
         "this clip shows."
+    )
+
+
+def _other_exercise(v, said, reader):
+    seen = {
+        "no_step": "no foot steps",
+        "feet_side_by_side": "the feet stand side by side, not one in front of the other",
+        "feet_level": "both feet stand on one level",
+        "no_wall": "the weight is over the feet, where a wall carries nothing",
+    }
+    return (
+        f"This is not {said.name.lower()}: {seen[v['seen']]}. Nothing is counted. Check which "
+        "exercise this clip shows."
+    )
+
+
+def _slow_motion(v, said, reader):
+    return (
+        f"The file says that it was recorded at {v['recorded_hz']:.0f} pictures a second and is "
+        f"shown at {v['stored_hz']:.0f}: a slow-motion recording. Times are not measured. Record "
+        "at normal speed."
+    )
+
+
+def _picture_squeezed(v, said, reader):
+    how = "wider" if v["is_wide"] else "narrower"
+    return (
+        f"The person looks {how} than people are: the picture seems to have been "
+        f"{'stretched' if v['is_wide'] else 'squeezed'}, which changes every angle, so none is "
+        "measured. Send the recording as the camera made it."
+    )
+
+
+def _pulses(v, said, reader):
+    return (
+        f"The movement goes to and fro {v['n']} times at its far end. It is counted as one, and "
+        "its phases are not timed."
     )
 
 
@@ -221,6 +263,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     ),
     "second_person": _second_person,
     "not_this_exercise": _not_this_exercise,
+    "other_exercise": _other_exercise,
     "landmarks_unsteady": _always(
         "The working leg could not be told from the other one in this stretch, so nothing of it is "
         "measured there. Film in good light, in close-fitting clothes, with nothing behind the "
@@ -259,6 +302,26 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "frames_missing": _always("The recording has a gap here; what spans it is not measured."),
     "frame_rate_low": _frame_rate_low,
     "too_quick_for_rate": _too_quick_for_rate,
+    "too_few_pictures": _always(
+        "The repetition is over in so few of the pictures looked at that its angles are "
+        "not measured. Move more slowly."
+    ),
+    "slow_motion": _slow_motion,
+    "picture_squeezed": _picture_squeezed,
+    "feet_hidden": _always(
+        "The feet are hidden, so nothing is said about heels and toes. Clear the floor in front of "
+        "the feet."
+    ),
+    "view_changes": _always(
+        "The person stands turned another way here than through most of the clip, so angles are "
+        "not measured there. Keep the same side toward the camera, or film each way in a clip of "
+        "its own."
+    ),
+    "pose_misfit": _always(
+        "The body that was found does not fit the person's own size here, so nothing of it is "
+        "measured. Keep hips and legs free of what hides them, in good light."
+    ),
+    "pulses": _pulses,
     "turned_round": _turned_round,
     "wrong_side": _wrong_side,
     "wrong_leg": _wrong_leg,

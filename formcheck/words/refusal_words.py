@@ -58,6 +58,20 @@ def _stature_missing(v, reader):
     )
 
 
+_SPOILED_BY = {
+    "too_few_pictures": "the repetition was over in too few pictures; move more slowly",
+    "picture_squeezed": "the picture is squeezed or stretched",
+    "view_changes": "the person stands turned another way here than through most of the clip",
+    "slow_motion": "the clip is a slow-motion recording",
+    "pulses": "the movement goes to and fro at its far end",
+    "feet_hidden": "the feet are hidden",
+}
+
+
+def _spoiled(v, reader):
+    return _SPOILED_BY[v["finding"]]
+
+
 REFUSAL_WORDS: dict[RefusalCode, Maker] = {
     "view_not_fit": _view_not_fit,
     "leg_turned_away": _leg_turned_away,
@@ -79,6 +93,7 @@ REFUSAL_WORDS: dict[RefusalCode, Maker] = {
     "hold_angle_not_seen": _always("the angle of the hold is not seen from this camera position"),
     "no_target_band": _always("no target band was prescribed for this hold"),
     "last_repetition": _always("this is the last repetition"),
+    "spoiled": _spoiled,
     "other_unit": _always("the signal that drives this view has another unit"),
     "of_the_set": _always("this is measured over the whole set"),
     "other_leg_too_small": _other_leg_too_small,

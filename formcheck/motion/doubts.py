@@ -1,0 +1,294 @@
+"""Findings about the movement as it was found: what makes its numbers, or its name, doubtful.
+
+What each of them does to the numbers stands in spoiled.py.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, SIDES, Side
+from formcheck.model.codes import values_of
+from formcheck.model.programme import Exercise
+from formcheck.model.records import Finding, RawTrack, Track, View
+from formcheck.motion.camera import azimuth_samples_deg, circular_mean_deg, is_lying, off_side_deg
+from formcheck.motion.kinematics import Series
+from formcheck.motion.other_movements import trunk_behind_share
+from formcheck.motion.repetitions import Attempt, filled
+from formcheck.motion.track import low_pass, runs
+from formcheck.motion.working_leg import foot_steps, front_side
+
+PICTURES_LEAST = 12
+"""An attempt that is over in fewer pictures looked at is blurred and cut short at its turn: five
+pictures each way and two at the turn (common practice)."""
+
+PULSE_LEAST_SHARE = 0.15
+PULSE_LEAST_DEG = 8.0
+PULSES_LEAST = 3
+"""Pulses: this many turns at the far end with dips of this share of the range between them, and
+in an angle of this many degrees (common practice; one dip is a bounce)."""
+
+VIEW_CHANGE_LEAST_DEG = 25.0
+"""A person who stands turned this far from the clip's usual direction at the start of an attempt
+is seen from elsewhere (within 16 deg of it in all attempts of 100 random clips)."""
+
+FEET_SEEN_LEAST = 0.35
+"""Median visibility of the near foot's heel and toe below which the feet are hidden (0.43 and
+more in 90 random clips from the side, 0.03 to 0.3 where something stands in front)."""
+
+MISFIT_MOST_SHARE = 0.55
+"""Shoulder to hip to knee to ankle come out this much shorter than usual, side view: the body was
+fitted to a part of the person (0.63 and more in 100 random clips, deep squats among them)."""
+MISFIT_MARGIN_S = 0.2
+
+TOLD_LEAST_SHARE = 2 / 3
+"""Another exercise is told where this share of the attempts agree."""
+SPLIT_LEAST_SHARE = 0.15
+"""From the side feet this far apart stand one in front of the other, share of stature (0.12 where
+they stand side by side and the camera 30 deg off the side; a split stance is 0.35 and more)."""
+LEVEL_MOST_SHARE = 0.02
+"""Both feet stay where they are, on one level: between start and turn the ankles move against
+each other by less than this share of stature (0.01 in squats with truth; a step is 0.05)."""
+CARRIED_LEAST_SHARE = 0.2
+"""On a wall the trunk lies at least this far behind the ankles, shares of leg length, where feet
+alone carry nothing for long (0.3 to 0.5 in wall sits with truth, up to 0.15 in deep squats)."""
+
+FOOT_TO_LEG = (0.205, 0.345)
+SHOULDERS_TO_TRUNK = (0.45, 0.85)
+"""Narrowest and widest foot over leg (seen within 15 deg of the side), and shoulders over trunk
+(within 20 deg of the front), that people show: 0.24 to 0.31 and 0.51 to 0.71 in 100 random clips,
+and a sixth beyond either."""
+UNSQUEEZED_MOST_OFF_DEG = 15.0
+LONGER_LYING_MOST = 1.12
+"""A thigh is as long level as upright; a camera near the person adds up to 7 % (random clips)."""
+
+
+def quick_findings(attempts: Sequence[Attempt], track: Track, frame_s: float) -> list[Finding]:
+    """Attempts that are over in too few of the pictures looked at, `frame_s` apart."""
+    return [
+        _in(a, track, "too_few_pictures")
+        for a in attempts
+        if a.is_complete and (a.end - a.start) / track.grid_hz / frame_s < PICTURES_LEAST
+    ]
+
+
+def pulse_findings(
+    attempts: Sequence[Attempt], rising: np.ndarray, unit: str, track: Track, exercise: Exercise
+) -> list[Finding]:
+    """Attempts that go to and fro at their far end; rising : (n,) driving signal, as it rises."""
+    from scipy.signal import find_peaks
+
+    if exercise.kind == "hold" or exercise.working_leg in ("stepping", "staying"):
+        return []  # a leg that swings to its step bends, too
+    out = []
+    for a in attempts:
+        piece = np.asarray(rising[a.start : a.end + 1], float)
+        if np.isfinite(piece).mean() < 0.95 or len(piece) < 9:
+            continue  # what is lost and found again looks like a pulse
+        least = max(PULSE_LEAST_SHARE * a.range, PULSE_LEAST_DEG if unit == "deg" else 0.0)
+        peaks, _ = find_peaks(low_pass(filled(piece), track.grid_hz, 3.0), prominence=least)
+        if len(peaks) >= PULSES_LEAST:
+            out.append(_in(a, track, "pulses", n=len(peaks)))
+    return out
+
+
+def view_findings(attempts: Sequence[Attempt], track: Track, view: View) -> list[Finding]:
+    """Attempts that begin with the person turned another way than the clip's view says."""
+    if is_lying(track) or not np.isfinite(view.azimuth_deg):
+        return []
+    samples = azimuth_samples_deg(track, False, ("hip", "shoulder"))
+    before = round(0.5 * track.grid_hz)
+    out = []
+    for a in attempts:
+        here = circular_mean_deg(samples[max(a.start - before, 0) : a.start + 1])
+        if abs((here - view.azimuth_deg + 180) % 360 - 180) > VIEW_CHANGE_LEAST_DEG:
+            out.append(_in(a, track, "view_changes"))
+    return out
+
+
+def feet_findings(attempts: Sequence[Attempt], track: Track, view: View) -> list[Finding]:
+    """Attempts in which the near foot is hidden, seen from the side."""
+    if view.plane != "sagittal" or view.near_side is None:
+        return []
+    feet = [LANDMARK[view.near_side, j] for j in ("heel", "toe")]
+    seen = track.visibility[:, feet].min(axis=1)
+    return [
+        _in(a, track, "feet_hidden")
+        for a in attempts
+        if np.median(seen[a.start : a.end + 1]) < FEET_SEEN_LEAST
+    ]
+
+
+def misfit_findings(track: Track, view: View) -> list[Finding]:
+    """Stretches in which the pose was fitted to a part of the person only."""
+    if view.plane != "sagittal" or view.near_side is None:
+        return []
+    chain = [
+        track.image_px[:, LANDMARK[view.near_side, j]] for j in ("shoulder", "hip", "knee", "ankle")
+    ]
+    length = sum(np.linalg.norm(b - a, axis=1) for a, b in zip(chain, chain[1:], strict=False))
+    known = length[np.isfinite(length)]
+    if not len(known):
+        return []
+    with np.errstate(invalid="ignore"):
+        is_short = length < MISFIT_MOST_SHARE * np.percentile(known, 75)
+    margin = MISFIT_MARGIN_S
+    return [
+        Finding(
+            code="pose_misfit",
+            from_s=max(float(track.time_s[a]) - margin, float(track.time_s[0])),
+            to_s=min(float(track.time_s[b - 1]) + margin, float(track.time_s[-1])),
+            spoils="stretch",
+        )
+        for a, b in runs(is_short)
+    ]
+
+
+def squeeze_findings(track: Track, view: View, series: Series) -> list[Finding]:
+    """Whether people's proportions say that the picture was squeezed or stretched.
+
+    Lengths that lie level against lengths that stand: the foot to the leg from the side, the
+    shoulders to the trunk from the front, and the thigh to itself. What a camera off the side
+    and turned-out feet shorten cannot be told from a squeeze of up to a fifth.
+    """
+    if is_lying(track):
+        return []
+    ratio, (least, most) = float("nan"), (0.0, np.inf)
+    if view.plane == "sagittal" and off_side_deg(view.azimuth_deg) <= UNSQUEEZED_MOST_OFF_DEG:
+        ratio = _median_length_px(track, (series.side, "heel"), (series.side, "toe"))
+        ratio, (least, most) = ratio / series.leg_length_px, FOOT_TO_LEG
+    elif view.plane == "frontal":
+        across = _median_length_px(track, ("left", "shoulder"), ("right", "shoulder"))
+        trunk = max(_long_length_px(track, (s, "shoulder"), (s, "hip")) for s in SIDES)
+        ratio, (least, most) = across / trunk, SHOULDERS_TO_TRUNK
+    is_narrow, is_wide = ratio < least, ratio > most
+    if view.plane == "sagittal" and _level_to_upright_thigh(track, series.side) > LONGER_LYING_MOST:
+        is_wide = True
+    if not (is_narrow or is_wide):
+        return []
+    return [Finding(code="picture_squeezed", values=values_of(is_wide=bool(is_wide)))]
+
+
+def slow_motion_findings(raw: RawTrack) -> list[Finding]:
+    """What the file's own capture rate says against the rate it is stored at."""
+    recorded, stored = raw.clip.capture_rate_hz, raw.clip.frame_rate_hz
+    if recorded is None or not np.isfinite(stored) or recorded < 1.5 * stored:
+        return []
+    return [
+        Finding(code="slow_motion", values=values_of(recorded_hz=float(recorded), stored_hz=stored))
+    ]
+
+
+def other_exercise(
+    attempts: Sequence[Attempt],
+    track: Track,
+    view: View,
+    all_series: Mapping[Side, Series],
+    exercise: Exercise,
+) -> Finding | None:
+    """That the feet, or the balance, of most attempts contradict the exercise; None if not."""
+    if not attempts or exercise.position != "standing":
+        return None
+    tell = {
+        "stepping": _no_step,
+        "staying": _no_step,
+        "front": _side_by_side,
+        "on_step": _feet_level,
+    }.get(exercise.working_leg)
+    if "wall" in exercise.figure.props and exercise.kind == "hold":
+        tell = _no_wall
+    if tell is None:
+        return None
+    told = [tell(a, track, view, all_series) for a in attempts]
+    for seen in set(told) - {None}:
+        if told.count(seen) >= TOLD_LEAST_SHARE * len(told):
+            return Finding(
+                code="other_exercise",
+                values=values_of(seen=seen),
+                from_s=float(track.time_s[attempts[0].start]),
+                to_s=float(track.time_s[attempts[-1].end]),
+                spoils="clip",
+            )
+    return None
+
+
+def _ankles_px(a: Attempt, track: Track) -> np.ndarray | None:
+    at_turn = track.image_px[a.turn, [LANDMARK[s, "ankle"] for s in SIDES]]
+    return at_turn if np.isfinite(at_turn).all() else None
+
+
+def _no_step(a: Attempt, track: Track, view: View, all_series) -> str | None:
+    steps = foot_steps(a, track, view)
+    return "no_step" if steps is False and not _is_split(a, track, view) else None
+
+
+def _side_by_side(a: Attempt, track: Track, view: View, all_series) -> str | None:
+    if _ankles_px(a, track) is None:
+        return None
+    return None if _is_split(a, track, view) else "feet_side_by_side"
+
+
+def _is_split(a: Attempt, track: Track, view: View) -> bool:
+    """Whether one foot stands clearly in front of the other at the turn."""
+    ankles = _ankles_px(a, track)
+    if view.plane == "sagittal" and ankles is not None:
+        apart = abs(ankles[0, 0] - ankles[1, 0]) / view.person_height_px
+        if apart > SPLIT_LEAST_SHARE:
+            return True
+    return front_side(a, track, view) is not None
+
+
+def _feet_level(a: Attempt, track: Track, view: View, all_series) -> str | None:
+    ankles = _ankles_px(a, track)
+    if view.plane == "sagittal" or ankles is None:
+        return None
+    start = track.image_px[a.start, [LANDMARK[s, "ankle"] for s in SIDES]]
+    apart = (ankles[0] - ankles[1]) - (start[0] - start[1])
+    return "feet_level" if np.hypot(*apart) < LEVEL_MOST_SHARE * view.person_height_px else None
+
+
+def _no_wall(a: Attempt, track: Track, view: View, all_series) -> str | None:
+    if view.plane != "sagittal" or view.near_side is None:
+        return None
+    behind = trunk_behind_share(a, track, view, all_series[view.near_side])
+    behind /= max(np.cos(np.radians(off_side_deg(view.azimuth_deg))), 0.5)
+    return "no_wall" if behind < CARRIED_LEAST_SHARE else None
+
+
+def _in(a: Attempt, track: Track, code, **values) -> Finding:
+    return Finding(
+        code=code,
+        values=values_of(**values),
+        from_s=float(track.time_s[a.start]),
+        to_s=float(track.time_s[a.end]),
+    )
+
+
+def _lengths_px(track: Track, a, b) -> np.ndarray:
+    lengths = np.linalg.norm(
+        track.image_px[:, LANDMARK[a]] - track.image_px[:, LANDMARK[b]], axis=1
+    )
+    return lengths[np.isfinite(lengths)]
+
+
+def _median_length_px(track: Track, a, b) -> float:
+    lengths = _lengths_px(track, a, b)
+    return float(np.median(lengths)) if len(lengths) else float("nan")
+
+
+def _long_length_px(track: Track, a, b) -> float:
+    lengths = _lengths_px(track, a, b)
+    return float(np.percentile(lengths, 75)) if len(lengths) else float("nan")
+
+
+def _level_to_upright_thigh(track: Track, side: Side) -> float:
+    """Seen length of the thigh while it lies nearly level over that while it stands; NaN."""
+    thigh = track.image_px[:, LANDMARK[side, "knee"]] - track.image_px[:, LANDMARK[side, "hip"]]
+    x, y = np.abs(thigh).T
+    length = np.hypot(x, y)
+    with np.errstate(invalid="ignore"):
+        level, upright = length[x > 2 * y], length[y > 2 * x]
+    least = track.grid_hz / 2
+    if len(level) < least or len(upright) < least:
+        return float("nan")
+    return float(np.median(level) / np.median(upright))

@@ -1,0 +1,100 @@
+"""What a finding does to the numbers: one table, used for every measure, check and remark.
+
+A finding that spoils a measure withholds it, in the repetitions that it lies in or, where it has
+no time range, in all of them. Checks on a measure that is withheld are not visible, and remarks
+are not made. A finding that makes an angle less sure widens its interval.
+"""
+
+from collections.abc import Sequence
+
+from formcheck.model.codes import FindingCode, values_of
+from formcheck.model.intervals import measured
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Finding, NotMeasurable, Part, Repetition, Value
+
+ANGLES, TIMES, PHASES, FEET = "angles", "times", "phases", "feet"
+
+SPOILS: dict[FindingCode, frozenset[str]] = {
+    "too_few_pictures": frozenset({ANGLES}),
+    "picture_squeezed": frozenset({ANGLES}),
+    "view_changes": frozenset({ANGLES}),
+    "slow_motion": frozenset({TIMES}),
+    "pulses": frozenset({PHASES}),
+    "feet_hidden": frozenset({FEET}),
+}
+"""Code -> the kinds of measures that cannot be had because of it."""
+
+FOOT_MEASURES = frozenset(
+    {
+        "knee_over_toe_share",
+        "knee_over_toe_cm",
+        "heel_height_peak_share",
+        "heel_drop_share",
+        "leg_elevation_peak_cm",
+    }
+)
+FOOT_FEATURES = frozenset({"heel_lifts", "toes_turn_up"})
+PHASE_MEASURES = frozenset({"lowering_s", "pause_s", "raising_s"})
+PHASE_FEATURES = frozenset({"quick_turn", "lowering_faster_than_raising"})
+
+
+def kinds_of(key: str) -> frozenset[str]:
+    """The kinds that a measure, or a feature of a look-for list, is of."""
+    if key in PHASE_MEASURES or key == "quick_turn":
+        return frozenset({TIMES, PHASES})
+    if key in PHASE_FEATURES:
+        return frozenset({PHASES})  # a ratio of two times
+    if key in MEASURES and MEASURES[key].unit == "s":
+        return frozenset({TIMES})
+    if key == "hold_drift_deg_per_min":
+        return frozenset({ANGLES, TIMES})
+    is_foot = key in FOOT_MEASURES or key in FOOT_FEATURES
+    return frozenset({ANGLES, FEET}) if is_foot else frozenset({ANGLES})
+
+
+def is_timed(findings: Sequence[Finding]) -> bool:
+    """Whether times can be had of the clip as a whole."""
+    return not any(TIMES in SPOILS.get(f.code, ()) for f in findings)
+
+
+def spoiled_by(key: str, repetition: Repetition, findings: Sequence[Finding]) -> Finding | None:
+    """The first finding that withholds this measure or feature of this repetition, or None."""
+    for f in findings:
+        if SPOILS.get(f.code, frozenset()) & kinds_of(key) and _lies_in(f, repetition):
+            return f
+    return None
+
+
+def _lies_in(f: Finding, repetition: Repetition) -> bool:
+    if f.from_s is None or f.to_s is None:
+        return f.spoils != "nothing" or f.code in WHOLE_CLIP
+    return f.from_s < repetition.end_s and f.to_s > repetition.start_s
+
+
+WHOLE_CLIP = frozenset({"picture_squeezed", "slow_motion"})
+"""Findings about the whole file, which have no time range."""
+
+
+QUICK_SHARE = 0.25
+"""Standard uncertainty of an angle in a quick movement, share of how far the thigh turns from one
+picture looked at to the next: the turn falls between two, and both are blurred (a rectangular
+distribution over half a picture either way is 0.29)."""
+
+
+def acted_on(value: Value, repetition: Repetition, findings: Sequence[Finding]) -> Value:
+    """The value as the findings leave it: as it is, wider, or not to be had because of one."""
+    if isinstance(value, NotMeasurable):
+        return value
+    finding = spoiled_by(value.key, repetition, findings)
+    if finding is not None:
+        return NotMeasurable(key=value.key, code="spoiled", values=values_of(finding=finding.code))
+    quick = next((f for f in findings if f.code == "too_quick_for_rate"), None)
+    if quick is None or MEASURES[value.key].unit != "deg":
+        return value
+    part = Part(
+        name="quick movement",
+        standard=QUICK_SHARE * quick.value("step_deg"),
+        kind="own",
+        source="speed of the thigh in this clip; JCGM 100:2008, 4.3.7",
+    )
+    return measured(value.key, value.value, [*value.parts, part], value.at_s)
