@@ -33,6 +33,10 @@ FINDING_VALUES = {
     "not_this_exercise": [{"is_lying": True}, {"is_lying": False}],
     "edited": [{"n_jumps": 2, "longest_from_s": 1.0, "longest_to_s": 9.0}],
     "camera_tilted": [{"tilt_deg": -8.0}],
+    "camera_beside_front": [
+        {"off_deg": off, "is_behind": b} for off in (-14, 12) for b in (True, False)
+    ],
+    "leg_out_of_picture": [{"side": "left", "yaw_deg": yaw} for yaw in (-31, 35)],
     "wrong_view": [{"plane": p} for p in ("sagittal", "frontal", "oblique")],
     "rotated": [{"rotation_deg": 90}],
     "frames_lost": [{"n_frames": 3}],

@@ -81,6 +81,7 @@ def test_a_person_well_in_the_picture_from_the_right_side_is_told_so():
         "whole",
         "distance",
         "side",
+        "square",
         "light",
         "level",
     }
@@ -130,6 +131,32 @@ def test_the_wrong_side_is_told_with_what_to_do(azimuth_deg, wanted, says):
 def test_someone_a_little_off_the_side_may_stay():
     for azimuth_deg in (75, 105, 120):
         assert judge(glimpses(Camera(azimuth_deg=azimuth_deg)), FROM_THE_SIDE).is_good
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "posture", "wanted", "says"),
+    [
+        (72, replace(STANDING, left_toe_out=20.0), FROM_THE_SIDE, "away from"),
+        (124, STANDING, FROM_THE_SIDE, "toward"),
+        (14, STANDING, FROM_THE_FRONT, "to your left"),
+        (-14, STANDING, FROM_THE_FRONT, "to your right"),
+        (166, STANDING, FROM_THE_FRONT, "to your right"),
+        (-166, STANDING, FROM_THE_FRONT, "to your left"),
+    ],
+)
+def test_who_stands_askew_is_told_which_way_to_turn(azimuth_deg, posture, wanted, says):
+    # 1.56 statures away through the lens that is assumed: a floor seen from above.
+    camera = Camera(azimuth_deg=azimuth_deg, distance=1.56)
+    framing = judge(glimpses(camera, posture), wanted)
+    assert framing.is_good, "the recording may begin"
+    assert wrong(framing) == ["square"]
+    assert framing.say.startswith("Turn a little")
+    assert says in framing.say
+
+
+@pytest.mark.parametrize(("azimuth_deg", "wanted"), [(84, FROM_THE_SIDE), (5, FROM_THE_FRONT)])
+def test_who_stands_square_is_told_nothing(azimuth_deg, wanted):
+    assert judge(glimpses(Camera(azimuth_deg=azimuth_deg)), wanted).say == "Good. Stay there."
 
 
 @pytest.mark.parametrize(

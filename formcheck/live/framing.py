@@ -16,6 +16,9 @@ from formcheck.model.programme import Exercise
 from formcheck.model.records import Track, View
 from formcheck.motion.camera import find_view, is_lying, mid
 from formcheck.motion.findings import standing_tilt_deg
+from formcheck.motion.front_view import beside_front_deg
+from formcheck.motion.leg_plane import find_leg_plane
+from formcheck.motion.sight import find_sight
 from formcheck.motion.track import TrackSettings
 
 Posture = Literal["upright", "lying", "any"]
@@ -33,6 +36,9 @@ class FramingSettings:
     large_share : a body over this share leaves no room to move (common practice).
     dark_most, back_light : median grey, and how much brighter than the trunk the border may be
         (chosen as common practice).
+    leg_most_deg, front_most_deg : a leg further out of the picture, or a camera further off the
+        front, is to be turned: half of what the analysis tells of a finished clip and less, since
+        now it costs nothing.
     tilt_least_deg : as in quality.py.
     near_times : a trunk seen so many times as long as at the start has walked up to the camera;
         a step forward at two metres makes it 1.5 times.
@@ -48,6 +54,8 @@ class FramingSettings:
     large_share: float = 0.9
     dark_most: float = 50.0
     back_light: float = 90.0
+    leg_most_deg: float = 20.0
+    front_most_deg: float = 8.0
     tilt_least_deg: float = 6.0
     near_times: float = 1.7
     aside_share: float = 0.8
@@ -95,7 +103,7 @@ class FramingCheck:
     """One thing about the picture. `is_ok` None: cannot be told yet. A check that is not needed
     is told and does not hold up the recording."""
 
-    code: Literal["seen", "posture", "whole", "distance", "side", "light", "level"]
+    code: Literal["seen", "posture", "whole", "distance", "side", "square", "light", "level"]
     is_ok: bool | None
     is_needed: bool
     words: str
@@ -221,6 +229,7 @@ def judge(
     checks += [
         _distance(track, view, seen[-1], settings),
         _side(track, view, wanted),
+        _square(track, view, wanted, seen[-1], settings),
         light,
         _level(track, view, wanted, settings),
     ]
@@ -333,6 +342,35 @@ def _side(track: Track, view: View, wanted: Wanted) -> FramingCheck:
         return _check("side", view.plane == "frontal", "Direction is right", words)
     words = "Turn half way, between facing the camera and side-on."
     return _check("side", view.plane == "oblique", "Direction is right", words)
+
+
+def _square(track, view, wanted: Wanted, last: Glimpse, settings) -> FramingCheck:
+    """Whether the leg lies in the picture, or the camera straight ahead: what decides how good
+    the angles of the set will be."""
+    words = ""
+    if wanted.plane == view.plane == "sagittal" and wanted.posture == "upright":
+        yaw_deg = leg_yaw_deg(track, view, (last.width_px, last.height_px))
+        if abs(yaw_deg) > settings.leg_most_deg:
+            to = "away from" if yaw_deg > 0 else "toward"
+            words = f"Turn a little {to} the camera, so that your toes point straight across."
+    elif wanted.plane == view.plane == "frontal" and wanted.posture == "upright":
+        off_deg = beside_front_deg(view)
+        if abs(off_deg) > settings.front_most_deg:
+            # Whoever is filmed from behind turns the same way round.
+            side = "left" if off_deg > 0 else "right"
+            words = f"Turn a little to your {side}, square to the camera."
+    return _check("square", not words, "Square to the camera", words, is_needed=False)
+
+
+def leg_yaw_deg(track: Track, view: View, size_px: tuple[int, int]) -> float:
+    """How far the near leg points out of the picture while the person stands, degrees, positive =
+    toward the camera; NaN where it can't be told. size_px : (width, height) of the picture."""
+    if view.near_side is None or not len(track.time_s):
+        return float("nan")
+    is_standing = np.ones(len(track.time_s), bool)
+    sight = find_sight(track, is_standing, size_px)
+    plane = find_leg_plane(track, view, view.near_side, is_standing, sight)
+    return plane.yaw_deg if plane is not None else float("nan")
 
 
 def _light(last: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:

@@ -35,6 +35,8 @@ FindingCode = Literal[
     "edited",  # n_jumps; longest_from_s, longest_to_s: what is measured
     "camera_moved",
     "camera_tilted",  # tilt_deg, signed
+    "camera_beside_front",  # off_deg: + toward the person's left; is_behind
+    "leg_out_of_picture",  # side; yaw_deg: + toward the camera
     "view_unknown",
     "wrong_view",  # plane: as the clip was seen
     "rotated",  # rotation_deg
@@ -72,6 +74,8 @@ RefusalCode = Literal[
     "view_not_fit",  # plane: as the clip was seen; wanted: the plane to film from
     "leg_turned_away",  # side
     "camera_off_front",
+    "trunk_leans_off_front",
+    "leg_out_of_picture",
     "stature_missing",
     "repetition_cut",
     "leg_hidden",

@@ -1,8 +1,9 @@
 """Where the camera stands: side, azimuth, scale, and which measures this view supports.
 
-The azimuth comes from the model's depth of hips and shoulders taken together, and of the ears
-where the head points the way the trunk does (decision 5). For a person lying down it is about
-the body's own long axis instead of the vertical.
+The azimuth comes from the model's depth of hips and shoulders taken together, of the ears where
+the head points the way the trunk does, from their widths in the picture and from the way the
+feet point (azimuth.py, decisions 5 and 61). For a person lying down it is about the body's own
+long axis instead of the vertical, and comes from depth alone.
 """
 
 from dataclasses import dataclass
@@ -12,10 +13,8 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.measures import Plane, is_supported
 from formcheck.model.records import Track, View
+from formcheck.motion.azimuth import AzimuthSettings, Cue, body_length, feet_cue, joined, width_cue
 from formcheck.motion.track import runs
-
-SHOULDER_TO_ANKLE_SHARE = 0.779
-"""Shoulder height .818 less ankle height .039 of stature (Drillis & Contini 1966 in Winter)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,8 +28,6 @@ class CameraSettings:
     azimuth_standard_deg also moves the sagittal edge outward by one standard uncertainty (the
         frontal one, where measures spoil faster, by half): a
         camera that may well stand inside 35 deg is measured, with the interval of its place.
-    head_gate_deg, head_weight : the head counts half a trunk's worth, and only where it points
-        within this of the trunk (a person may look at the screen).
     turned_least_deg : a trunk turned further than this from its direction at rest has turned on
         purpose (sample clips, decision 6).
     round_least_deg, round_least_s : this far and for this long, it shows its other side (common
@@ -41,18 +38,22 @@ class CameraSettings:
     frontal_most_deg: float = 20.0
     sagittal_most_off_deg: float = 35.0
     azimuth_standard_deg: float = 5.0
-    head_gate_deg: float = 15.0
-    head_weight: float = 0.5
     lying_least_deg: float = 55.0
     turned_least_deg: float = 30.0
     round_least_deg: float = 110.0
     round_least_s: float = 1.0
+    cues: AzimuthSettings = AzimuthSettings()
 
 
 def mid(track: Track, joint: str) -> np.ndarray:
     """Midpoint of the left and right joint in the picture, (n, 2); NaN where either is missing."""
+    return mid_of(track.image_px, joint)
+
+
+def mid_of(points: np.ndarray, joint: str) -> np.ndarray:
+    """Midpoint of the left and right joint among landmarks, (n, 33, d) -> (n, d)."""
     a, b = (LANDMARK[s, joint] for s in SIDES)
-    return (track.image_px[:, a] + track.image_px[:, b]) / 2
+    return (points[:, a] + points[:, b]) / 2
 
 
 def is_lying(track: Track, settings: CameraSettings = CameraSettings()) -> bool:
@@ -109,6 +110,24 @@ def _with_long_axis_deg(azimuth_deg: float, track: Track, is_still: np.ndarray) 
     off_deg = min(float(np.degrees(off_rad)), 45.0)
     beyond = 1 if size > axis_deg else -1
     return float(sign * abs(axis_deg + beyond * off_deg))
+
+
+def _azimuth_deg(track, lying, is_still, settings) -> tuple[float, float]:
+    """(azimuth, its standard uncertainty) from all the cues that this view has, degrees."""
+    depth = _azimuth_at_rest_deg(track, lying, is_still, ("hip", "shoulder"))
+    head = _azimuth_at_rest_deg(track, lying, is_still, ("ear",))
+    cues = [Cue(name="depth of hips and shoulders", value_deg=depth,
+                standard_deg=settings.depth_standard_deg)]  # fmt: skip
+    if abs(within_180_deg(head - depth)) <= settings.head_gate_deg:
+        cues.append(
+            Cue(name="depth of the ears", value_deg=head, standard_deg=settings.head_standard_deg)
+        )
+    if not np.isfinite(depth) or lying:
+        return joined(cues)
+    mask = is_still if is_still.sum() >= 0.5 * track.grid_hz else np.ones_like(is_still)
+    seen = (width_cue(track, mask, depth, settings), feet_cue(track, mask, depth, settings))
+    azimuth, standard = joined([*cues, *(c for c in seen if c is not None)])
+    return azimuth, float(np.hypot(standard, settings.common_standard_deg))
 
 
 def _azimuth_at_rest_deg(track, lying, is_still, parts) -> float:
@@ -174,19 +193,8 @@ def _cross(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 
 def person_height_px(track: Track) -> float:
-    """Stature in pixels from trunk, thigh and shank at their longest in the picture.
-
-    The 90th percentile of their sum over both sides, over the share of stature that they make.
-    """
-    sums = []
-    for side in SIDES:
-        chain = [track.image_px[:, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")]
-        sums.append(
-            sum(np.linalg.norm(b - a, axis=1) for a, b in zip(chain, chain[1:], strict=False))
-        )
-    both = np.concatenate(sums)
-    both = both[np.isfinite(both)]
-    return float(np.percentile(both, 90)) / SHOULDER_TO_ANKLE_SHARE if len(both) else float("nan")
+    """Stature in pixels from trunk, thigh and shank at their longest in the picture."""
+    return body_length(track.image_px)
 
 
 def _is_turned(track, lying, is_rest, settings) -> np.ndarray:
@@ -241,15 +249,12 @@ def find_view(
     lying = is_lying(track, settings)
     if is_rest is not None:
         is_still = is_still & ~_is_turned(track, lying, is_rest, settings)
-    azimuth = _azimuth_at_rest_deg(track, lying, is_still, ("hip", "shoulder"))
-    head = _azimuth_at_rest_deg(track, lying, is_still, ("ear",))
-    turned = (head - azimuth + 180) % 360 - 180
-    if np.isfinite(turned) and abs(turned) <= settings.head_gate_deg:
-        azimuth += turned * settings.head_weight / (1 + settings.head_weight)
-        azimuth = within_180_deg(azimuth)
+    azimuth, standard = _azimuth_deg(track, lying, is_still, settings.cues)
     if lying:
-        azimuth = _with_long_axis_deg(azimuth, track, is_still)
-    half_width = 1.96 * settings.azimuth_standard_deg
+        azimuth, standard = (
+            _with_long_axis_deg(azimuth, track, is_still), settings.azimuth_standard_deg,
+        )  # fmt: skip
+    half_width = 1.96 * standard
     plane = plane_of(azimuth, settings)
     near: Side | None = None
     if np.isfinite(azimuth) and plane in ("sagittal", "oblique"):

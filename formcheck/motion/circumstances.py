@@ -13,6 +13,7 @@ from formcheck.model.intervals import (
     azimuth_part,
     front_leak_part,
     grain_part,
+    leg_plane_part,
     model_parts,
     near_straight_part,
     noise_part,
@@ -132,16 +133,37 @@ def pelvis_shift_parts(s: Setting) -> list[Part]:
     ]
 
 
-def knee_parts(s: Setting, value: float) -> list[Part]:
+def plane_part(standard: np.ndarray | None, at: int, loss: float) -> Part:
+    """What the leg's plane and the camera's place leave in doubt at grid index `at`.
+
+    standard : (n,) as in Series; where it is None, the whole loss of an uncorrected view is.
+    """
+    if standard is None or not np.isfinite(standard[at]):
+        return azimuth_part(loss)
+    return leg_plane_part(float(standard[at]))
+
+
+def knee_parts(s: Setting, value: float, at: int | None = None) -> list[Part]:
+    """at : grid index that the value was read at; else where the leg comes nearest to it."""
     off = off_side_deg(s.view.azimuth_deg)
     loss = max(abs(value), 0) - projected_flexion_deg(min(abs(value), 175.0), off)
     return [
         *model_parts("knee_flexion"),
         near_straight_part(value),
-        azimuth_part(loss),
+        plane_part(s.series.knee_flexion_standard_deg, at_value(s, value, at), loss),
         grain_part(degrees_per_px(s.series.thigh_px, s.series.shank_px)),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
+
+
+def at_value(s: Setting, knee_deg: float, at: int | None) -> int:
+    """`at`, or where in the attempt the knee is nearest to this flexion, a grid index."""
+    if at is not None:
+        return at
+    away = np.abs(s.series.knee_flexion_deg[s.attempt.start : s.attempt.end + 1] - knee_deg)
+    if not np.isfinite(away).any():
+        return s.attempt.turn
+    return s.attempt.start + int(np.nanargmin(away))
 
 
 def degrees_per_px(*lengths_px: float) -> float:
@@ -150,12 +172,12 @@ def degrees_per_px(*lengths_px: float) -> float:
     return float(np.degrees(np.sqrt(sum(2.0 / length**2 for length in known)))) if known else 0.0
 
 
-def knee_value(s: Setting, seen_deg: float) -> tuple[float, list[Part]]:
+def knee_value(s: Setting, seen_deg: float, at: int | None = None) -> tuple[float, list[Part]]:
     """(knee flexion, its parts): shifted by the clinician's goniometer reading where one is near.
 
     The reading takes the place of what is doubtful about landmarks and definition.
     """
-    parts = knee_parts(s, seen_deg)
+    parts = knee_parts(s, seen_deg, at)
     near = offset_near(s.readings, s.series.side, s.model, seen_deg)
     if near is None:
         return seen_deg, parts
@@ -187,29 +209,27 @@ def plane_loss_deg(s: Setting, value_deg: float) -> float:
 
 
 def front_leak(quantity: str, s: Setting, at: int) -> Part:
-    """How far a knee that goes forward seems to go sideways, the camera being off the front.
-
-    How far it goes forward shows in how much thigh and shank are foreshortened. Only the place
-    found for the camera counts: how well a camera is put straight ahead is within the published
-    between-day error of the projection angle already.
-    """
-    points = [s.track.image_px[at, LANDMARK[s.series.side, j]] for j in ("hip", "knee", "ankle")]
-    leak_rad, leak_share = 0.0, 0.0
-    for a, b, full_px in zip(
-        points, points[1:], (s.series.thigh_px, s.series.shank_px), strict=False
-    ):
-        seen_px = float(np.linalg.norm(b - a))
-        if not (np.isfinite(seen_px) and full_px > 0):
-            continue
-        ahead_px = np.sqrt(max(full_px**2 - seen_px**2, 0.0))
-        leak_share = ahead_px * off_front_share(s) / full_px
-        leak_rad += np.arctan2(ahead_px * off_front_share(s), max(seen_px, 1.0))
-    return front_leak_part(float(np.degrees(leak_rad)) if quantity == "fppa" else leak_share)
+    """What is left in doubt of how far a knee that goes forward seems to go sideways."""
+    standard = {
+        "fppa": s.series.fppa_standard_deg,
+        "knee_medial_to_foot": s.series.knee_medial_standard_share,
+    }[quantity]
+    known = standard is not None and np.isfinite(standard[at])
+    return front_leak_part(float(np.sqrt(3) * standard[at]) if known else 0.0)
 
 
 def off_front_share(s: Setting) -> float:
     """Share of a forward distance that the camera sees as a sideways one."""
     return float(np.sin(np.radians(90 - off_side_deg(s.view.azimuth_deg))))
+
+
+def off_front_deg(s: Setting) -> float:
+    """How far from straight ahead or behind the camera may well stand, degrees.
+
+    Its place with its standard uncertainty (root sum of squares).
+    """
+    spread = (s.view.azimuth_high_deg - s.view.azimuth_low_deg) / 2 / 1.96
+    return float(np.hypot(90 - off_side_deg(s.view.azimuth_deg), spread))
 
 
 def driving_quantity(s: Setting) -> str:

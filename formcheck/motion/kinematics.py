@@ -13,6 +13,8 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, SIDES, Side, other_side
 from formcheck.model.records import Track, View
 from formcheck.motion.camera import mid
+from formcheck.motion.front_view import FrontView
+from formcheck.motion.leg_plane import LegPlane, hip_at_length
 
 
 def _cross(a, b):
@@ -102,6 +104,9 @@ def medial_x(side: Side, seen_from: str) -> int:
     return from_front if seen_from == "front" else -from_front
 
 
+HIPS_APART_LEAST = 0.5
+"""Share of their usual distance in the picture under which two hips give no line (60 deg off)."""
+
 FOOT_SHARE = 0.152
 """Foot length, share of stature (Drillis & Contini 1966 in Winter)."""
 
@@ -113,7 +118,8 @@ class Series:
     Units by the names' suffixes; heights are shares of leg length (heel: of foot length).
     `other` is the leg that is not working. In a frontal view sagittal angles are NaN and the
     other way round. `foot_lift_share` is the heel above the floor in any view, share of a foot
-    length taken from stature, for a free foot that leaves the floor.
+    length taken from stature, for a free foot that leaves the floor. `*_standard` are what the
+    camera's place and the leg's plane leave in doubt of a value, (n,); None where neither is known.
     """
 
     time_s: np.ndarray
@@ -145,6 +151,14 @@ class Series:
     foot_length_px: float
     thigh_px: float
     shank_px: float
+    knee_flexion_standard_deg: np.ndarray | None = None
+    thigh_inclination_standard_deg: np.ndarray | None = None
+    shank_inclination_standard_deg: np.ndarray | None = None
+    fppa_standard_deg: np.ndarray | None = None
+    knee_medial_standard_share: np.ndarray | None = None
+    trunk_ahead_deg: np.ndarray | None = None
+    """Lean of the trunk along the line of sight of a camera ahead or behind, (n,); from nowhere
+    else."""
 
 
 def joint(track: Track, side: Side, name: str) -> np.ndarray:
@@ -153,13 +167,24 @@ def joint(track: Track, side: Side, name: str) -> np.ndarray:
 
 
 def build_series(
-    track: Track, view: View, side: Side, *, is_two_leg: bool = False, width_share: float = 1.0
+    track: Track,
+    view: View,
+    side: Side,
+    *,
+    is_two_leg: bool = False,
+    width_share: float = 1.0,
+    leg_plane: LegPlane | None = None,
+    front_view: FrontView | None = None,
+    trunk_ahead_deg: np.ndarray | None = None,
 ) -> Series:
     """All series of the working leg in this view.
 
     is_two_leg : pelvic obliquity then is positive with the patient's left side lower, else with
         the other (swing) side lower.
     width_share : sin(azimuth) where a correction for azimuth is wanted for the inclinations.
+    leg_plane : the plane that this leg bends in; its angles are then those in that plane.
+    front_view : from where this leg is seen; its knee is then where a camera straight ahead would
+        see it.
     """
     hip, knee, ankle, heel, toe = (
         joint(track, side, j) for j in ("hip", "knee", "ankle", "heel", "toe")
@@ -187,9 +212,39 @@ def build_series(
         return value if from_front else nowhere
 
     medial = medial_x(side, seen_from)
+
+    def straight_on(seen: FrontView | None):
+        return knee if seen is None else seen.straight_on(hip, knee, ankle)
+
+    def projection(seen: FrontView | None):
+        return fppa_deg(hip, straight_on(seen), ankle, side, seen_from)
+
+    def medial_share(seen: FrontView | None):
+        return medial * (straight_on(seen)[:, 0] - ankle[:, 0]) / shank_px
+
+    standards = {}
+    if leg_plane is not None:
+        flexion, thigh_inclination, shank_inclination = _in_plane(
+            hip, knee, ankle, sense, track.grid_hz, leg_plane
+        )
+        for k, name in enumerate(("knee_flexion", "thigh_inclination", "shank_inclination")):
+            standards[f"{name}_standard_deg"] = leg_plane.standard_of(
+                lambda plane, k=k: _in_plane(hip, knee, ankle, sense, track.grid_hz, plane)[k]
+            )
+    else:
+        flexion = knee_flexion_deg(hip, knee, ankle, sense)
+        thigh_inclination = thigh_inclination_deg(hip, knee, width_share)
+        shank_inclination = inclination_deg(ankle * squeezed, knee * squeezed, sense)
+    if front_view is not None:
+        standards["fppa_standard_deg"] = front_view.standard_of(projection)
+        standards["knee_medial_standard_share"] = front_view.standard_of(medial_share)
     left_x = 1 if seen_from == "front" else -1
     hips = joint(track, "left", "hip") - joint(track, "right", "hip")
-    left_lower = np.degrees(np.arctan2(hips[:, 1], np.abs(hips[:, 0])))
+    apart = np.abs(hips[:, 0])
+    # Hips that seem to stand one behind the other give no line across.
+    known = apart[np.isfinite(apart)]
+    least = HIPS_APART_LEAST * float(np.median(known)) if len(known) else 0.0
+    left_lower = np.degrees(np.arctan2(hips[:, 1], np.where(apart >= least, apart, np.nan)))
     swing_lower = left_lower if far == "left" else -left_lower
     ankles_apart = np.abs(ankle[:, 0] - far_ankle[:, 0])
     stance_px = _length_or_nan(
@@ -204,9 +259,9 @@ def build_series(
         time_s=track.time_s,
         grid_hz=track.grid_hz,
         side=side,
-        knee_flexion_deg=side_only(knee_flexion_deg(hip, knee, ankle, sense)),
-        thigh_inclination_deg=side_only(thigh_inclination_deg(hip, knee, width_share)),
-        shank_inclination_deg=side_only(inclination_deg(ankle * squeezed, knee * squeezed, sense)),
+        knee_flexion_deg=side_only(flexion),
+        thigh_inclination_deg=side_only(thigh_inclination),
+        shank_inclination_deg=side_only(shank_inclination),
         trunk_inclination_deg=side_only(inclination_deg(trunk_low, trunk_high, sense)),
         trunk_thigh_deg=side_only(trunk_thigh_deg(shoulder, hip, knee, sense)),
         trunk_swing_leg_line_deg=side_only(trunk_thigh_deg(trunk_high, far_hip, far_ankle, sense)),
@@ -221,8 +276,8 @@ def build_series(
         hip_height_share=(ground_y - trunk_low[:, 1]) / leg_px,
         shoulder_height_share=(ground_y - trunk_high[:, 1]) / leg_px,
         hip_x_share=trunk_low[:, 0] / leg_px,
-        fppa_deg=front_only(fppa_deg(hip, knee, ankle, side, seen_from)),
-        knee_medial_to_foot_share=front_only(medial * (knee[:, 0] - ankle[:, 0]) / shank_px),
+        fppa_deg=front_only(projection(front_view)),
+        knee_medial_to_foot_share=front_only(medial_share(front_view)),
         knee_separation_ratio=front_only(
             np.abs(knee[:, 0] - far_knee[:, 0]) / np.where(ankles_apart > 1, ankles_apart, np.nan)
         ),
@@ -236,6 +291,19 @@ def build_series(
         foot_length_px=foot_px,
         thigh_px=thigh_px,
         shank_px=shank_px,
+        trunk_ahead_deg=trunk_ahead_deg,
+        **standards,
+    )
+
+
+def _in_plane(hip, knee, ankle, sense: int, grid_hz: float, plane: LegPlane):
+    """(knee flexion, thigh inclination, shank inclination) in the leg's own plane, degrees."""
+    hip, knee, ankle = (plane.flat(p) for p in (hip, knee, ankle))
+    hip = hip_at_length(hip, knee, grid_hz)
+    return (
+        knee_flexion_deg(hip, knee, ankle, sense),
+        thigh_inclination_deg(hip, knee),
+        inclination_deg(ankle, knee, sense),
     )
 
 

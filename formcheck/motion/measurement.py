@@ -7,6 +7,7 @@ import numpy as np
 
 from formcheck.model.codes import RefusalCode, values_of
 from formcheck.model.intervals import (
+    FRONT_LEAK,
     azimuth_part,
     bent_to_straight_part,
     front_leak_part,
@@ -29,11 +30,13 @@ from formcheck.motion.circumstances import (
     front_leak,
     jitter_part,
     knee_value,
+    off_front_deg,
     off_front_share,
     peak_part,
     pelvis_shift_parts,
     picture_jitter_part,
     plane_loss_deg,
+    plane_part,
 )
 from formcheck.motion.kinematics import long_length_px
 from formcheck.motion.readers import READERS, Read, reads
@@ -69,6 +72,10 @@ FRONT_LEAK_MOST_DEG = 10.0
 """A projection angle is refused where the camera off the front may shift it by more (standard
 uncertainty): it would say nothing of the knee (chosen on sample clips, decision 7)."""
 OFF_FRONT: RefusalCode = "camera_off_front"
+LEG_PLANE_MOST_DEG = 7.5
+"""An angle of the leg is refused where its plane leaves more of it in doubt (standard uncertainty):
+half a right angle between the ends of the interval would say nothing of depth (decision 60)."""
+OUT_OF_PICTURE: RefusalCode = "leg_out_of_picture"
 
 LIFTED_LEAST_SHARE = 0.2
 """The leg is raised from this share of its rise on (common practice: clear of the bed)."""
@@ -107,6 +114,11 @@ def _is_cut_away(key: str, s: Setting) -> bool:
     )
 
 
+def is_out_of_picture(standard: np.ndarray | None, at: int) -> bool:
+    """Whether the leg's plane leaves too much in doubt at grid index `at`; standard : (n,)."""
+    return standard is not None and bool(standard[at] > LEG_PLANE_MOST_DEG)
+
+
 @reads("knee_flexion_peak_deg", "knee_flexion_least_deg")
 def _knee_peak(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.knee_flexion_deg)
@@ -115,7 +127,9 @@ def _knee_peak(key: str, s: Setting) -> Read:
         return HIDDEN
     value = float(piece[at])
     at += s.attempt.start
-    value, parts = knee_value(s, value)
+    if is_out_of_picture(s.series.knee_flexion_standard_deg, at):
+        return OUT_OF_PICTURE
+    value, parts = knee_value(s, value, at)
     parts.append(peak_part(s, s.series.knee_flexion_deg, at))
     return measured(key, value, parts, moment_s(s, at))
 
@@ -162,7 +176,11 @@ def _turn(key: str, s: Setting) -> Read:
     if MEASURES[key].unit == "deg":
         parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
-            parts.append(azimuth_part(plane_loss_deg(s, min(abs(value), 90 - abs(value)))))
+            loss = plane_loss_deg(s, min(abs(value), 90 - abs(value)))
+            own = getattr(s.series, f"{quantity}_standard_deg", None)
+            if is_out_of_picture(own, s.attempt.turn):
+                return OUT_OF_PICTURE
+            parts.append(plane_part(own, s.attempt.turn, loss))
         if quantity in GRAVITY_QUANTITIES:
             parts.append(tilt_part(s.view.roll_deg))
     elif key == "pelvis_shift_share":
@@ -235,18 +253,35 @@ def _separation(key: str, s: Setting) -> Read:
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
+PELVIS_LEAK_MOST_DEG = 2.0
+"""Pelvic obliquity is refused where view and lean together may turn the hip line by more (standard
+uncertainty): the drop of a pelvis that is looked for is 5 deg and more (decision 62)."""
+OFF_FRONT_LEANING: RefusalCode = "trunk_leans_off_front"
+
+
 @reads("pelvic_obliquity_peak_deg")
 def _obliquity(key: str, s: Setting) -> Read:
-    return _largest_in_size(
-        key,
-        s,
-        s.series.pelvic_obliquity_deg,
-        "pelvic_obliquity",
-        at_standing(s, s.series.pelvic_obliquity_deg),
-        (),
-        ("hip",),
-        degrees_per_px(apart_px(s, "hip")),
-    )
+    """The pelvis is found by the trunk on it: what the camera stands off the front is taken for a
+    turn about the trunk's own axis, which in a trunk that leans is partly a drop of one hip."""
+    leak_deg = None
+    if s.series.trunk_ahead_deg is not None:
+        leak_deg = off_front_deg(s) * np.sin(np.radians(s.series.trunk_ahead_deg))
+    value = _largest_in_size(
+        key, s, s.series.pelvic_obliquity_deg, "pelvic_obliquity",
+        at_standing(s, s.series.pelvic_obliquity_deg), (),
+        ("hip",), degrees_per_px(apart_px(s, "hip")), leak_deg,
+    )  # fmt: skip
+    if leak_deg is not None:
+        within = leak_deg[s.attempt.start : s.attempt.end + 1]
+        most = PELVIS_LEAK_MOST_DEG * np.sqrt(3)
+        if np.isfinite(within).any() and np.nanmax(within) > most:
+            return OFF_FRONT_LEANING
+    return value
+
+
+TRUNK_LEAK_MOST_DEG = 6.0
+"""A lean to the side is refused where a lean ahead may pass for more of it (standard uncertainty):
+a squat seen from behind and 20 deg aside read 28 deg for none."""
 
 
 @reads("trunk_lateral_inclination_peak_deg")
@@ -257,7 +292,7 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
     ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * off_front_share(s)
     leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
     tilt = tilt_part(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
-    return _largest_in_size(
+    value = _largest_in_size(
         key,
         s,
         s.series.trunk_lateral_inclination_deg,
@@ -268,6 +303,11 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
         degrees_per_px(full_px),
         leak_deg,
     )
+    if not isinstance(value, str):
+        leak = next((p.standard for p in value.parts if p.name == FRONT_LEAK), 0.0)
+        if leak > TRUNK_LEAK_MOST_DEG:
+            return OFF_FRONT_LEANING
+    return value
 
 
 def _largest_in_size(

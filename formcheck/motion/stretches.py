@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from formcheck.model.anatomy import Side, other_side
+from formcheck.model.anatomy import SIDES, Side, other_side
 from formcheck.model.codes import values_of
 from formcheck.model.measures import is_supported
 from formcheck.model.programme import BoundOfKind, Exercise, ExerciseView
@@ -51,12 +51,15 @@ from formcheck.motion.driving import (
     width_share,
 )
 from formcheck.motion.findings import camera_tilt_deg, clip_findings, hidden_samples
-from formcheck.motion.kinematics import build_series
+from formcheck.motion.front_view import find_front_view, front_view_findings, trunk_lean_deg
+from formcheck.motion.kinematics import Series, build_series
+from formcheck.motion.leg_plane import find_leg_plane, leg_plane_findings
 from formcheck.motion.measurement import measure
 from formcheck.motion.other_movements import set_apart
 from formcheck.motion.remarks import find_remarks
 from formcheck.motion.repetitions import Attempt, find_rest, find_still, move_limits
 from formcheck.motion.settings import MotionSettings
+from formcheck.motion.sight import find_sight
 from formcheck.motion.spoiled import acted_on, spoiled_by
 from formcheck.motion.track import only_where, runs
 from formcheck.motion.working_leg import (
@@ -166,12 +169,11 @@ def measured_stretch(
     findings += side_findings
     findings += misfit_findings(track, view)
     is_two_leg = exercise.working_leg == "both"
-    all_series = {
-        s: build_series(track, view, s, is_two_leg=is_two_leg, width_share=width_share(view))
-        for s in ("left", "right")
-    }
+    all_series, of_leg = _all_series(track, raw, view, exercise, is_still, settings)
     leg = measured_side(side, view)
     findings += squeeze_findings(track, view, all_series[view.near_side or leg])
+    if any(v.plane == view.plane for v in exercise.views):
+        findings += of_leg[leg]
     driving_view, values, unit = drive(
         exercise,
         view_for(exercise, view),
@@ -255,6 +257,38 @@ def _doubts(attempts, values, driving_view, unit, track, raw, view, exercise) ->
         *view_findings(attempts, track, view),
         *feet_findings(attempts, track, view),
     ]
+
+
+def _all_series(
+    track, raw, view, exercise, is_still, settings
+) -> tuple[dict[Side, Series], dict[Side, list[Finding]]]:
+    """(series of both legs, in their own planes where the person is upright; what each leg's
+    place before the camera gives to tell)."""
+    is_upright = exercise.position in ("standing", "sitting")
+    is_rest = is_still & find_rest(track, is_still, settings.repetition)
+    sight = find_sight(track, is_rest, (raw.clip.width_px, raw.clip.height_px))
+    lean = None
+    if view.plane == "frontal" and is_upright:
+        lean = trunk_lean_deg(track, is_rest, sight)
+    series: dict[Side, Series] = {}
+    findings: dict[Side, list[Finding]] = {}
+    for side in SIDES:
+        plane = find_leg_plane(track, view, side, is_rest, sight) if is_upright else None
+        seen = find_front_view(track, view, side, is_rest) if is_upright else None
+        series[side] = build_series(
+            track,
+            view,
+            side,
+            is_two_leg=exercise.working_leg == "both",
+            width_share=width_share(view),
+            leg_plane=plane,
+            front_view=seen,
+            trunk_ahead_deg=lean,
+        )
+        findings[side] = leg_plane_findings(plane)
+        if seen is not None:
+            findings[side] += front_view_findings(view)
+    return series, findings
 
 
 def _outside(mask: np.ndarray, attempts: Sequence[Attempt]) -> np.ndarray:

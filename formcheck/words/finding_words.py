@@ -100,6 +100,25 @@ def _camera_tilted(v, said, reader):
     )
 
 
+def _camera_beside_front(v, said, reader):
+    stands, other = ("left", "right") if v["off_deg"] > 0 else ("right", "left")
+    whose = "your" if reader == "patient" else "the patient's"
+    return (
+        f"The camera stands about {abs(v['off_deg']):.0f} deg to {whose} {stands} of straight "
+        f"{'behind' if v['is_behind'] else 'ahead'}. Move it a step to {whose} {other}."
+    )
+
+
+def _leg_out_of_picture(v, said, reader):
+    whose = f"Your {v['side']}" if reader == "patient" else f"The {v['side']}"
+    where, to = ("toward", "back") if v["yaw_deg"] > 0 else ("away from", "forward")
+    return (
+        f"{whose} leg points about {abs(v['yaw_deg']):.0f} deg out of the picture, {where} the "
+        "camera, so its angles are wide. Turn so that the toes point straight across the picture, "
+        f"or film from further {to}."
+    )
+
+
 def _wrong_view(v, said, reader):
     from_where = {"sagittal": "the side", "frontal": "the front or back"}.get(
         v["plane"], "an angle between front and side"
@@ -295,6 +314,8 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "edited": _edited,
     "camera_moved": _always("The camera moves during the clip. Stand it on something firm."),
     "camera_tilted": _camera_tilted,
+    "camera_beside_front": _camera_beside_front,
+    "leg_out_of_picture": _leg_out_of_picture,
     "view_unknown": _always("The camera's place could not be told, so no angle is measured."),
     "wrong_view": _wrong_view,
     "rotated": _rotated,

@@ -79,6 +79,13 @@ REFUSAL_WORDS: dict[RefusalCode, Maker] = {
         "the camera stands too far off the front for so deep a bend: the knee going forward would "
         "look like the knee going inward; place the camera straight in front of the person"
     ),
+    "trunk_leans_off_front": _always(
+        "the camera stands too far off the front for so far a lean of the trunk: hips that turn "
+        "can't be told from hips that drop; place the camera straight in front of the person"
+    ),
+    "leg_out_of_picture": _always(
+        "the leg points too far out of the picture; turn so that the toes point straight across it"
+    ),
     "stature_missing": _stature_missing,
     "repetition_cut": _always(
         "the repetition is cut off there, by the clip or where the leg was lost from sight"

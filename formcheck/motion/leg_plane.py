@@ -1,0 +1,273 @@
+"""The plane that a leg bends in, and the angles in that plane instead of in the picture.
+
+Seen from the side a leg whose toes point out of the picture is shortened along the floor, so its
+knee seems less bent and its thigh steeper than they are. Where the plane stands is told by the
+camera's azimuth and how far feet usually turn out, by the way the planted foot lies in the
+picture (on a floor seen from above, toes that point at the camera point down), and by the
+model's depth of hip, knee and ankle. With the plane known, each point of the picture is a ray
+that meets it in one place: no depth is needed.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from formcheck.model.anatomy import LANDMARK, Side
+from formcheck.model.codes import values_of
+from formcheck.model.records import Finding, Track, View
+from formcheck.motion.azimuth import Cue, joined, median_where
+from formcheck.motion.sight import Sight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LegPlaneSettings:
+    """How much each cue of the leg's plane is worth (standard uncertainties).
+
+    toe_out_deg, toe_out_standard_deg : how far the leg's plane is turned out from straight ahead
+        (feet in squats point ahead to 20 deg outward: common practice).
+    knee_beyond_foot_deg, knee_beyond_foot_standard_deg : how much further out the leg bends than
+        its foot points.
+    foot_slope_standard_deg : of the slope of heel to toe in the picture.
+    foot_fall_least_deg : a floor seen flatter than this tells nothing.
+    depth_standard_deg : of the model's depth of a bent leg.
+    bent_least_deg : a leg bent less than this in the picture has no plane of its own.
+    aim_standard_deg : cameras are aimed at the side, so that the leg lies in the picture, and miss
+        by this; it draws what the cues say toward the picture.
+    told_least_deg : a leg that points further out of the picture than this is told.
+    yaw_most_deg : the plane is taken to stand no further out of the picture than this.
+    """
+
+    toe_out_deg: float = 5.0
+    toe_out_standard_deg: float = 9.0
+    knee_beyond_foot_deg: float = 0.0
+    knee_beyond_foot_standard_deg: float = 8.0
+    foot_slope_standard_deg: float = 4.0
+    foot_fall_least_deg: float = 5.0
+    depth_standard_deg: float = 16.0
+    bent_least_deg: float = 40.0
+    aim_standard_deg: float = 18.0
+    told_least_deg: float = 28.0
+    yaw_most_deg: float = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LegPlane:
+    """Where the plane of a leg stands against the camera, and the camera that sees it.
+
+    yaw_deg : how far the leg's forward direction points out of the picture, positive = toward
+        the camera, about the ray to the person; with its standard uncertainty.
+    facing_x : the direction in which the person faces in the picture, +1 right, -1 left.
+    """
+
+    side: Side
+    facing_x: int
+    yaw_deg: float
+    yaw_standard_deg: float
+    cues: tuple[Cue, ...]
+    sight: Sight
+
+    def flat(self, points_px: np.ndarray) -> np.ndarray:
+        """Points of the picture, (..., 2), laid into the leg's plane: (x, y) as in the picture.
+
+        Only directions count: lengths are in a unit of their own. x grows the way it does in the
+        picture, y downward along gravity.
+        """
+        yaw = np.radians(self.yaw_deg) + self.facing_x * self.sight.bearing_rad
+        rays = self.sight.rays(points_px)
+        right, down, away = np.moveaxis(rays, -1, 0)
+        across = self.facing_x * np.sin(yaw) * right + np.cos(yaw) * away
+        along = self.facing_x * np.cos(yaw) * right - np.sin(yaw) * away
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.stack([self.facing_x * along / across, down / across], axis=-1)
+
+    def doubts(self) -> tuple[tuple["LegPlane", "LegPlane"], ...]:
+        """Pairs of planes one standard uncertainty to either side, for each thing in doubt."""
+        s = self.sight
+
+        def shifted(sign):
+            return (
+                replace(self, yaw_deg=self.yaw_deg + sign * self.yaw_standard_deg),
+                replace(self, sight=replace(s, fall_deg=s.fall_deg + sign * s.fall_standard_deg)),
+                replace(self, sight=replace(s, focal_px=s.focal_px * (1 + sign * s.focal_scale))),
+            )
+
+        return tuple(zip(shifted(-1), shifted(1), strict=True))
+
+    def standard_of(self, angle_of) -> np.ndarray:
+        """Standard uncertainty of an angle, (n,), from the plane's and the camera's together.
+
+        angle_of : function from a LegPlane to the angle over time, degrees, (n,).
+        """
+        total = 0.0
+        for low, high in self.doubts():
+            change = (angle_of(high) - angle_of(low) + 180) % 360 - 180
+            total = total + (change / 2) ** 2
+        return np.sqrt(total)
+
+
+UPRIGHT_THIGH_DEG = 20.0
+"""A thigh this near the vertical is as long as the plane shows it, however the plane stands."""
+
+HIP_LEVEL_RATIO = 2.0
+"""A bent leg's hip lies hidden in soft tissue and behind arms: along the floor it is found half
+as well as in height (rendered figures, 4 to 10 % of leg length too far forward against 2 % in
+height; real squats read too shallow, published bias -5.1 deg and 17 hand-marked -4.5)."""
+
+
+def hip_at_length(hip: np.ndarray, knee: np.ndarray, grid_hz: float) -> np.ndarray:
+    """The hip put at the thigh's own length from the knee, (n, 2) in the leg's plane.
+
+    The thigh keeps its length; where it seems shorter or longer than while it stands upright,
+    the hip was found in the wrong place. Of the places at the right distance the most likely is
+    taken, height counting `HIP_LEVEL_RATIO` times as much as place along the floor. As it is
+    where the thigh is upright too briefly to tell its length, or within that of upright.
+    """
+    thigh = knee - hip
+    length = np.linalg.norm(thigh, axis=1)
+    from_vertical = np.abs(np.arctan2(thigh[:, 0], thigh[:, 1]))
+    is_upright = from_vertical <= np.radians(UPRIGHT_THIGH_DEG)
+    if is_upright.sum() < 0.3 * grid_hz:
+        return hip
+    full = median_where(length, is_upright)
+    angle = np.arctan2(thigh[:, 0], thigh[:, 1])
+    for _ in range(12):  # Gauss-Newton, of one angle for each sample
+        sine, cosine = np.sin(angle), np.cos(angle)
+        level = (thigh[:, 0] - full * sine) / HIP_LEVEL_RATIO, -full * cosine / HIP_LEVEL_RATIO
+        height = thigh[:, 1] - full * cosine, full * sine
+        slope = level[1] * level[0] + height[1] * height[0]
+        curve = level[1] ** 2 + height[1] ** 2
+        angle = angle - np.clip(slope / curve, -0.2, 0.2)
+    return knee - full * np.stack([np.sin(angle), np.cos(angle)], axis=1)
+
+
+def foot_yaw_deg(heel_px, toe_px, facing_x: int, sight: Sight) -> float:
+    """How far a foot on the floor points out of the picture, degrees, positive = to the camera.
+
+    heel_px, toe_px : (2,). The two rays meet the same level floor; the direction between the two
+    places is the foot's, about the ray to it. NaN where the floor is seen edge on.
+    """
+    heel, toe = sight.rays(np.asarray(heel_px)), sight.rays(np.asarray(toe_px))
+    if min(heel[1], toe[1]) <= 0:
+        return float("nan")
+    ahead = toe / toe[1] - heel / heel[1]
+    yaw = np.arctan2(-ahead[2], facing_x * ahead[0])
+    return float(np.degrees(yaw) - facing_x * np.degrees(np.arctan2(heel[0], heel[2])))
+
+
+def _foot_cue(track, side, is_standing, facing_x, sight, settings) -> Cue | None:
+    heel, toe = (
+        np.array([
+            median_where(track.image_px[:, LANDMARK[side, j], k], is_standing) for k in (0, 1)
+        ])
+        for j in ("heel", "toe")
+    )  # fmt: skip
+    along = toe - heel
+    if not np.isfinite(along).all() or facing_x * along[0] <= 0:
+        return None
+
+    def yaw(seen_toe=toe, seen_by=sight):
+        return foot_yaw_deg(heel, seen_toe, facing_x, seen_by)
+
+    fall = np.degrees(np.arctan2(*sight.rays(heel)[1:]))
+    if fall < settings.foot_fall_least_deg:
+        return None
+    turn = np.radians(settings.foot_slope_standard_deg)
+    slopes = [
+        heel + np.array([along[0] - s * turn * along[1], along[1] + s * turn * along[0]])
+        for s in (-1, 1)
+    ]
+    # A fall that may come near the floor's edge has no symmetric interval: the steeper side is
+    # what is told, doubled.
+    higher = replace(sight, fall_deg=sight.fall_deg + sight.fall_standard_deg)
+    parts = [
+        (yaw(slopes[1]) - yaw(slopes[0])) / 2,
+        1.5 * (yaw(seen_by=higher) - yaw()),
+        settings.knee_beyond_foot_standard_deg,
+    ]
+    if not np.isfinite(parts).all():
+        return None
+    return Cue(
+        name="slope of the foot on the floor",
+        value_deg=yaw() + settings.knee_beyond_foot_deg,
+        standard_deg=float(np.linalg.norm(parts)),
+    )
+
+
+def _depth_cue(track, side, facing_x, sight, settings) -> Cue | None:
+    hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
+    a, b = knee - hip, ankle - knee
+    bend = np.abs(np.degrees(np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(1))))
+    known = bend[np.isfinite(bend)]
+    if not len(known) or known.max() < settings.bent_least_deg:
+        return None
+    is_bent = np.nan_to_num(bend) >= max(settings.bent_least_deg, known.max() - 20.0)
+    hip, knee, ankle = (track.world_m[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
+    normal = np.cross(knee - hip, ankle - knee)
+    normal = np.array([median_where(normal[:, k], is_bent) for k in range(3)])
+    fall = np.radians(sight.fall_deg)
+    forward = np.cross(normal, np.array([0.0, np.cos(fall), np.sin(fall)]))
+    if not np.isfinite(forward).all() or not forward.any():
+        return None
+    forward *= np.sign(forward[0] * facing_x) or 1.0
+    return Cue(
+        name="depth of the bent leg",
+        value_deg=float(np.degrees(np.arctan2(-forward[2], forward[0] * facing_x))),
+        standard_deg=settings.depth_standard_deg,
+    )
+
+
+def find_leg_plane(
+    track: Track,
+    view: View,
+    side: Side,
+    is_standing: np.ndarray,
+    sight: Sight,
+    settings: LegPlaneSettings = LegPlaneSettings(),
+) -> LegPlane | None:
+    """The plane of the near leg in a side view; None in any other, or for the far leg.
+
+    is_standing : bool (n,), where the person stands still with the foot on the floor.
+    """
+    if view.plane != "sagittal" or view.facing_x == 0 or view.near_side != side:
+        return None
+    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+    spread = (view.azimuth_high_deg - view.azimuth_low_deg) / 2 / 1.96
+    off_deg = 90 - abs((view.azimuth_deg + 180) % 360 - 180)
+    cues = [
+        Cue(
+            name="camera's azimuth and the usual turn-out of feet",
+            value_deg=off_deg + settings.toe_out_deg,
+            standard_deg=float(np.hypot(spread, settings.toe_out_standard_deg)),
+        )
+    ]
+    more = (
+        _foot_cue(track, side, mask, view.facing_x, sight, settings),
+        _depth_cue(track, side, view.facing_x, sight, settings),
+    )
+    cues += [c for c in more if c is not None]
+    yaw, standard = joined(cues)
+    if not np.isfinite(yaw):
+        return None
+    # The cues share what the model takes people for; that a camera is put beside its person is
+    # known from elsewhere.
+    aim = settings.aim_standard_deg**2 / (settings.aim_standard_deg**2 + standard**2)
+    yaw, standard = aim * yaw, float(np.sqrt(aim)) * standard
+    most = settings.yaw_most_deg
+    return LegPlane(
+        side=side,
+        facing_x=view.facing_x,
+        yaw_deg=float(np.clip(yaw, -most, most)),
+        yaw_standard_deg=standard,
+        cues=tuple(cues),
+        sight=sight,
+    )
+
+
+def leg_plane_findings(
+    plane: LegPlane | None, settings: LegPlaneSettings = LegPlaneSettings()
+) -> list[Finding]:
+    """Whether the leg points so far out of the picture that its angles are wide for it."""
+    if plane is None or abs(plane.yaw_deg) < settings.told_least_deg:
+        return []
+    values = values_of(side=plane.side, yaw_deg=round(plane.yaw_deg))
+    return [Finding(code="leg_out_of_picture", values=values)]

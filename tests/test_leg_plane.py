@@ -1,0 +1,226 @@
+"""Angles in the leg's own plane, and knees seen by a camera that is not straight ahead.
+
+Truth by closed form: a leg of rigid segments in a plane of its own, seen through a lens.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from exercise_cases import FRONT_SQUAT, ONE_LEG, SQUAT, STANDING
+from hypothesis import given
+from hypothesis import strategies as st
+from skeleton import Camera, Posture, film, one, repeated
+
+from formcheck.files.exercises import load_exercise
+from formcheck.model.records import NotMeasurable
+from formcheck.model.request import Request
+from formcheck.motion.azimuth import Cue, joined
+from formcheck.motion.front_view import FrontView
+from formcheck.motion.kinematics import fppa_deg, inclination_deg, knee_flexion_deg
+from formcheck.motion.kinematics import thigh_inclination_deg as thigh_deg
+from formcheck.motion.leg_plane import LegPlane, foot_yaw_deg, hip_at_length
+from formcheck.motion.sight import Sight
+from formcheck.run.pipeline import assess
+
+FOCAL_PX, SIZE_PX = 800.0, (960, 720)
+THIGH_M, SHANK_M = 0.43, 0.42
+
+
+def sight_of(fall_deg: float, x_px: float = 480.0, **more) -> Sight:
+    """A camera that sees a point 600 pixels down the picture `fall_deg` below the horizontal."""
+    return Sight(
+        centre_px=(SIZE_PX[0] / 2, SIZE_PX[1] / 2), focal_px=FOCAL_PX, focal_scale=0.15,
+        body_x_px=x_px, body_y_px=600.0, fall_deg=fall_deg, fall_standard_deg=4.0, **more,
+    )  # fmt: skip
+
+
+def seen(points_m: np.ndarray, sight: Sight) -> np.ndarray:
+    """Points in the room (right, down, away; metres from the camera) in the picture, pixels."""
+    pitch = sight.pitch_rad
+    right, down, away = np.moveaxis(points_m, -1, 0)
+    depth = away * np.cos(pitch) + down * np.sin(pitch)
+    y = down * np.cos(pitch) - away * np.sin(pitch)
+    return np.stack([right, y], -1) / depth[..., None] * sight.focal_px + sight.centre_px
+
+
+def leg_m(flexion, shank, yaw, facing_x, sight, distance_m=2.8):
+    """Hip, knee and ankle in the room: shank leaning `shank` forward, knee bent by `flexion`."""
+    ray = sight.rays(np.array([sight.body_x_px, sight.body_y_px]))
+    ankle = ray / ray[2] * distance_m
+    turned = np.radians(yaw) + facing_x * sight.bearing_rad
+    ahead = np.array([facing_x * np.cos(turned), 0.0, -np.sin(turned)])
+    up = np.array([0.0, -1.0, 0.0])
+    lean, thigh = np.radians(shank), np.radians(flexion - shank)
+    knee = ankle + SHANK_M * (np.sin(lean) * ahead + np.cos(lean) * up)
+    hip = knee + THIGH_M * (-np.sin(thigh) * ahead + np.cos(thigh) * up)
+    return hip, knee, ankle
+
+
+def angles_deg(plane: LegPlane, *joints_px):
+    hip, knee, ankle = (plane.flat(p[None]) for p in joints_px)
+    return (
+        knee_flexion_deg(hip, knee, ankle, plane.facing_x)[0],
+        thigh_deg(hip, knee)[0],
+        inclination_deg(ankle, knee, plane.facing_x)[0],
+    )
+
+
+@given(
+    flexion=st.floats(5, 140), shank=st.floats(-5, 40), yaw=st.floats(-45, 45),
+    fall=st.floats(-12, 20), x_px=st.floats(250, 710), facing_x=st.sampled_from([-1, 1]),
+)  # fmt: skip
+def test_exact_landmarks_from_any_camera_give_the_true_angles(
+    flexion, shank, yaw, fall, x_px, facing_x
+):
+    sight = sight_of(fall, x_px)
+    plane = LegPlane(
+        side="left", facing_x=facing_x, yaw_deg=yaw, yaw_standard_deg=6.0, cues=(), sight=sight
+    )
+    joints = [seen(p, sight) for p in leg_m(flexion, shank, yaw, facing_x, sight)]
+    knee, thigh, lean = angles_deg(plane, *joints)
+    assert knee == pytest.approx(flexion, abs=0.1)
+    if flexion - shank > 0:
+        assert thigh == pytest.approx(90 - (flexion - shank), abs=0.1)
+    assert lean == pytest.approx(shank, abs=0.1)
+
+
+@given(
+    flexion=st.floats(40, 120), yaw=st.floats(-35, 35), fall=st.floats(-8, 15),
+    off=st.floats(-1, 1), sink=st.floats(-1, 1), lens=st.floats(-1, 1),
+)  # fmt: skip
+def test_a_camera_moved_by_its_uncertainty_moves_the_angle_within_its_interval(
+    flexion, yaw, fall, off, sink, lens
+):
+    standard, said = 6.0, sight_of(fall)
+    true = Sight(
+        centre_px=said.centre_px, focal_px=FOCAL_PX * (1 + lens * said.focal_scale),
+        focal_scale=said.focal_scale, body_x_px=said.body_x_px, body_y_px=said.body_y_px,
+        fall_deg=fall + sink * said.fall_standard_deg, fall_standard_deg=4.0,
+    )  # fmt: skip
+    plane = LegPlane(
+        side="left", facing_x=1, yaw_deg=yaw, yaw_standard_deg=standard, cues=(), sight=said
+    )
+    joints = [seen(p, true) for p in leg_m(flexion, 0.3 * flexion, yaw + off * standard, 1, true)]
+    found = angles_deg(plane, *joints)[0]
+    doubt = plane.standard_of(
+        lambda p: knee_flexion_deg(*(p.flat(j[None]) for j in joints), p.facing_x)
+    )[0]
+    # Each of the three moved by at most one standard uncertainty, bent as the projection is.
+    assert abs(found - flexion) <= 1.96 * doubt + 0.5
+
+
+@given(
+    yaw=st.floats(-40, 40), fall=st.floats(6, 25), x_px=st.floats(300, 660),
+    facing_x=st.sampled_from([-1, 1]),
+)  # fmt: skip
+def test_a_foot_on_the_floor_tells_how_far_it_points_out_of_the_picture(yaw, fall, x_px, facing_x):
+    sight = sight_of(fall, x_px)
+    ray = sight.rays(np.array([x_px, 600.0]))
+    heel = ray / ray[2] * 2.8
+    turned = np.radians(yaw) + facing_x * sight.bearing_rad
+    toe = heel + 0.25 * np.array([facing_x * np.cos(turned), 0, -np.sin(turned)])
+    found = foot_yaw_deg(seen(heel, sight), seen(toe, sight), facing_x, sight)
+    assert found == pytest.approx(yaw, abs=0.1)
+
+
+def test_a_floor_seen_edge_on_tells_nothing():
+    assert np.isnan(foot_yaw_deg([400, 100], [460, 100], 1, sight_of(-20)))
+
+
+def test_a_hip_found_too_far_forward_is_put_back_at_the_thighs_own_length():
+    bend = np.radians(np.r_[np.zeros(15), np.linspace(0, 85, 30)])
+    knee = np.zeros((45, 2))
+    true = np.stack([-np.sin(bend), -np.cos(bend)], axis=1)
+    found = true + np.where(bend > 1.0, 0.15, 0.0)[:, None] * [1.0, 0.0]
+
+    def off(hip):
+        return abs(np.degrees(np.arctan2(-hip[40, 0], -hip[40, 1]) - bend[40]))
+
+    assert off(hip_at_length(found, knee, 30.0)) < 0.5 * off(found)
+    assert hip_at_length(true, knee, 30.0) == pytest.approx(true, abs=1e-6)
+
+
+def test_a_thigh_that_is_never_upright_keeps_the_hip_where_it_was_found():
+    hip = np.tile([-1.0, -0.1], (30, 1))
+    assert hip_at_length(hip, np.zeros((30, 2)), 30.0) is hip
+
+
+@given(flexion=st.floats(15, 75), fppa=st.floats(-15, 25), azimuth=st.floats(-20, 20))
+def test_a_knee_that_goes_forward_is_not_taken_for_one_that_goes_inward(flexion, fppa, azimuth):
+    # A left leg: the knee ahead of the line from hip to ankle and inward of it.
+    half = np.radians(flexion / 2)
+    inward = np.tan(np.radians(fppa / 2)) * np.cos(half)
+    ahead = np.sin(half)
+    length = np.sqrt(np.cos(half) ** 2 + inward**2 + ahead**2)
+    joints = np.array([  # ahead, to the left, up
+        [0.0, 0.0, 2 * np.cos(half)], [ahead, -inward, np.cos(half)], [0.0, 0.0, 0.0],
+    ])  # fmt: skip
+    turn = np.radians(azimuth)
+    right = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    hip, knee, ankle = (np.array([[p @ right, -p[2]]]) * 200 for p in joints)
+    view = FrontView(
+        side="left", off_deg=azimuth, off_standard_deg=3.5, leg_px=400 * length, off_line_scale=0.2
+    )
+    straight = view.straight_on(hip, knee, ankle)
+    found = fppa_deg(hip, straight, ankle, "left", "front")[0]
+    assert found == pytest.approx(fppa, abs=0.1)
+
+
+def test_cues_that_disagree_are_worth_less_than_they_say():
+    agreed = joined([Cue(name="a", value_deg=10, standard_deg=4),
+                     Cue(name="b", value_deg=12, standard_deg=4)])  # fmt: skip
+    apart = joined([Cue(name="a", value_deg=0, standard_deg=4),
+                    Cue(name="b", value_deg=22, standard_deg=4)])  # fmt: skip
+    assert agreed[0] == apart[0] == pytest.approx(11)
+    assert agreed[1] == pytest.approx(4 / np.sqrt(2))
+    assert apart[1] > 2 * agreed[1]
+    assert joined([Cue(name="a", value_deg=178, standard_deg=4),
+                   Cue(name="b", value_deg=-178, standard_deg=4)])[0] == 180  # fmt: skip
+    assert np.isnan(joined([])[0])
+
+
+def _assessed(exercise, rest, turn, azimuth_deg, **more):
+    raw = film(repeated(rest, [turn] * 2), Camera(azimuth_deg=azimuth_deg, **more))
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side="left")
+    return assess(raw, request).report
+
+
+def _told(report) -> dict:
+    return {f.code: dict(f.values) for f in report.findings}
+
+
+def test_a_leg_out_of_the_picture_is_told_with_its_side_and_how_far():
+    rest, turn = (replace(p, left_toe_out=20.0) for p in (STANDING, SQUAT))
+    told = _told(_assessed("squat", rest, turn, 62, distance=1.56))
+    assert told["leg_out_of_picture"]["side"] == "left"
+    assert told["leg_out_of_picture"]["yaw_deg"] > 25
+    assert "leg_out_of_picture" not in _told(_assessed("squat", STANDING, SQUAT, 90))
+
+
+@pytest.mark.parametrize(("azimuth_deg", "sign"), [(15, 1), (-15, -1), (165, 1), (-165, -1)])
+def test_a_camera_beside_the_front_is_told_with_the_side_that_it_stands_on(azimuth_deg, sign):
+    told = _told(_assessed("squat", STANDING, FRONT_SQUAT, azimuth_deg))
+    values = told["camera_beside_front"]
+    assert values["off_deg"] == pytest.approx(15 * sign, abs=4)
+    assert values["is_behind"] == (abs(azimuth_deg) > 90)
+    assert "camera_beside_front" not in _told(_assessed("squat", STANDING, FRONT_SQUAT, 0))
+
+
+def test_the_doubt_of_the_plane_is_in_the_interval_and_larger_further_off():
+    def widest(azimuth_deg):
+        values = _assessed("squat", STANDING, SQUAT, azimuth_deg).repetitions[0].measures
+        peak = next(v for v in values if v.key == "knee_flexion_peak_deg")
+        assert peak.low <= 105 <= peak.high
+        return next(p.standard for p in peak.parts if p.name == "plane of the leg")
+
+    assert widest(60) > 1.5 * widest(90) > 0
+
+
+def test_hips_that_may_only_have_turned_are_not_told_as_dropped():
+    hinge = Posture(trunk=60, **one("left", hip=4, knee=15), **one("right", hip=-60, foot=None))
+    (first, *_) = _assessed("single_leg_deadlift", ONE_LEG, hinge, 12).repetitions
+    drop = next(v for v in first.measures if v.key == "pelvic_obliquity_peak_deg")
+    assert isinstance(drop, NotMeasurable)
+    assert drop.code == "trunk_leans_off_front"
