@@ -118,6 +118,8 @@ class Track:
     is_filled : (n, 33) bool, short gaps filled by interpolation
     is_repaired : (n,) bool, left and right legs exchanged back
     noise_px : (33,) standard deviation of a sample's jitter; NaN where never seen
+    rows : (frames looked at,) row of this person among the people of the raw track, -1 where
+        not found; None where the track was made otherwise
     """
 
     time_s: np.ndarray
@@ -128,6 +130,7 @@ class Track:
     is_filled: np.ndarray
     is_repaired: np.ndarray
     noise_px: np.ndarray
+    rows: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         n = len(self.time_s)

@@ -136,10 +136,15 @@ def clip_findings(
     return [
         *_person_findings(raw, track, view, exercise, settings),
         *_unsteady_findings(raw, track, view, settings),
-        *_picture_findings(raw, settings),
+        *_picture_findings(raw, track, settings),
         *_camera_findings(raw, track, view, exercise, settings),
         *_time_findings(raw, track, view, settings),
     ]
+
+
+def _rows(raw: RawTrack, track: Track | None) -> np.ndarray:
+    """The patient's row in each picture, (n,), as the track was made of it."""
+    return choose_patient(raw) if track is None or track.rows is None else track.rows
 
 
 # -- who is in the picture, and what of them
@@ -147,7 +152,7 @@ def clip_findings(
 
 def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
     out: list[Finding] = []
-    rows = choose_patient(raw)
+    rows = _rows(raw, track)
     gone = rows < 0
     spans = stretches(gone, raw.time_s, settings.gone_least_s)
     if gone.mean() > settings.gone_share_most:
@@ -184,7 +189,7 @@ def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> lis
     """
     if view.plane != "sagittal" or view.near_side is None or len(raw.time_s) < 3:
         return []
-    rows = choose_patient(raw)
+    rows = _rows(raw, track)
     take = (np.arange(len(rows)), np.maximum(rows, 0))
     points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
     nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
@@ -281,7 +286,7 @@ def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding
 # -- the picture
 
 
-def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
+def _picture_findings(raw: RawTrack, track: Track, settings) -> list[Finding]:
     out = []
     time_s = raw.time_s
     if np.nanmedian(raw.brightness) < settings.dark_most:
@@ -292,7 +297,7 @@ def _picture_findings(raw: RawTrack, settings) -> list[Finding]:
         out.append(Finding(code="blurred", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     cuts = cut_times_s(raw, settings)
     if cuts:
-        start_s, end_s = longest_uncut_s(raw, settings)
+        start_s, end_s = longest_uncut_s(raw, settings, track)
         out.append(
             Finding(
                 code="edited",
@@ -321,14 +326,14 @@ def cut_times_s(raw: RawTrack, settings: QualitySettings = QualitySettings()) ->
 
 
 def longest_uncut_s(
-    raw: RawTrack, settings: QualitySettings = QualitySettings()
+    raw: RawTrack, settings: QualitySettings = QualitySettings(), track: Track | None = None
 ) -> tuple[float, float]:
     """(from, to) seconds of the longest stretch of the clip without a cut, person in it.
 
     After a cut the camera may stand elsewhere, so one clip is measured from one stretch only.
     """
     edges = [float(raw.time_s[0]), *cut_times_s(raw, settings), float(raw.time_s[-1]) + 1e-6]
-    seen = choose_patient(raw) >= 0
+    seen = _rows(raw, track) >= 0
     frame_s = float(np.median(np.diff(raw.time_s)))
     spans = list(zip(edges, edges[1:], strict=False))
     counts = [int((seen & (raw.time_s >= a) & (raw.time_s < b)).sum()) for a, b in spans]

@@ -19,6 +19,7 @@ from formcheck.model.records import (
     Finding,
     NotMeasurable,
     RawTrack,
+    Repetition,
     SeenLeg,
     Track,
     Value,
@@ -87,6 +88,28 @@ class Stretch:
     @property
     def seen(self) -> SeenLeg:
         return SeenLeg(leg=self.leg, view=self.view, is_here=self.is_here)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Driven:
+    """A stretch as far as the movement in it: what attempts are found and measured in.
+
+    values : (n,) the driving signal in `unit`; leg : the one that is measured; is_standing : (n,)
+    bool, still and outside every attempt; frame_s : between two pictures that were looked at;
+    model : the pose bundle's name.
+    """
+
+    track: Track
+    view: View
+    all_series: dict[Side, Series]
+    leg: Side
+    driving_view: ExerciseView
+    values: np.ndarray
+    unit: str
+    is_standing: np.ndarray
+    findings: tuple[Finding, ...]
+    frame_s: float
+    model: str
 
 
 def request_bounds(request: Request) -> tuple[BoundOfKind, ...]:
@@ -216,21 +239,22 @@ def measured_stretch(
     if exercise.kind == "sequence":
         findings += sequence_findings(repetitions, exercise.parts)
     assessed = _measure_all(
-        repetitions,
-        attempts,
-        values,
-        unit,
-        driving_view,
-        track,
-        view,
-        all_series,
-        _outside(is_still, (*found, *attempts)),
-        request_bounds(request),
+        _Driven(
+            track=track,
+            view=view,
+            all_series=all_series,
+            leg=leg,
+            driving_view=driving_view,
+            values=values,
+            unit=unit,
+            is_standing=_outside(is_still, (*found, *attempts)),
+            findings=tuple(findings),
+            frame_s=float(np.median(np.diff(raw.time_s))),
+            model=raw.source.model,
+        ),
+        list(zip(repetitions, attempts, strict=True)),
         request,
         settings,
-        raw,
-        tuple(findings),
-        leg,
     )
     if not attempts and not any(f.code == "other_leg" for f in findings):
         findings.append(_nothing_found(exercise, driving_view, unit))
@@ -436,60 +460,19 @@ def exercise_measures(exercise: Exercise) -> tuple[str, ...]:
 
 
 def _measure_all(
-    repetitions,
-    attempts,
-    values,
-    unit,
-    driving_view,
-    track,
-    view,
-    all_series,
-    is_standing,
-    bounds,
-    request,
-    settings,
-    raw,
-    findings,
-    leg,
+    driven: _Driven,
+    found: Sequence[tuple[Repetition, Attempt]],
+    request: Request,
+    settings: MotionSettings,
 ) -> tuple[AssessedRepetition, ...]:
-    hidden = {s: hidden_samples(track, s, view, findings, settings.quality) for s in all_series}
-    frame_s = float(np.median(np.diff(raw.time_s)))
+    """Measures, checks and remarks of each repetition of the set."""
+    bounds = request_bounds(request)
     keys = exercise_measures(request.exercise)
     keys = tuple(dict.fromkeys((*keys, *(b.measure for _, b in bounds))))
-    band = next(
-        (b for kind, b in bounds if kind == "target" and is_of_signal(b, driving_view)), None
-    )
-    sides = [rep.side if rep.side != "both" else leg for rep in repetitions]
-    in_set = tuple(
-        Setting(
-            track=track,
-            series=all_series[side],
-            view=view,
-            attempt=attempt,
-            driving=values,
-            driving_unit=unit,
-            driving_signal=driving_view.driving_signal,
-            is_rising=driving_view.direction == "rises",
-            first_phase=request.exercise.first_phase,
-            position=request.exercise.position,
-            standing=is_standing,
-            previous_end=attempts[k - 1].end if k else None,
-            next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
-            is_until_touch=driving_view.driving_leg == "other",
-            frame_s=frame_s,
-            band=band,
-            stature_cm=request.context.stature_cm,
-            is_hidden=hidden[side],
-            settings=settings.measurement,
-            repetition=settings.repetition,
-            readings=request.readings,
-            model=raw.source.model,
-        )
-        for k, (side, attempt) in enumerate(zip(sides, attempts, strict=True))
-    )
+    in_set = _settings_of_set(driven, found, request, settings)
     done: list[AssessedRepetition] = []
-    for rep, s, side in zip(repetitions, in_set, sides, strict=True):
-        measures = tuple(acted_on(_measure_one(key, s, view, side), rep, findings) for key in keys)
+    for (rep, _), s in zip(found, in_set, strict=True):
+        measures = tuple(acted_on(_measure_one(key, s), rep, driven.findings) for key in keys)
         by_key = {v.key: v for v in measures}
         checks = tuple(
             check_bound(kind, b, by_key[b.measure], is_complete=rep.is_complete)
@@ -498,17 +481,69 @@ def _measure_all(
         look_for = [
             look
             for look in request.exercise.look_for
-            if spoiled_by(look.feature, rep, findings) is None
+            if spoiled_by(look.feature, rep, driven.findings) is None
         ]
-        remarks = find_remarks(look_for, view.plane, s, measures, in_set)
+        remarks = find_remarks(look_for, s.view.plane, s, measures, in_set)
         done.append(
             AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
         )
     return tuple(done)
 
 
-def _measure_one(key: str, s: Setting, view: View, side: Side) -> Value:
-    far = view.plane == "sagittal" and view.near_side == other_side(side)
+def _settings_of_set(
+    driven: _Driven,
+    found: Sequence[tuple[Repetition, Attempt]],
+    request: Request,
+    settings: MotionSettings,
+) -> tuple[Setting, ...]:
+    """What each repetition is measured in, the ones before and after it among that."""
+    attempts = [attempt for _, attempt in found]
+    band = next(
+        (
+            b
+            for kind, b in request_bounds(request)
+            if kind == "target" and is_of_signal(b, driven.driving_view)
+        ),
+        None,
+    )
+    hidden = {
+        s: hidden_samples(driven.track, s, driven.view, driven.findings, settings.quality)
+        for s in driven.all_series
+    }
+    in_set = []
+    for k, (rep, attempt) in enumerate(found):
+        side = driven.leg if rep.side == "both" else rep.side
+        in_set.append(
+            Setting(
+                track=driven.track,
+                series=driven.all_series[side],
+                view=driven.view,
+                attempt=attempt,
+                driving=driven.values,
+                driving_unit=driven.unit,
+                driving_signal=driven.driving_view.driving_signal,
+                is_rising=driven.driving_view.direction == "rises",
+                first_phase=request.exercise.first_phase,
+                position=request.exercise.position,
+                standing=driven.is_standing,
+                previous_end=attempts[k - 1].end if k else None,
+                next_start=attempts[k + 1].start if k + 1 < len(attempts) else None,
+                is_until_touch=driven.driving_view.driving_leg == "other",
+                frame_s=driven.frame_s,
+                band=band,
+                stature_cm=request.context.stature_cm,
+                is_hidden=hidden[side],
+                settings=settings.measurement,
+                repetition=settings.repetition,
+                readings=request.readings,
+                model=driven.model,
+            )
+        )
+    return tuple(in_set)
+
+
+def _measure_one(key: str, s: Setting) -> Value:
+    far = s.view.plane == "sagittal" and s.view.near_side == other_side(s.series.side)
     if far and not is_supported(key, "frontal"):
-        return NotMeasurable(key=key, code="leg_turned_away", values=values_of(side=side))
+        return NotMeasurable(key=key, code="leg_turned_away", values=values_of(side=s.series.side))
     return measure(key, s)

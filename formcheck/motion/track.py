@@ -287,6 +287,7 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
         ),
         is_filled=is_filled,
         is_repaired=is_swapped[nearest],
+        rows=rows,
         noise_px=landmark_noise_px(image),
     )
 

@@ -120,7 +120,7 @@ def assess(
             "picture, in good light"
         )
     track = clean(_seen_directly(raw), settings.track)
-    from_s, to_s = longest_uncut_s(raw, settings.quality)
+    from_s, to_s = longest_uncut_s(raw, settings.quality, track)
     track = only_between(track, from_s, to_s)
     parts, findings = stretches_by_side(track, raw, request, settings)
     # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
