@@ -4,6 +4,7 @@ import sqlite3
 import stat
 import sys
 import zipfile
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -189,6 +190,14 @@ def test_a_faulty_prescription_is_refused_with_all_its_faults(clinic):
     with pytest.raises(FileError) as caught:
         save_prescription(clinic, patient, text, "M.T.")
     assert len(caught.value.faults) >= 2
+    assert current_prescription(clinic, patient.id) is None
+
+
+def test_a_prescription_without_an_exercise_is_refused(clinic):
+    patient = new_patient(clinic, with_plan=False)
+    head = prescription_text().split("[[exercises]]")[0]
+    with pytest.raises(FileError, match="exercises: none was chosen"):
+        save_prescription(clinic, patient, head, "M.T.")
     assert current_prescription(clinic, patient.id) is None
 
 
@@ -711,6 +720,10 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
         "not an electronic signature",
     ):
         assert words in note, (words, note)
+    assert "limit" not in note
+    judged = replace(find_set(clinic, stored.uid), n_passed=3, n_doubtful=1, n_not_met=2)
+    told = "Past a limit in 3; perhaps past a limit in 1; target not reached in 2."
+    assert told in note_text(clinic, judged)
 
 
 def test_findings_scores_and_goals_are_kept_or_refused(clinic):

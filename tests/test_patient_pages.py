@@ -138,7 +138,7 @@ def test_what_comes_next_says_to_turn_round_or_to_move_the_camera(prescription):
     assert next_open(day, first) == first, "open itself until it was recorded"
     assert change_words(first, second) == "Move the camera to the front."
     assert change_words(second, first) == "Move the camera to your side."
-    assert change_words(second, third) == "This set is not filmed. You can leave the camera."
+    assert change_words(second, third) == "The next set is not filmed. You can leave the camera."
     left, right = leg_raise.sets[:2]
     assert change_words(left, right) == "Turn round for the other leg."
     done = replace(first, state="recorded")

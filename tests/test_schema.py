@@ -594,6 +594,14 @@ def test_a_file_with_five_faults_lists_all_five(parse, base, edits):
     assert lines == sorted(lines)
 
 
+def test_a_list_is_not_called_short_because_its_only_entry_has_a_fault():
+    one = PRESCRIPTION[: PRESCRIPTION.index("[[exercises]]", PRESCRIPTION.index("sets = 3"))]
+    (fault,) = faults_of(parse_prescription, broken(one, "sets = 3", "sets = 0"))
+    assert "exercises[0].sets: 0 is too small" in fault
+    empty = one[: one.index("[[exercises]]")] + "exercises = []\n"
+    assert any("holds too few entries" in f for f in faults_of(parse_prescription, empty))
+
+
 def test_the_base_files_of_these_tests_are_sound():
     assert parse_prescription(PRESCRIPTION, "own.toml").exercises[1].hold_s == 20
     assert parse_exercise(MULTI, "x").parts == ("forward", "lateral", "rotational")

@@ -248,6 +248,7 @@ def test_a_refused_correction_stands_in_its_open_form_again(site, browser):
         assert page.input_value("#l-why") == ""
         assert violations(page) == []
         page.goto(f"{site.origin}/clinic/patients/KN-204/findings")
+        page.select_option("#f-side", "left")
         page.fill("#f-value", "many")
         page.fill("#f-words", "warm")
         page.fill("#by-f", "M.T.")
@@ -284,6 +285,11 @@ def test_a_refused_correction_stands_in_its_open_form_again(site, browser):
             "46: exercises[0].film[1].set_number: set 9 is to be filmed of 3 set(s)",
             "Exercise 1, set to film 2, set: set 9 is to be filmed of 3 set(s)",
             "e0.film1.set_number",
+        ),
+        (
+            '4: involved_side: "" is not allowed; use one of: both, left, none, right',
+            "Involved side: nothing was chosen; use one of: both, left, none, right",
+            "involved_side",
         ),
         ("The disk is full", "The disk is full", ""),
     ],
@@ -537,6 +543,7 @@ def test_a_clinician_goes_the_whole_way_from_a_clip_to_the_export(browser, tmp_p
             page.wait_for_selector("text=Version 1, saved")
             page.click("nav.tabs a:has-text('Files')")
             page.select_option("#u-exercise", "squat")
+            page.select_option("#u-side", "left")
             page.set_input_files("#u-file", str(short_squat))
             page.click("button:has-text('Add the recording')")
             page.wait_for_url(re.compile(r".*/clinic/sets/\w{32}$"))

@@ -15,13 +15,15 @@ MOST_IN_NOTE = 4
 def note_text(clinic: Clinic, stored: StoredSet) -> str:
     """The note of a measured set, or an empty text when there is no report.
 
-    Date, exercise, side, load, support, dose done of prescribed, measures with their intervals,
-    the change against the error of measurement, pain, what was not seen, corrections, review.
+    Date, exercise, side, load, support, dose done of prescribed, limits passed and targets not
+    reached, measures with their intervals, the change against the error of measurement, pain,
+    what was not seen, corrections, review.
     """
     report = corrected_report(clinic, stored)
     if report is None:
         return ""
-    parts = [_what(stored, report), _dose(report), *_measures(clinic, stored, report)]
+    parts = [_what(stored, report), _dose(report), *_outcomes(stored)]
+    parts += _measures(clinic, stored, report)
     parts += _said(clinic, stored)
     parts += _not_seen(report)
     left_out = sum(bool(r["left_out"]) for r in report["repetitions"])
@@ -63,6 +65,22 @@ def _dose(report: dict) -> str:
         return f"{dose['done']} of {dose['prescribed']} prescribed repetitions done."
     word = "repetition" if dose["done"] == 1 else "repetitions"
     return f"{dose['done']} {word} done; no dose prescribed."
+
+
+def _outcomes(stored: StoredSet) -> list[str]:
+    """In how many repetitions a limit was passed or a target not reached, corrections counted."""
+    found = [
+        f"{words} in {n}"
+        for n, words in (
+            (stored.n_passed, "past a limit"),
+            (stored.n_doubtful, "perhaps past a limit"),
+            (stored.n_not_met, "target not reached"),
+            (stored.n_open, "target too close to call or not seen"),
+        )
+        if n
+    ]
+    told = "; ".join(found)
+    return [f"{told[:1].upper()}{told[1:]}."] if found else []
 
 
 def note_keys(report: dict) -> list[str]:

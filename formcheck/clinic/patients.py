@@ -179,6 +179,9 @@ def checked_prescription(text: str, code: str) -> Prescription:
     if record.patient != code:
         fault = f"{PRESCRIPTION_NAME}: patient: is {record.patient}, and these pages are of {code}"
         raise FileError(fault, (fault,))
+    if not record.exercises:
+        fault = f"{PRESCRIPTION_NAME}: exercises: none was chosen; add at least one"
+        raise FileError(fault, (fault,))
     return record
 
 
@@ -253,6 +256,6 @@ def new_prescription_text(code: str, today: date) -> str:
     """A text to begin a first prescription from; it does not pass the rules until filled in."""
     return (
         'schema = "formcheck.prescription/1.0"\n'
-        f'patient = "{code}"\ninvolved_side = "left"\nprescribed_by = ""\n'
+        f'patient = "{code}"\ninvolved_side = ""\nprescribed_by = ""\n'
         f"valid_from = {today.isoformat()}\n"
     )

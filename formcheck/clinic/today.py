@@ -154,7 +154,7 @@ def next_open(day: Sequence[TodayExercise], after: TodaySet) -> TodaySet | None:
 def change_words(before: TodaySet, after: TodaySet) -> str:
     """What to change between two sets: the person's side, or the camera's place."""
     if after.view is None:
-        return "This set is not filmed. You can leave the camera."
+        return "The next set is not filmed. You can leave the camera."
     if before.exercise != after.exercise:
         return ""
     if before.view is not None and before.view != after.view:

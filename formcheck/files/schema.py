@@ -134,7 +134,7 @@ def _record(kind: Kind, data: dict[str, Any]) -> tuple[Any, list[Fault]]:
         return None, faults + [
             Fault(path=tuple(e["loc"]), what=_plain(e))
             for e in error.errors(include_url=False)
-            if tuple(e["loc"]) not in unknown
+            if tuple(e["loc"]) not in unknown and not _is_counted_short(e, data)
         ]
     return record, faults
 
@@ -192,6 +192,16 @@ def _dataclass_in(kind: object) -> type | None:
     if get_origin(kind) in (Union, UnionType):
         return next((a for a in get_args(kind) if isinstance(a, type) and is_dataclass(a)), None)
     return kind if isinstance(kind, type) and is_dataclass(kind) else None
+
+
+def _is_counted_short(error: Mapping[str, Any], data: object) -> bool:
+    """Whether a list is called too short only because entries with faults were not counted."""
+    if error["type"] != "too_short":
+        return False
+    given: Any = data
+    for part in error["loc"]:
+        given = given[part]
+    return len(given) >= error["ctx"]["min_length"]
 
 
 def _plain(error: Mapping[str, Any]) -> str:

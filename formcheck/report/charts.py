@@ -227,7 +227,9 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
                 is_complete=r.is_complete,
                 shape=outcomes[0].shape if outcomes else "ring",
                 colour=css_colour(outcomes[0].colour) if outcomes else "#545e68",
-                words=outcomes[0].words if outcomes else "measured, not judged",
+                words=outcomes[0].words
+                if outcomes
+                else ("measured, " if r.is_complete else "") + "not judged",
                 start_s=round(max(r.start_s, 0.0), 3),
                 end_s=round(r.end_s, 3),
             )

@@ -72,6 +72,7 @@ def _environment():
         day=day_words,
         exercise=wording.exercise_name,
         label=wording.label,
+        unit_as_entered=wording.unit_as_entered,
         quantity=lambda value, key: wording.quantity(key, value),
         clock=wording.clock,
         moment=moment_words,

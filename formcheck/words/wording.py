@@ -78,7 +78,7 @@ _EITHER = {
         name="not_visible", words="we couldn't measure this", shape="dash", colour=_SLATE, weight=2
     ),
     "not_judged": OutcomeWords(
-        name="not_judged", words="measured, not judged", shape="ring", colour=_SLATE, weight=1
+        name="not_judged", words="not judged", shape="ring", colour=_SLATE, weight=1
     ),
 }
 
@@ -145,6 +145,20 @@ def shown(key: str) -> tuple[float, int, str]:
     if key == "n_in_30_s":
         return 1.0, 0, ""
     return _scale(MEASURES[key].unit)
+
+
+def unit_as_entered(key: str) -> str:
+    """The unit in which a target or a limit of a measure is written, in words."""
+    if key == "n_in_30_s":
+        return "number"
+    return {
+        "deg": "degrees",
+        "s": "seconds",
+        "cm": "cm",
+        "share": "a part of 1: 0.1 is 10 %",
+        "deg/min": "degrees a minute",
+        "1": "a part of 1: 0.1 is 10 %",
+    }[MEASURES[key].unit]
 
 
 def quantity(key: str, value: float) -> str:

@@ -82,7 +82,7 @@ def _save_form(request, fields):
     with telling() as faults:
         save_prescription(site_of(request).clinic, patient, text, form.values["prescribed_by"])
     if faults:
-        told = [form_fault(f.removeprefix("prescription:")) for f in faults]
+        told = [form_fault(f.removeprefix("prescription:").strip()) for f in faults]
         return _show(request, patient, form=form, text=text, faults=told, status=400)
     return go(request, f"/clinic/patients/{patient.code}/prescription", "kept")
 
@@ -100,7 +100,7 @@ def _save_text(request, fields):
 
 def _line_fault(fault: str) -> str:
     """A fault of the text as it is told beside it: `Line 5: ...`."""
-    fault = fault.removeprefix("prescription:")
+    fault = fault.removeprefix("prescription:").strip()
     return f"Line {fault}" if fault[:1].isdigit() else fault
 
 

@@ -165,6 +165,7 @@ def form_fault(fault: str) -> FormFault:
         return FormFault(words=fault, field="")
     path = found["path"]
     words = found["words"].replace("; write one, without quotes", "").removeprefix("is ")
+    words = words.replace('"" is not allowed', "nothing was chosen")
     for key in ("at_least", "at_most"):
         words = words.replace(f"{key} =", _WORDS[key]).replace(key, _WORDS[key])
     inside = _PATH.fullmatch(path)
@@ -231,7 +232,7 @@ def form_from(fields: Mapping[str, list[str]], *, with_new_line: bool = False) -
 
 def new_form(initials: str, today: date) -> Form:
     """An empty form with one line."""
-    values = {"involved_side": "left", "valid_from": today.isoformat(), "prescribed_by": initials}
+    values = {"involved_side": "", "valid_from": today.isoformat(), "prescribed_by": initials}
     return _form(values, [(0, 0, 0)])
 
 
@@ -284,7 +285,7 @@ def _line(values: Mapping[str, str], n: int) -> PrescribedExercise:
     has_tempo = any(x is not None for x in tempo)
     return PrescribedExercise(
         **{name: values.get(at + name, "") for name in LINE_TEXTS},
-        **{**numbers, "sets": numbers["sets"] or 0, "repetitions": numbers["repetitions"] or 0},
+        **numbers,
         tempo=Tempo(**dict(zip(TEMPO, tempo, strict=True))) if has_tempo else None,
         sides=tuple(values.get(at + "sides", "").split()) or ("both",),
         targets=_bounds(values, at + "target"),

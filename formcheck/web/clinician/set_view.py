@@ -172,7 +172,7 @@ def set_view(
                     checks.append(
                         Choice(
                             value=f"{place} {c['measure']} {c['kind']} {outcome}",
-                            words=f"{label}: {MEASURES[c['measure']].label}, {words}",
+                            words=f"{label}: {MEASURES[c['measure']].label}, {c['kind']}: {words}",
                         )
                     )
     means = tuple(
