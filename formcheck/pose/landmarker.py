@@ -25,10 +25,11 @@ from formcheck.model.anatomy import N_LANDMARKS
 from formcheck.model.errors import ModelError, UsageError
 from formcheck.model.records import PoseSource, RawTrack
 from formcheck.pose.bundles import MODEL_NAMES, manifest_entry, read_bundle
+from formcheck.pose.enlarged import found_enlarged
 from formcheck.pose.native_messages import native_messages_held
 from formcheck.video import Frame, open_video
 
-TRACK_CODE_VERSION = 1
+TRACK_CODE_VERSION = 2
 """Raised whenever the code here or in `video.py` would give other tracks from the same clip."""
 
 MODES = ("image", "video")
@@ -297,8 +298,23 @@ class PoseModel:
     def find(self, rgb: np.ndarray, time_s: float = 0.0) -> People:
         """The people in a (height, width, 3) uint8 C-contiguous picture.
 
-        `time_s` matters in video mode only, where it must increase.
+        `time_s` matters in video mode only, where it must increase. Where nobody is found, parts of
+        the picture are looked in, enlarged; not in video mode, which goes on from the last one.
         """
+        people = self._found(rgb, time_s)
+        if self._is_video or len(people.visibility):
+            return people
+        enlarged = found_enlarged(rgb, self._found)
+        if enlarged is None:
+            return people
+        again, corner = enlarged
+        return People(
+            image_px=again.image_px[:1] + corner,
+            world_m=again.world_m[:1],
+            visibility=again.visibility[:1],
+        )
+
+    def _found(self, rgb: np.ndarray, time_s: float = 0.0) -> People:
         height, width = rgb.shape[:2]
         found = self.detect(rgb, time_s)
         image = np.array(
