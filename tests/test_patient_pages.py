@@ -720,3 +720,14 @@ def test_the_live_socket_is_for_the_patients_own_page_only(site, patient):
     ):
         with pytest.raises(websockets.exceptions.InvalidStatus), socket_of(site, **attempt):
             pass
+
+
+def test_the_page_of_today_reads_one_state_of_the_database(site, patient):
+    from sqlalchemy import event
+
+    patient.get("/my")
+    begun = []
+    event.listen(site.clinic.engine, "begin", begun.append)
+    assert patient.get("/my").status == 200
+    # The session's own question comes first; the page is one transaction.
+    assert len(begun) <= 2

@@ -4,6 +4,7 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 
 Steps = Sequence[tuple[str, str]]
 
+_HELD: ContextVar["tuple[Engine, Connection] | None"] = ContextVar("held", default=None)
+"""The connection of the block `Clinic.one_state` that we are in."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clinic:
@@ -30,8 +34,22 @@ class Clinic:
     @contextlib.contextmanager
     def read(self) -> Iterator["Connection"]:
         """A connection that sees one state of the database throughout."""
+        held = _HELD.get()
+        if held is not None and held[0] is self.engine:
+            yield held[1]
+            return
         with _translated(self.folder), self.engine.connect() as connection:
             yield connection
+
+    @contextlib.contextmanager
+    def one_state(self) -> Iterator[None]:
+        """Whatever reads inside the block sees one state of the database, on one connection."""
+        with self.read() as connection:
+            before = _HELD.set((self.engine, connection))
+            try:
+                yield
+            finally:
+                _HELD.reset(before)
 
     @contextlib.contextmanager
     def write(self) -> Iterator["Connection"]:

@@ -5,6 +5,7 @@ The patient is always the session's own, never one named in an address.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from formcheck.clinic.answers import (
     REASONS,
@@ -145,31 +146,34 @@ def over_words(sets: Sequence[TodaySet]) -> str:
 
 
 def _home(request, faults=(), status: int = 200):
+    with site_of(request).clinic.one_state():
+        shown = _todays_page(request)
+    return render(request, "my_home.html.j2", status=status, faults=faults, **shown)
+
+
+def _todays_page(request) -> dict[str, Any]:
+    """What the page of today shows."""
     from formcheck.words.patient_words import dose_words
 
     patient, clinic = own_patient(request), site_of(request).clinic
     version = current_prescription(clinic, patient.id)
     sets = sets_of(clinic, patient.id, limit=30)
     day = todays_own_list(request, patient)
-    return render(
-        request,
-        "my_home.html.j2",
-        status=status,
-        today=today(),
-        prescription=version.record() if version else None,
-        day=[(of, dose_words(of.line, of.exercise)) for of in day],
-        is_all_over=bool(day) and all(of.is_over for of in day),
-        over_words=over_words,
-        day_sets=[s for of in day for s in of.sets],
-        call=_call_today(clinic, patient),
-        set_path=set_path,
-        set_words=set_words,
-        reasons=REASONS,
-        day_before=_unasked_day(request, patient),
-        unfinished=_broken_off(clinic, patient),
-        earlier=[s for s in sets if s.day < today().isoformat()][:8],
-        faults=faults,
-    )
+    return {
+        "today": today(),
+        "prescription": version.record() if version else None,
+        "day": [(of, dose_words(of.line, of.exercise)) for of in day],
+        "is_all_over": bool(day) and all(of.is_over for of in day),
+        "over_words": over_words,
+        "day_sets": [s for of in day for s in of.sets],
+        "call": _call_today(clinic, patient),
+        "set_path": set_path,
+        "set_words": set_words,
+        "reasons": REASONS,
+        "day_before": _unasked_day(request, patient),
+        "unfinished": _broken_off(clinic, patient),
+        "earlier": [s for s in sets if s.day < today().isoformat()][:8],
+    }
 
 
 def _call_today(clinic, patient: Patient) -> Call | None:
