@@ -7,7 +7,7 @@ imported when it is first used, so that `import formcheck` is instant.
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # type checkers take it for true; `typing` itself is not worth its time here
     from formcheck.api.found import MeasuredRepetition, MeasuredSet, Quantity
-    from formcheck.api.functions import analyze, read_exercise, read_prescription
+    from formcheck.api.functions import analyze, read_exercise, read_prescription, read_report
     from formcheck.model.errors import (
         ClipError,
         FileError,
@@ -26,6 +26,7 @@ _MODULE_OF = {
     "analyze": "api.functions",
     "read_exercise": "api.functions",
     "read_prescription": "api.functions",
+    "read_report": "api.functions",
     "MeasuredSet": "api.found",
     "MeasuredRepetition": "api.found",
     "Quantity": "api.found",
@@ -58,6 +59,7 @@ __all__ = [
     "analyze",
     "read_exercise",
     "read_prescription",
+    "read_report",
 ]
 
 

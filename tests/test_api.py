@@ -14,9 +14,10 @@ from exercise_cases import SQUAT, STANDING
 from skeleton import film, repeated
 
 import formcheck
+from formcheck.files.report_file import report_mapping, write_report
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
-from formcheck.report.files import csv_rows, report_mapping
+from formcheck.report.files import csv_rows
 
 
 @pytest.fixture(scope="module")
@@ -201,3 +202,17 @@ def test_every_promised_name_stands_on_the_page():
                  "remarks", "value", "low", "high", "unit", "not_measurable", "is_measured",
                  "to_table", "write", "trace", "findings", "is_usable"):  # fmt: skip
         assert f"`{name}" in page, name
+
+
+def test_a_report_is_read_as_the_set_that_it_was(found, tmp_path):
+    write_report(found.report, tmp_path / "report.json")
+    for place in (tmp_path, tmp_path / "report.json", str(tmp_path / "report.json")):
+        again = formcheck.read_report(place)
+        assert (
+            again.repetitions[0]["knee_flexion_peak_deg"]
+            == (found.repetitions[0]["knee_flexion_peak_deg"])
+        )
+        assert again.to_table() == found.to_table()
+        assert again.trace is None
+    with pytest.raises(formcheck.FileError):
+        formcheck.read_report(tmp_path / "none.json")

@@ -13,6 +13,7 @@ from told import sentence, told_check
 
 from formcheck.files import storage
 from formcheck.files.exercises import load_exercise
+from formcheck.files.report_file import write_report
 from formcheck.model.programme import PRESCRIPTION_SCHEMA, Bound, PrescribedExercise, Prescription
 from formcheck.model.records import Measured, Part
 from formcheck.model.request import Request
@@ -22,7 +23,6 @@ from formcheck.motion.assessment import (
     prescribed_bounds,
     summarise_measure,
 )
-from formcheck.report.files import write_json
 from formcheck.run.explanation import explain_measure
 from formcheck.run.pipeline import assess
 from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, request_json
@@ -359,7 +359,7 @@ def test_explain_says_that_the_other_knee_is_not_meant(tmp_path):
     assert (len(of_side["left"].checks), len(of_side["right"].checks)) == (1, 0)
     storage.write_track(analysis.raw, tmp_path / TRACK_NAME)
     storage.write_text(tmp_path / REQUEST_NAME, request_json(request, Settings()))
-    write_json(analysis.report, tmp_path / "report.json")
+    write_report(analysis.report, tmp_path / "report.json")
     for side, words in (("left", "(decided on"), ("right", "not meant for this repetition")):
         number = of_side[side].repetition.number
         lines = explain_measure(tmp_path, number, "knee_flexion_least_deg")

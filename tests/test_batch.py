@@ -36,8 +36,8 @@ from formcheck.batch.one_clip import Job, measure_clip
 from formcheck.batch.output import held
 from formcheck.batch.tables import ClipResult, with_report
 from formcheck.batch.workers import WorkerPool
+from formcheck.files.report_file import read_report
 from formcheck.model.errors import BusyError, FileError, OutputError, UsageError
-from formcheck.report.files import read_report
 
 NAMES = (
     "p1_squat_left_1.mp4",
@@ -145,7 +145,7 @@ def test_each_measured_clip_has_a_folder_as_analyze_writes_it_without_video(done
         }
         assert (result / "thumbnail.jpg").read_bytes().startswith(b"\xff\xd8\xff")
     report = read_report(done[0] / "results" / "deeper" / "p2_wall-sit_right.mp4" / "report.json")
-    assert report["exercise"] == "wall_sit"
+    assert report.exercise == "wall_sit"
 
 
 def test_nothing_unfinished_is_left(done):
@@ -172,16 +172,16 @@ def test_the_summary_has_a_row_a_repetition_in_both_formats(folder, tmp_path):
     run_batch(tmp_path / "clips", tmp_path / "out", BY_NAME)
     rows = _rows(tmp_path / "out", "summary.csv")
     report = read_report(tmp_path / "out/results/a_squat_left.mp4/report.json")
-    assert len(rows) == len(report["repetitions"]) >= 1
-    measured = report["repetitions"][0]["measures"]["knee_flexion_peak_deg"]
-    assert float(rows[0]["knee_flexion_peak_deg"]) == measured["value"]
-    assert float(rows[0]["knee_flexion_peak_deg_low"]) == measured["low"]
+    assert len(rows) == len(report.repetitions) >= 1
+    measured = next(m for m in report.repetitions[0].measures if m.key == "knee_flexion_peak_deg")
+    assert float(rows[0]["knee_flexion_peak_deg"]) == measured.value
+    assert float(rows[0]["knee_flexion_peak_deg_low"]) == measured.low
     import pyarrow.parquet as parquet
 
     table = parquet.read_table(tmp_path / "out/summary.parquet").to_pylist()
     assert [r["file"] for r in table] == [r["file"] for r in rows]
-    assert table[0]["knee_flexion_peak_deg"] == measured["value"]
-    assert table[0]["complete"] is report["repetitions"][0]["complete"]
+    assert table[0]["knee_flexion_peak_deg"] == measured.value
+    assert table[0]["complete"] is report.repetitions[0].repetition.is_complete
 
 
 def test_the_log_tells_of_each_clip_in_lines_of_json(done):
@@ -258,7 +258,7 @@ def test_a_changed_prescription_setting_or_clip_is_done_again_and_nothing_else(c
     pictures = {e["file"]: e["n_pictures"] for e in _log(out) if e["event"] == "clip"}
     assert pictures["a.mp4"] > 0
     after = read_report(out / "results/a.mp4/report.json")
-    assert before["provenance"]["prescription_sha256"] != after["provenance"]["prescription_sha256"]
+    assert before.prescription_sha256 != after.prescription_sha256
 
 
 def test_landmarks_of_the_same_clip_serve_another_prescription(clip, tmp_path, monkeypatch):

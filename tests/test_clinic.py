@@ -415,8 +415,7 @@ def test_a_left_out_repetition_counts_nowhere_and_stays_on_record(clinic, result
     n = stored.n_complete
     add_correction(clinic, stored.uid, _left_out())
     assert find_set(clinic, stored.uid).dose_done == n - 1
-    report = corrected_report(clinic, stored)
-    assert report["repetitions"][0]["left_out"]["reason"] == "stumbled"
+    assert corrected_report(clinic, stored).left_out[0].reason == "stumbled"
     assert (clinic.folder.result(stored.uid) / "report.json").read_bytes() == found
     kept = corrections_of(clinic, stored.id)
     withdraw_correction(clinic, stored.uid, kept[0].id, "A.B.")
@@ -445,17 +444,19 @@ def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
             ),
         )
     assert find_set(clinic, stored.uid).n_not_met == 0
-    check = corrected_report(clinic, stored)["repetitions"][0]["checks"][0]
-    assert (check["outcome"], check["found"], check["overruled_by"]) == ("met", "not_met", "M.T.")
+    found = corrected_report(clinic, stored)
+    overruled = found.overruled[0][0]
+    assert found.report.repetitions[0].checks[0].outcome == "met"
+    assert (overruled.found, overruled.by) == ("not_met", "M.T.")
 
 
 def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, results):
     from formcheck.clinic.work import measure_within_limits
 
     stored = measured_set(clinic, new_patient(clinic), results)
-    before = corrected_report(clinic, stored)["repetitions"]
-    r = before[0]
-    start, end = r["start_s"] + 0.3, r["end_s"] - 0.3
+    before = corrected_report(clinic, stored).report.repetitions
+    r = before[0].repetition
+    start, end = r.start_s + 0.3, r.end_s - 0.3
     add_correction(
         clinic,
         stored.uid,
@@ -469,15 +470,18 @@ def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, res
         ),
     )
     measure_within_limits(clinic, stored.uid)
-    after = corrected_report(clinic, stored)["repetitions"]
-    assert after[0]["start_s"] == pytest.approx(start, abs=0.05)
-    assert after[0]["end_s"] == pytest.approx(end, abs=0.05)
-    assert after[0]["measures"]["lowering_s"]["value"] < r["measures"]["lowering_s"]["value"]
-    assert after[1]["start_s"] == before[1]["start_s"]
+    after = corrected_report(clinic, stored).report.repetitions
+    assert after[0].repetition.start_s == pytest.approx(start, abs=0.05)
+    assert after[0].repetition.end_s == pytest.approx(end, abs=0.05)
+    was, now_is = (
+        next(m.value for m in of[0].measures if m.key == "lowering_s") for of in (before, after)
+    )
+    assert now_is < was
+    assert after[1].repetition.start_s == before[1].repetition.start_s
     kept = corrections_of(clinic, stored.id)
     withdraw_correction(clinic, stored.uid, kept[0].id, "M.T.")
     measure_within_limits(clinic, stored.uid)
-    assert corrected_report(clinic, stored)["repetitions"] == before
+    assert corrected_report(clinic, stored).report.repetitions == before
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,12 @@ from exercise_cases import SQUAT, STANDING, STEP_BACK_AND_OUT, STEP_LEFT
 from skeleton import Camera, Posture, film, one, repeated
 from test_attempts_in_time import turning_round
 from test_chair_tests import chair_report, stands
+from told import sentence
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.programme import Bound, PrescribedExercise
 from formcheck.model.request import Request
 from formcheck.report.corrections import Correction, corrected, counts
-from formcheck.report.files import report_mapping
 from formcheck.run.pipeline import assess
 
 PEAK = "knee_flexion_peak_deg"
@@ -22,16 +22,14 @@ FORWARD = Posture(
 )
 
 
-def mapping_of(exercise, turns, bounds=(), camera=Camera(), anchor="left_ankle", **request):
+def report_of(exercise, turns, bounds=(), camera=Camera(), anchor="left_ankle", **request):
     made = Request(
         clip=Path("made_up.mp4"),
         exercise=load_exercise(exercise),
         bounds=bounds,
         **{"side": "left", **request},
     )
-    return report_mapping(
-        assess(film(repeated(STANDING, turns), camera, anchor=anchor), made).report
-    )
+    return assess(film(repeated(STANDING, turns), camera, anchor=anchor), made).report
 
 
 def left_out(place):
@@ -50,44 +48,46 @@ def overruled(place, outcome):
     )
 
 
+def of_set(report):
+    return {m.key: m for m in report.whole.measures}
+
+
 @pytest.fixture(scope="module")
 def squats():
     line = PrescribedExercise(exercise="squat", sets=1, repetitions=3)
-    return mapping_of("squat", [SQUAT] * 3, DEEP, prescribed=line)
+    return report_of("squat", [SQUAT] * 3, DEEP, prescribed=line)
 
 
 def test_the_sentence_says_what_the_corrected_counts_say(squats):
-    assert squats["set"]["text"] == (
-        "Squat: 3 complete repetitions of 3 planned; target reached in 3."
-    )
-    found = corrected(squats, [left_out(0), overruled(1, "not_met")])["set"]
-    assert (found["n_complete"], found["n_met"]) == (2, 1)
-    assert found["text"] == (
+    assert sentence(squats) == ("Squat: 3 complete repetitions of 3 planned; target reached in 3.")
+    found = corrected(squats, [left_out(0), overruled(1, "not_met")]).report
+    assert (found.whole.n_complete, found.whole.n_met) == (2, 1)
+    assert sentence(found) == (
         "Squat: 2 complete repetitions of 3 planned, 1 left out by the clinician; "
         "target reached in 1; target not reached in 1."
     )
 
 
 def test_a_set_with_every_repetition_left_out_is_a_set_of_none(squats):
-    found = corrected(squats, [left_out(k) for k in range(3)])["set"]
-    assert (found["n_repetitions"], found["n_complete"], found["dose"]["done"]) == (0, 0, 0)
-    assert found["text"] == (
+    found = corrected(squats, [left_out(k) for k in range(3)]).report
+    assert (found.whole.n_repetitions, found.whole.n_complete, found.whole.dose_done) == (0, 0, 0)
+    assert sentence(found) == (
         "Squat: 0 complete repetitions of 3 planned, 3 left out by the clinician."
     )
 
 
 def test_an_overruled_outcome_or_moved_limits_leave_what_was_measured_over_the_set(squats):
     moved = Correction(kind="limits", repetition=0, reason="late", start_s=1.5, end_s=3)
-    assert corrected(squats, [moved])["set"] == squats["set"]
-    found = corrected(squats, [overruled(0, "not_met")])["set"]
-    assert found["measures"] == squats["set"]["measures"]
+    assert corrected(squats, [moved]).report.whole == squats.whole
+    found = corrected(squats, [overruled(0, "not_met")]).report
+    assert found.whole.measures == squats.whole.measures
 
 
 @pytest.fixture(scope="module")
 def sequences():
     """Two sequences, the second without its rotational part."""
     parts = [FORWARD, STEP_LEFT, STEP_BACK_AND_OUT]
-    return mapping_of(
+    return report_of(
         "multidirectional_lunge",
         [*parts, *parts[:2]],
         (("target", Bound(measure="hip_drop_share", at_least=0.1)),),
@@ -98,7 +98,7 @@ def sequences():
 
 @pytest.mark.parametrize("place", [0, 4])
 def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, place):
-    assert (sequences["set"]["n_complete"], sequences["set"]["n_repetitions"]) == (1, 2)
+    assert (sequences.whole.n_complete, sequences.whole.n_repetitions) == (1, 2)
     correction = Correction(
         kind="outcome",
         repetition=place,
@@ -108,26 +108,29 @@ def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, pl
         reason="seen",
         made_by="M.T.",
     )
-    found = corrected(sequences, [correction])["set"]
-    assert (found["n_complete"], found["dose"]["done"], found["n_repetitions"]) == (1, 1, 2)
+    found = corrected(sequences, [correction]).report
+    assert (found.whole.n_complete, found.whole.dose_done, found.whole.n_repetitions) == (1, 1, 2)
 
 
 def test_a_sequence_with_a_part_left_out_is_no_whole_one(sequences):
-    found = corrected(sequences, [left_out(1)])["set"]
-    assert (found["n_complete"], found["n_repetitions"]) == (0, 2)
-    assert "0 complete sequences, 2 more cut or unfinished in the clip, 1 left out" in found["text"]
+    found = corrected(sequences, [left_out(1)]).report
+    assert (found.whole.n_complete, found.whole.n_repetitions) == (0, 2)
+    assert "0 complete sequences, 2 more cut or unfinished in the clip, 1 left out" in sentence(
+        found
+    )
 
 
 def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
     raw, _ = turning_round()
     request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("split_squat"), bounds=DEEP)
-    both = report_mapping(assess(raw, request).report)
-    assert PEAK in both["set"]["symmetry"]
-    assert corrected(both, [overruled(0, "not_met")])["set"]["symmetry"] == both["set"]["symmetry"]
-    found = corrected(both, [left_out(0)])["set"]
-    assert both["set"]["measures"][PEAK]["sd"] is found["measures"][PEAK]["sd"] is None
-    assert found["symmetry"] is None
-    assert "5 complete repetitions (2 left, 3 right), 1 left out" in found["text"]
+    both = assess(raw, request).report
+    assert PEAK in {of.key for of in both.whole.symmetry}
+    overruled_once = corrected(both, [overruled(0, "not_met")]).report
+    assert overruled_once.whole.symmetry == both.whole.symmetry
+    found = corrected(both, [left_out(0)]).report
+    assert of_set(both)[PEAK].sd is of_set(found)[PEAK].sd is None
+    assert found.whole.symmetry is None
+    assert "5 complete repetitions (2 left, 3 right), 1 left out" in sentence(found)
 
 
 def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
@@ -136,8 +139,8 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
         ("target", Bound(measure="time_for_five_s", at_most=15)),
         ("target", Bound(measure="n_in_30_s", at_least=8)),
     )
-    report = report_mapping(chair_report(stands(6), bounds))
-    five = report["set"]["measures"]["time_for_five_s"]
+    report = chair_report(stands(6), bounds)
+    five = of_set(report)["time_for_five_s"]
     correction = Correction(
         kind="outcome",
         repetition=0,
@@ -148,13 +151,13 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
         made_by="M.T.",
     )
     for corrections in ([correction], [left_out(5)]):
-        found = corrected(report, corrections)["set"]
-        assert found["measures"]["time_for_five_s"] == five
-        assert "target reached: five stands" in found["text"]
-    found = corrected(report, [left_out(2)])["set"]
-    assert "time_for_five_s" not in found["measures"]
-    assert "five stands" not in found["text"]
-    assert "not seen: stands in 30 s, wanted at least 8" in found["text"]
+        found = corrected(report, corrections).report
+        assert of_set(found)["time_for_five_s"] == five
+        assert "target reached: five stands" in sentence(found)
+    found = corrected(report, [left_out(2)]).report
+    assert "time_for_five_s" not in of_set(found)
+    assert "five stands" not in sentence(found)
+    assert "not seen: stands in 30 s, wanted at least 8" in sentence(found)
 
 
 @pytest.mark.parametrize(
@@ -168,5 +171,18 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
 )
 def test_a_bound_on_the_whole_set_is_among_what_needs_a_look(kind, most_s, expected):
     bound = (kind, Bound(measure="time_for_five_s", at_most=most_s))
-    n = counts(report_mapping(chair_report(stands(6), (bound,))))
+    n = counts(corrected(chair_report(stands(6), (bound,)), ()))
     assert (n.n_not_met, n.n_passed, n.n_doubtful) == expected
+
+
+def test_a_target_on_the_whole_set_that_was_not_seen_is_open():
+    bound = ("target", Bound(measure="n_in_30_s", at_least=8))
+    n = counts(corrected(chair_report(stands(6), (bound,)), ()))
+    assert (n.n_not_met, n.n_open) == (0, 1)
+
+
+def test_what_was_overruled_twice_keeps_what_was_found(squats):
+    found = corrected(squats, [overruled(0, "not_met"), overruled(0, "undecided")])
+    (of_check,) = found.overruled[0]
+    assert (of_check.found, found.report.repetitions[0].checks[0].outcome) == ("met", "undecided")
+    assert found.overruled[1] == (None,)

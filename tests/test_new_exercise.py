@@ -62,7 +62,7 @@ def test_a_clip_is_measured_by_it(
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["exercise"] == "mini_squat"
     assert report["set"]["n_complete"] == 2
-    assert "Mini squat" in report["set"]["text"]
+    assert report["exercise_words"]["name"] == "Mini squat"
     for rep in report["repetitions"]:
         assert "value" in rep["measures"]["knee_flexion_least_deg"]
         assert "thigh_inclination_deg" not in rep["measures"]

@@ -338,7 +338,7 @@ def test_a_track_of_next_to_nothing_draws_nothing(n):
     assert np.isnan(scene.legs[0]).all()
     assert scene.angle is None
     assert strip_place(replace(short, track=track), 40) in ("top", "bottom")
-    assert "Squat" in render_html(short)
+    assert "Squat" in render_html(short.report, short.trace)
 
 
 def test_only_the_near_leg_is_drawn_from_the_side_and_both_from_the_front():

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from builders import Motion, build_report
 from clinic_cases import (
     VIDEO_HEAD,
     clinic_results,
@@ -27,6 +28,8 @@ from formcheck.clinic.sets import find_set, sets_of
 from formcheck.clinic.today import change_words, next_open, recording_plan, times_a_day, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
 from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.model.programme import Bound
+from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
 from formcheck.words.patient_result import THINGS_TO_TRY, patient_result
 
 pytest.importorskip("starlette")
@@ -497,7 +500,8 @@ def test_a_set_that_could_not_be_measured_counts_as_done_all_the_same(site, pati
     assert json.loads(patient.get(at + "/progress").text)["is_over"] is True
     words = told(patient.get(at))
     assert "The camera could not measure this set" in words
-    assert "You did it, and it is kept. The feet are cut off." in words
+    assert "You did it, and it is kept. The recording could not be used" in words
+    assert "Your clinic sees the reason." in words
 
 
 def test_a_patient_sees_no_other_patients_set(site, measured):
@@ -559,29 +563,34 @@ def test_a_set_is_saved_as_a_file_and_the_clinics_file_is_taken_in(site, patient
 # -- the result in words
 
 
-def a_report(*repetitions, findings=(), prescribed=5) -> dict:
-    return {
-        "repetitions": list(repetitions),
-        "clip": {"duration_s": 30.0},
-        "quality": {"findings": list(findings)},
-        "set": {
-            "dose": {"prescribed": prescribed, "done": sum(r["complete"] for r in repetitions)}
-        },
-    }
+def a_report(*repetitions, findings=(), prescribed=5) -> Report:
+    made = build_report()
+    n = sum(r.repetition.is_complete for r in repetitions)
+    codes = {m.code for r in repetitions for m in r.remarks}
+    return replace(
+        made,
+        clip=replace(made.clip, duration_s=30.0),
+        findings=tuple(findings),
+        repetitions=repetitions,
+        exercise_words=replace(
+            made.exercise_words, remarks=tuple((c, f"It was {c}.") for c in codes)
+        ),
+        whole=replace(made.whole, dose_prescribed=prescribed, dose_done=n),
+    )
 
 
-def a_repetition(*codes, complete=True, checks=(), **more) -> dict:
-    return {
-        "complete": complete,
-        "measures": {},
-        "checks": list(checks),
-        "findings": [{"code": c, "at_s": 1.0, "text": f"It was {c}."} for c in codes],
-        **more,
-    }
+def a_repetition(*codes, complete=True, checks=()) -> AssessedRepetition:
+    return AssessedRepetition(
+        repetition=Motion().repetition(0, is_complete=complete),
+        measures=(),
+        checks=tuple(checks),
+        remarks=tuple(Remark(code=c, at_s=1.0) for c in codes),
+    )
 
 
-def a_check(kind, outcome, bound="at most 90 deg"):
-    return {"measure": "knee_flexion_peak_deg", "kind": kind, "outcome": outcome, "bound": bound}
+def a_check(kind, outcome, **bound) -> Check:
+    ends = bound or {"at_most": 90}
+    return Check(kind=kind, bound=Bound(measure="knee_flexion_peak_deg", **ends), outcome=outcome)
 
 
 def test_every_thing_that_is_looked_for_has_something_to_try():
@@ -600,7 +609,7 @@ def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
     assert seen == "It was heel_lifts. (2 of 3)"
     assert to_try.startswith("Keep the heels on the floor")
     assert patient_result(a_report(lifted, a_repetition(), a_repetition()), squat).one_thing is None
-    short = a_repetition(checks=[a_check("target", "not_met", "at least 60 deg")])
+    short = a_repetition(checks=[a_check("target", "not_met", at_least=60)])
     seen, to_try = patient_result(a_report(short, short, a_repetition()), squat).one_thing
     assert "2 of 3 did not reach it" in seen
     assert "only as far as it is comfortable" in to_try
@@ -609,9 +618,10 @@ def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
 
 def test_left_out_and_cut_repetitions_are_told_apart():
     squat = load_exercise("squat")
-    out = a_repetition("heel_lifts", left_out={"reason": "x"})
+    out = a_repetition("heel_lifts")
     cut = a_repetition("heel_lifts", complete=False)
-    result = patient_result(a_report(out, a_repetition(), a_repetition(), cut), squat)
+    report = a_report(out, a_repetition(), a_repetition(), cut)
+    result = patient_result(report, squat, is_left_out=(True, False, False, False))
     assert result.one_thing is None
     assert result.done[-1] == "1 more was cut off by the start or the end of the recording."
 
@@ -619,15 +629,16 @@ def test_left_out_and_cut_repetitions_are_told_apart():
 def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():
     squat = load_exercise("squat")
     findings = [
-        {"code": "person_leaves", "text": "Nobody was there.", "from_s": 3.0, "to_s": 5.0},
-        {"code": "too_dark", "text": "It is dark.", "from_s": 0.0, "to_s": 30.0},
-        {"code": "rotated", "text": "It was turned.", "from_s": None, "to_s": None},
+        Finding(code="person_leaves", from_s=3.0, to_s=5.0),
+        Finding(code="noisy", from_s=0.0, to_s=30.0),
+        Finding(code="rotated", values=(("rotation_deg", 90),)),
     ]
     hidden = a_repetition(checks=[a_check("target", "not_visible")])
     lines = patient_result(a_report(hidden, findings=findings), squat).not_seen
     assert lines[:3] == (
-        "From 3.0 to 5.0 s: Nobody was there.",
-        "It is dark.",
+        "From 3.0 to 5.0 s: No person was found in this stretch, so nothing in it is measured. "
+        "Stay in the picture until the set is done.",
+        "The picture is grainy, which makes landmarks jitter. Turn on more light.",
         "How far the knee bends: could not be told in 1 of 1.",
     )
     assert set(squat.cannot_tell) <= set(lines)

@@ -14,8 +14,8 @@ from formcheck.evidence.agreement import icc, limits_of_agreement, repeatability
 from formcheck.evidence.reliability import Session, read_sessions, reliability, reliability_json
 from formcheck.evidence.reliability_file import mdc95_of, read_reliability
 from formcheck.evidence.reliability_page import reliability_html
+from formcheck.files.report_file import write_report
 from formcheck.model.errors import FileError, UsageError
-from formcheck.report.files import write_json
 
 KEY = "knee_flexion_peak_deg"
 # Invented: five legs, three sessions each.
@@ -103,7 +103,7 @@ def folder(tmp_path):
             place = tmp_path / f"p{p}-{k}"
             place.mkdir()
             report = build_report(Motion(peak_deg=base + change, peak_change_deg=0.0))
-            write_json(replace(report, side="left"), place / "report.json")
+            write_report(replace(report, side="left"), place / "report.json")
             lines.append(f"{place.name},demo-{p},{k + 1},2025-11-{3 + 7 * k:02d}")
     (tmp_path / "sessions.csv").write_text("\n".join(lines) + "\n")
     return tmp_path

@@ -13,11 +13,12 @@ from formcheck.batch.tables import ClipResult, repetition_rows, write_tables
 from formcheck.clinic.patients import prescriptions_of
 from formcheck.clinic.work import request_of_set
 from formcheck.files.exercise_files import exercise_text
+from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import Bound
 from formcheck.model.records import Context
 from formcheck.report.columns import check_columns
-from formcheck.report.files import csv_rows, report_mapping, write_csv
+from formcheck.report.files import csv_rows, write_csv
 from formcheck.run.request import (
     FilesReadOnce,
     checked_bound,
@@ -185,7 +186,7 @@ def test_a_second_target_on_a_measure_has_columns_of_its_own():
 def test_the_table_of_a_set_and_of_a_batch_agree_on_two_targets(tmp_path):
     report = build_report(bounds=TWO)
     clip = BatchClip(file="a.mp4", state="wanted")
-    result = ClipResult(clip=clip, status="measured", report=report_mapping(report))
+    result = ClipResult(clip=clip, status="measured", report=as_written(report))
     of_set, of_batch = csv_rows(report)[0], repetition_rows(result)[0]
     names = ["target", "target_outcome", "target_2", "target_2_outcome"]
     for name in (f"knee_flexion_peak_deg_{n}" for n in names):
@@ -205,7 +206,7 @@ def test_the_clinicians_page_offers_each_outcome_once_for_two_targets():
     from formcheck.report.corrections import corrected
     from formcheck.web.clinician.set_view import set_view
 
-    found = report_mapping(build_report(bounds=TWO))
+    found = build_report(bounds=TWO)
     view = set_view(corrected(found, ()), found)
     values = [choice.value for choice in view.checks]
     assert values

@@ -26,13 +26,13 @@ from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, 
 from told import told, why
 
 from formcheck.files.exercises import load_exercise
+from formcheck.files.report_file import report_mapping
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
 from formcheck.model.anatomy import LEG as LEG_JOINTS
 from formcheck.model.records import Context, Measured, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.repetitions import Attempt
 from formcheck.motion.working_leg import clearly_working_side
-from formcheck.report.files import report_mapping
 from formcheck.run.pipeline import assess
 
 each_side = pytest.mark.parametrize("side", SIDES)

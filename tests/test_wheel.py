@@ -85,7 +85,7 @@ def _analyze(environment, clip, tmp_path):
         XDG_CACHE_HOME=str(tmp_path / "cache"),
     )
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
-    assert report["schema"] == "formcheck.report/1.0"
+    assert report["schema"] == "formcheck.report/1.1"
     assert report["provenance"]["pose_model"]["name"] == "lite"
     assert len(report["repetitions"]) == 1
     assert {"report.html", "reps.csv", "annotated.mp4"} <= {p.name for p in out.iterdir()}

@@ -19,4 +19,4 @@ def why(value: NotMeasurable) -> str:
 
 
 def told_check(check: Check, report: Report, place: int = 0) -> str:
-    return check_sentence(check, report.repetitions[place], "clinician")
+    return check_sentence(check, report.repetitions[place], "terminal")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from formcheck.files.report_rounding import as_written
 from formcheck.files.storage import arrow_table
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
@@ -14,17 +15,17 @@ from formcheck.model.records import (
     AssessedRepetition,
     Check,
     Finding,
+    NotMeasurable,
     Remark,
     Report,
     Trace,
     Value,
 )
 from formcheck.model.request import Request
-from formcheck.report.columns import check_columns, in_order, measure_columns
-from formcheck.report.files import measure_mapping
+from formcheck.report.columns import in_order, repetition_rows
 from formcheck.run.result_folder import write_results
 from formcheck.run.settings import Settings
-from formcheck.words.set_words import bound_text
+from formcheck.words.refusal_words import refusal_words
 
 if TYPE_CHECKING:
     import pyarrow
@@ -70,9 +71,9 @@ class MeasuredRepetition(Mapping[str, Quantity]):
         self.number: int = r.number
         self.part: str | None = r.part
         self.side: Literal["left", "right", "both"] = r.side
-        self.start_s: float = round(float(r.start_s), 3)
-        self.turn_s: float = round(float(r.turn_s), 3)
-        self.end_s: float = round(float(r.end_s), 3)
+        self.start_s: float = r.start_s
+        self.turn_s: float = r.turn_s
+        self.end_s: float = r.end_s
         self.is_complete: bool = r.is_complete
         self.checks: tuple[Check, ...] = assessed.checks
         self.remarks: tuple[Remark, ...] = assessed.remarks
@@ -100,7 +101,8 @@ class MeasuredSet:
 
     Attributes
     ----------
-    report : the whole report as its frozen record; every other attribute is taken from it.
+    report : the whole report as its frozen record, with the numbers that report.json carries;
+        every other attribute is taken from it.
     repetitions : in the order of time, each a mapping from a measure's key to its `Quantity`.
     trace : the movement that repetitions were found in, (n,) arrays `time_s` and `value` with
         NaN where not seen; None for a report that was read.
@@ -114,8 +116,8 @@ class MeasuredSet:
         request: Request | None = None,
         settings: Settings | None = None,
     ) -> None:
-        self.report = report
-        self.repetitions = tuple(MeasuredRepetition(r) for r in report.repetitions)
+        self.report = as_written(report)
+        self.repetitions = tuple(MeasuredRepetition(r) for r in self.report.repetitions)
         self._of_clip = (analysis, request, settings) if analysis and request and settings else None
 
     @property
@@ -151,7 +153,7 @@ class MeasuredSet:
         the same with `_outcome`. A missing number is null. `pandas.DataFrame` and
         `polars.DataFrame` take the table.
         """
-        rows = [_row(r) for r in self.repetitions]
+        rows = repetition_rows(self.report)
         columns = [*_FIXED, *in_order(name for row in rows for name in row)]
         return arrow_table([(name, kind, [r.get(name) for r in rows]) for name, kind in columns])
 
@@ -196,22 +198,15 @@ _FIXED: tuple[tuple[str, type], ...] = (
 
 
 def quantity_of(value: Value) -> Quantity:
-    """A measure as the report has it, rounded as there."""
-    told = measure_mapping(value)
-    reason = told.get("not_measurable", "")
-    numbers = {n: math.nan if reason else told[n] for n in ("value", "low", "high")}
-    return Quantity(key=value.key, unit=MEASURES[value.key].unit, not_measurable=reason, **numbers)
-
-
-def _row(r: MeasuredRepetition) -> dict[str, object]:
-    row: dict[str, object] = {
-        name: getattr(r, name) for name in ("number", "side", "part", "start_s", "turn_s", "end_s")
-    }
-    row["complete"] = r.is_complete
-    for key, q in r.items():
-        numbers = (q.value, q.low, q.high) if q.is_measured else (None, None, None)
-        row |= dict(zip(measure_columns(key), (*numbers, q.not_measurable or None), strict=True))
-    names = check_columns((c.measure, c.kind) for c in r.checks)
-    for name, check in zip(names, r.checks, strict=True):
-        row[name], row[f"{name}_outcome"] = bound_text(check.bound), check.outcome
-    return row
+    """A measure of a report as it is written."""
+    unit = MEASURES[value.key].unit
+    if isinstance(value, NotMeasurable):
+        return Quantity(
+            key=value.key,
+            value=math.nan,
+            low=math.nan,
+            high=math.nan,
+            unit=unit,
+            not_measurable=refusal_words(value, "clinician"),
+        )
+    return Quantity(key=value.key, value=value.value, low=value.low, high=value.high, unit=unit)

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from formcheck.api.found import MeasuredSet
-from formcheck.files import prescriptions
+from formcheck.files import prescriptions, report_file
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import default_cache_folder
 from formcheck.model.programme import BoundOfKind, Exercise, Prescription
@@ -105,6 +105,18 @@ def read_prescription(path: str | Path) -> Prescription:
         The file is at fault, with every fault of it.
     """
     return prescriptions.read_prescription(Path(path))
+
+
+def read_report(path: str | Path) -> MeasuredSet:
+    """The measured set in a report.json, or in the result folder that holds one.
+
+    Raises
+    ------
+    FileError
+        No such file, no report, of another major version, or at fault.
+    """
+    path = Path(path)
+    return MeasuredSet(report_file.read_report(path / "report.json" if path.is_dir() else path))
 
 
 def _given(prescription: str | Path | Prescription | None) -> GivenPrescription | None:

@@ -114,7 +114,7 @@ def _view(result: ClipResult) -> str:
 
 
 def _is_judged(result: ClipResult) -> bool:
-    return any(repetition["checks"] for repetition in result.report["repetitions"])
+    return result.report is not None and any(r.checks for r in result.report.repetitions)
 
 
 def _address(result: ClipResult, name: str) -> str:

@@ -21,11 +21,11 @@ from typing import TYPE_CHECKING, Literal
 from formcheck import __version__
 from formcheck.batch.clips import WORK_NAME, plain_reason
 from formcheck.files import storage
+from formcheck.files.report_rounding import plain
 from formcheck.files.storage import cache_key
 from formcheck.model.errors import ClipError, FileError, FormcheckError, ModelError, OutputError
 from formcheck.overlay.painting import thumbnail
 from formcheck.pose.landmarker import track_identity
-from formcheck.report.files import plain
 from formcheck.run import pipeline
 from formcheck.run.result_folder import TRACK_NAME, write_results
 from formcheck.run.settings import settings_echo

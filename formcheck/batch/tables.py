@@ -5,15 +5,19 @@ the same clips: no times of day, no durations of the work.
 """
 
 import csv
+import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from formcheck.batch.clips import DESCRIPTION_NAME, BatchClip, readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME, result_folder
 from formcheck.files import storage
-from formcheck.report.columns import CSV_REASON, check_columns, in_order, measure_columns
-from formcheck.report.files import read_report
+from formcheck.files.report_file import read_report
+from formcheck.model.records import Measured, Report
+from formcheck.report import columns
+from formcheck.words.set_words import set_sentence
+from formcheck.words.wording import safe_cell
 
 SUMMARY_NAME = "summary"
 
@@ -65,7 +69,7 @@ class ClipResult:
     clip: BatchClip
     status: str
     reason: str = ""
-    report: dict | None = None
+    report: Report | None = None
     has_thumbnail: bool = False
 
 
@@ -83,12 +87,21 @@ def with_report(clip: BatchClip, out: Path) -> ClipResult:
     )
 
 
-def _needed(report: dict) -> dict:
+def _needed(report: Report) -> Report:
     # Thousands of reports are held at once: what no table shows is let go.
-    for heavy in ("provenance", "context"):
-        report.pop(heavy)
-    report["set"].pop("measures")
-    return report
+    return replace(
+        report,
+        settings=(),
+        repetitions=tuple(
+            replace(
+                r,
+                measures=tuple(
+                    replace(m, parts=()) if isinstance(m, Measured) else m for m in r.measures
+                ),
+            )
+            for r in report.repetitions
+        ),
+    )
 
 
 def clip_row(result: ClipResult) -> dict:
@@ -106,19 +119,19 @@ def clip_row(result: ClipResult) -> dict:
     }
     if report is not None:
         row |= {
-            "exercise": report["exercise"],
-            "side": report["side"],
-            "view": report["view"]["plane"],
-            "usable": report["quality"]["usable"],
-            "n_repetitions": report["set"]["n_repetitions"],
-            "n_complete": report["set"]["n_complete"],
-            "n_met": report["set"]["n_met"],
-            "duration_s": report["clip"]["duration_s"],
-            "n_frames": report["clip"]["n_frames"],
-            "n_frames_lost": report["clip"]["n_frames_lost"],
-            "findings": "; ".join(f["code"] for f in report["quality"]["findings"]),
-            "text": report["set"]["text"],
-            "clip_sha256": report["clip"]["sha256"],
+            "exercise": report.exercise,
+            "side": report.side,
+            "view": report.view.plane,
+            "usable": report.is_usable,
+            "n_repetitions": report.whole.n_repetitions,
+            "n_complete": report.whole.n_complete,
+            "n_met": report.whole.n_met,
+            "duration_s": _or_none(report.clip.duration_s),
+            "n_frames": report.clip.n_frames,
+            "n_frames_lost": report.clip.n_frames_lost,
+            "findings": "; ".join(f.name for f in report.findings),
+            "text": set_sentence(report, "clinician"),
+            "clip_sha256": report.clip.sha256,
             "result": safe_path(f"results/{clip.file}"),
         }
     return {name: row.get(name) for name, _ in _CLIP_COLUMNS}
@@ -129,42 +142,34 @@ def repetition_rows(result: ClipResult) -> list[dict]:
     report = result.report
     if report is None:
         return []
-    rows = []
-    for repetition in report["repetitions"]:
-        row = {
-            "file": safe_path(result.clip.file),
-            "patient": result.clip.patient,
-            "exercise": report["exercise"],
-            "view": report["view"]["plane"],
-            "usable": report["quality"]["usable"],
-        }
-        for name in ("number", "side", "part", "start_s", "turn_s", "end_s", "complete"):
-            row[name] = repetition[name]
-        for key, value in repetition["measures"].items():
-            told = (value.get(k) for k in ("value", "low", "high", CSV_REASON))
-            row |= dict(zip(measure_columns(key), told, strict=True))
-        checks = repetition["checks"]
-        names = check_columns((c["measure"], c["kind"]) for c in checks)
-        for name, check in zip(names, checks, strict=True):
-            row[name], row[f"{name}_outcome"] = check["bound"], check["outcome"]
-        rows.append(row)
-    return rows
+    of_clip = {
+        "file": safe_path(result.clip.file),
+        "patient": result.clip.patient,
+        "exercise": report.exercise,
+        "view": report.view.plane,
+        "usable": report.is_usable,
+    }
+    return [of_clip | row for row in columns.repetition_rows(report)]
+
+
+def _or_none(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _summary_columns(rows: Iterable[dict]) -> list[tuple[str, type]]:
     """Columns that any row has, in the order of the list of measures."""
-    return [*_REPETITION_COLUMNS, *in_order(name for row in rows for name in row)]
+    return [*_REPETITION_COLUMNS, *columns.in_order(name for row in rows for name in row)]
 
 
 def write_tables(results: Sequence[ClipResult], out: Path) -> None:
     """Writes clips.csv, summary.csv and summary.parquet. Raises OutputError."""
     write_csv([clip_row(r) for r in results], _CLIP_COLUMNS, out / DESCRIPTION_NAME)
     rows = [row for r in results for row in repetition_rows(r)]
-    columns = _summary_columns(rows)
-    write_csv(rows, columns, out / f"{SUMMARY_NAME}.csv")
+    wanted = _summary_columns(rows)
+    write_csv(rows, wanted, out / f"{SUMMARY_NAME}.csv")
     storage.write_table(
         out / f"{SUMMARY_NAME}.parquet",
-        [(name, kind, [_of_kind(kind, row.get(name)) for row in rows]) for name, kind in columns],
+        [(name, kind, [_of_kind(kind, row.get(name)) for row in rows]) for name, kind in wanted],
     )
 
 
@@ -191,9 +196,7 @@ def _cell(value: object) -> object:
         return "yes" if value else "no"
     if not isinstance(value, str):
         return value
-    text = _text(value)
-    # A spreadsheet takes a text that starts like this for a formula.
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+    return safe_cell(_text(value))
 
 
 def _text(value: str) -> str:

@@ -126,9 +126,9 @@ def analyze(
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
     from formcheck.cli.words import set_lines
+    from formcheck.files.report_file import report_json
     from formcheck.files.storage import default_cache_folder, refuse_to_overwrite
     from formcheck.model.records import Context, Pain
-    from formcheck.report import files as report_files
     from formcheck.run.calibration_file import read_readings
     from formcheck.run.pipeline import analyze as analyze_clip
     from formcheck.run.request import read_given_prescription, request_for
@@ -179,7 +179,7 @@ def analyze(
                 progress=progress,
             )
     if json_output:
-        typer.echo(report_files.report_json(analysis.report), nl=False)
+        typer.echo(report_json(analysis.report), nl=False)
         return
     for text in set_lines(analysis.report):
         typer.echo(text)

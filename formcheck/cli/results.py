@@ -37,7 +37,7 @@ def compare(
         raise UsageError(f"--involved {involved}: write left or right")
     rows, n_complete = compare_folders(first, second, involved)
     if json_output:
-        from formcheck.report.files import symmetry_mapping
+        from formcheck.files.report_entries import symmetry_mapping
 
         typer.echo(json.dumps(symmetry_mapping(rows), indent=1))
         return

@@ -1,14 +1,16 @@
 """A report as a few lines of text for the terminal."""
 
+from formcheck.files.report_rounding import as_written
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
 from formcheck.words.finding_words import finding_words
 from formcheck.words.set_words import set_sentence
-from formcheck.words.wording import check_words
+from formcheck.words.wording import check_words, stretch
 
 
 def set_lines(report: Report) -> list[str]:
     """The set in a sentence, a line a repetition with its first measures, and the findings."""
+    report = as_written(report)
     lines = [set_sentence(report, "terminal")]
     for r in report.repetitions:
         rep = r.repetition
@@ -23,7 +25,11 @@ def set_lines(report: Report) -> list[str]:
             + (f" - {outcome}" if outcome else "")
         )
     for f in report.findings:
-        when = "" if f.from_s is None else f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
+        when = ""
+        if f.from_s is not None and f.to_s is not None:
+            when = f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
+        elif f.from_s is not None or f.to_s is not None:
+            when = f" ({stretch(f.from_s, f.to_s)})"
         lines.append(f"Note: {finding_words(f, report.exercise_words, 'terminal')}{when}")
     return lines
 

@@ -22,7 +22,9 @@ from formcheck.clinic.reviews import corrected_report, reviews_of
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.measures import MEASURES
+from formcheck.model.records import NotMeasurable, Report
 from formcheck.words import wording
+from formcheck.words.refusal_words import refusal_words
 
 STATUSES = ("preliminary", "final", "amended")
 """Of the codes that an Observation's status may have, those that we ever write."""
@@ -74,7 +76,7 @@ def _own_code(key: str, text: str) -> dict[str, Any]:
 
 
 def _components(
-    stored: StoredSet, means: Mapping[str, SetMean], report: Mapping[str, Any]
+    stored: StoredSet, means: Mapping[str, SetMean], report: Report
 ) -> list[dict[str, Any]]:
     out = [
         {
@@ -111,12 +113,12 @@ def _components(
             }
         )
     missing = {
-        key: m["not_measurable"]
-        for r in report["repetitions"]
-        for key, m in r["measures"].items()
-        if "not_measurable" in m and key not in means and key in MEASURES
+        m.key: m
+        for r in report.repetitions
+        for m in r.measures
+        if isinstance(m, NotMeasurable) and m.key not in means
     }
-    for key, reason in missing.items():
+    for key, refusal in missing.items():
         out.append(
             {
                 "code": _own_code(key, MEASURES[key].label),
@@ -127,7 +129,7 @@ def _components(
                             "code": "unknown",
                         }
                     ],
-                    "text": str(reason),
+                    "text": refusal_words(refusal, "note"),
                 },
             }
         )
@@ -135,7 +137,7 @@ def _components(
 
 
 def set_observation(
-    stored: StoredSet, means: Mapping[str, SetMean], report: Mapping[str, Any], n_reviews: int
+    stored: StoredSet, means: Mapping[str, SetMean], report: Report, n_reviews: int
 ) -> dict[str, Any]:
     """The Observation of one measured set."""
     name = wording.exercise_name(stored.exercise)
@@ -151,7 +153,7 @@ def set_observation(
         "bodySite": {"text": "both legs" if stored.side == "both" else f"{stored.side} leg"},
         "method": {
             "text": "joint angles and times from single-camera video by pose estimation; "
-            f"pose model {report['provenance']['pose_model']['name']}"
+            f"pose model {report.source.model}"
         },
         "device": {"display": f"formcheck {__version__}"},
         "component": _components(stored, means, report),
@@ -224,10 +226,10 @@ def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
     for stored in reversed(sets_of(clinic, patient.id)):
         n_reviews = sum(r.kind == "reviewed" for r in reviews_of(clinic, stored.id))
         status_of_set[stored.id] = status_of(stored, n_reviews)
-        report = corrected_report(clinic, stored)
-        if report is not None and stored.state in ("measured", "reviewed"):
+        found = corrected_report(clinic, stored)
+        if found is not None and stored.state in ("measured", "reviewed"):
             observations.append(
-                set_observation(stored, means.get(stored.id, {}), report, n_reviews)
+                set_observation(stored, means.get(stored.id, {}), found.report, n_reviews)
             )
     for answer in answers_of(clinic, patient.id):
         status = status_of_set.get(answer.set_id) or ("final" if answer.seen_at else "preliminary")

@@ -1,11 +1,14 @@
 """The paragraph for the clinic's own record: what a set was, what was measured, how sure it is."""
 
+from collections.abc import Sequence
+
 from formcheck.clinic import Clinic
 from formcheck.clinic.answers import answers_of_set, symptom_words
 from formcheck.clinic.follow_up import Point, change_of, series_of
 from formcheck.clinic.reviews import corrected_report, reviews_of
 from formcheck.clinic.sets import StoredSet
 from formcheck.model.measures import MEASURES
+from formcheck.model.records import AssessedRepetition, AssessedSet, NotMeasurable, Report
 from formcheck.words import wording
 
 MOST_IN_NOTE = 4
@@ -19,14 +22,15 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
     reached, measures with their intervals, the change against the error of measurement, pain,
     what was not seen, corrections, review.
     """
-    report = corrected_report(clinic, stored)
-    if report is None:
+    found = corrected_report(clinic, stored)
+    if found is None:
         return ""
-    parts = [_what(stored, report), _dose(report), *_outcomes(stored)]
+    report = found.report
+    parts = [_what(stored, report), _dose(report.whole), *_outcomes(stored)]
     parts += _measures(clinic, stored, report)
     parts += _said(clinic, stored)
-    parts += _not_seen(report)
-    left_out = sum(bool(r["left_out"]) for r in report["repetitions"])
+    parts += _not_seen(found.kept)
+    left_out = report.whole.facts.n_left_out
     if left_out:
         parts.append(
             f"{left_out} repetition{'s' if left_out > 1 else ''} left out by the clinician."
@@ -40,14 +44,14 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
     return " ".join(parts)
 
 
-def _what(stored: StoredSet, report: dict) -> str:
-    context = report["context"]
+def _what(stored: StoredSet, report: Report) -> str:
+    context = report.context
     parts = [f"{stored.day}: {wording.exercise_name(stored.exercise).lower()}, {stored.side}"]
-    load = stored.load_kg if stored.load_kg is not None else context["load_kg"]
+    load = stored.load_kg if stored.load_kg is not None else context.load_kg
     parts.append("no load" if load == 0 else f"{load:g} kg" if load else "load not stated")
-    support = stored.support or context["support"]
+    support = stored.support or context.support
     parts.append(f"support: {support}" if support else "support not stated")
-    parts.append(f"filmed from {_PLACES[report['view']['plane']]}")
+    parts.append(f"filmed from {_PLACES[report.view.plane]}")
     return ", ".join(parts) + "."
 
 
@@ -59,12 +63,11 @@ _PLACES = {
 }
 
 
-def _dose(report: dict) -> str:
-    dose = report["set"]["dose"]
-    if dose["prescribed"]:
-        return f"{dose['done']} of {dose['prescribed']} prescribed repetitions done."
-    word = "repetition" if dose["done"] == 1 else "repetitions"
-    return f"{dose['done']} {word} done; no dose prescribed."
+def _dose(whole: AssessedSet) -> str:
+    if whole.dose_prescribed:
+        return f"{whole.dose_done} of {whole.dose_prescribed} prescribed repetitions done."
+    word = "repetition" if whole.dose_done == 1 else "repetitions"
+    return f"{whole.dose_done} {word} done; no dose prescribed."
 
 
 def _outcomes(stored: StoredSet) -> list[str]:
@@ -83,14 +86,14 @@ def _outcomes(stored: StoredSet) -> list[str]:
     return [f"{told[:1].upper()}{told[1:]}."] if found else []
 
 
-def note_keys(report: dict) -> list[str]:
+def note_keys(report: Report) -> list[str]:
     """The measures that a line about the set names: the judged ones first."""
-    judged = [c["measure"] for r in report["repetitions"] for c in r["checks"]]
-    means = report["set"]["measures"]
+    judged = [c.measure for r in report.repetitions for c in r.checks]
+    means = {m.key for m in report.whole.measures}
     from formcheck.clinic.follow_up import FIRST_MEASURES
 
     order = dict.fromkeys([*judged, *FIRST_MEASURES])
-    return [k for k in order if k in means and k in MEASURES][:MOST_IN_NOTE]
+    return [k for k in order if k in means][:MOST_IN_NOTE]
 
 
 def change_words(key: str, earlier: Point, later: Point) -> str:
@@ -105,7 +108,7 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
     return f"{size}, {told} the smallest detectable change of {error}"
 
 
-def _measures(clinic: Clinic, stored: StoredSet, report: dict) -> list[str]:
+def _measures(clinic: Clinic, stored: StoredSet, report: Report) -> list[str]:
     history = series_of(clinic, stored.patient_id, stored.exercise, stored.side)
     out, bases = [], {}
     for key in note_keys(report):
@@ -151,13 +154,12 @@ def _said(clinic: Clinic, stored: StoredSet) -> list[str]:
     return out
 
 
-def _not_seen(report: dict) -> list[str]:
+def _not_seen(repetitions: Sequence[AssessedRepetition]) -> list[str]:
     missing = dict.fromkeys(
-        MEASURES[key].label.lower()
-        for r in report["repetitions"]
-        if not r["left_out"]
-        for key, m in r["measures"].items()
-        if "not_measurable" in m and key in MEASURES
+        MEASURES[m.key].label.lower()
+        for r in repetitions
+        for m in r.measures
+        if isinstance(m, NotMeasurable)
     )
     if not missing:
         return []

@@ -10,9 +10,22 @@ from typing import Literal
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
 from formcheck.clinic.patients import checked_initials
 from formcheck.clinic.sets import Outcome, SetMean, StoredSet, find_set, keep_outcome, stored_report
+from formcheck.files.report_file import read_report_json, report_from_mapping, report_mapping
+from formcheck.files.storage import write_text
 from formcheck.model.errors import UsageError
-from formcheck.report.corrections import Correction, check_correction, corrected, counts, set_means
+from formcheck.model.records import Report
+from formcheck.report.corrections import (
+    CorrectedReport,
+    Correction,
+    check_correction,
+    corrected,
+    counts,
+    set_means,
+)
+from formcheck.words.set_words import set_sentence
 
+MOVED_NAME = "moved.json"
+"""The report of a set measured within limits that a clinician moved, beside report.json."""
 _BODY = ("start_s", "end_s", "measure", "check_kind", "outcome", "at_s", "words")
 
 
@@ -76,21 +89,37 @@ def reviews_of(clinic: Clinic, set_id: int) -> tuple[Review, ...]:
     return tuple(Review(**r) for r in found)
 
 
-def found_report(clinic: Clinic, stored: StoredSet, *, with_limits: bool = True) -> dict | None:
+def found_report(clinic: Clinic, stored: StoredSet, *, with_limits: bool = True) -> Report | None:
     """The report of a set as found; with the repetitions measured anew whose limits were moved,
     when `with_limits`."""
     report = stored_report(clinic, stored.uid)
     if report is None or not with_limits:
         return report
-    path = clinic.folder.result(stored.uid) / "moved.json"
+    folder = clinic.folder.result(stored.uid)
+    path = folder / MOVED_NAME
     if path.exists():
         moved = json.loads(path.read_text(encoding="utf-8"))
-        if moved["of"] == report["created_at"]:
-            return {**report, **moved["report"]}
+        if moved["of"] == report.created_at:
+            again = moved["report"]
+            if "schema" not in again:  # of version 1.0, of which only what differs was kept
+                again = {**read_report_json(folder / "report.json"), **again}
+            measured = report_from_mapping(again, str(path))
+            return replace(
+                report,
+                repetitions=measured.repetitions,
+                whole=measured.whole,
+                exercise_words=measured.exercise_words,
+            )
     return report
 
 
-def corrected_report(clinic: Clinic, stored: StoredSet) -> dict | None:
+def keep_moved(clinic: Clinic, uid: str, of: Report, moved: Report) -> None:
+    """Keeps the report of repetitions measured within moved limits beside the one found."""
+    body = {"of": of.created_at, "report": report_mapping(moved)}
+    write_text(clinic.folder.result(uid) / MOVED_NAME, json.dumps(body))
+
+
+def corrected_report(clinic: Clinic, stored: StoredSet) -> CorrectedReport | None:
     """The report of a set with the corrections in force laid over it, or None."""
     report = found_report(clinic, stored)
     if report is None:
@@ -107,9 +136,9 @@ def between_days(clinic: Clinic, uid: str) -> dict[str, tuple[float, float]]:
     return {}
 
 
-def outcome_of(report: dict, between: Mapping[str, tuple[float, float]] = {}) -> Outcome:
-    """What a (corrected) report comes to, for lists. between : see `between_days`."""
-    whole, n = report["set"], counts(report)
+def outcome_of(found: CorrectedReport, between: Mapping[str, tuple[float, float]] = {}) -> Outcome:
+    """What a corrected report comes to, for lists. between : see `between_days`."""
+    whole, n = found.report.whole, counts(found)
     means = tuple(
         SetMean(
             key=key,
@@ -120,18 +149,18 @@ def outcome_of(report: dict, between: Mapping[str, tuple[float, float]] = {}) ->
             if key in between
             else None,
         )
-        for key, value, half_width, k in set_means(report)
+        for key, value, half_width, k in set_means(found)
     )
     return Outcome(
-        n_repetitions=whole["n_repetitions"],
-        n_complete=whole["n_complete"],
+        n_repetitions=whole.n_repetitions,
+        n_complete=whole.n_complete,
         n_not_met=n.n_not_met,
         n_open=n.n_open,
         n_passed=n.n_passed,
         n_doubtful=n.n_doubtful,
-        dose_prescribed=whole["dose"]["prescribed"],
-        dose_done=whole["dose"]["done"],
-        summary=whole["text"],
+        dose_prescribed=whole.dose_prescribed,
+        dose_done=whole.dose_done,
+        summary=set_sentence(found.report, "clinician"),
         means=means,
     )
 
@@ -148,10 +177,10 @@ def _open_set(clinic: Clinic, uid: str) -> StoredSet:
 def refresh_outcome(clinic: Clinic, uid: str) -> None:
     """Brings the row of a set up to its corrections."""
     stored = find_set(clinic, uid)
-    report = corrected_report(clinic, stored) if stored else None
-    if report is not None:
+    found = corrected_report(clinic, stored) if stored else None
+    if stored is not None and found is not None:
         with clinic.write() as c:
-            keep_outcome(c, stored.id, outcome_of(report, between_days(clinic, uid)))
+            keep_outcome(c, stored.id, outcome_of(found, between_days(clinic, uid)))
 
 
 def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:

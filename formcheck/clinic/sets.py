@@ -15,6 +15,7 @@ from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.folder import RECORDING_SUFFIXES, need_room
 from formcheck.files.storage import output_error
 from formcheck.model.errors import UsageError
+from formcheck.model.records import Report
 
 State = Literal["recorded", "analysing", "measured", "reviewed", "not measured"]
 STATE_WORDS: dict[str, str] = {
@@ -313,9 +314,9 @@ def mark_set_seen(clinic: Clinic, uid: str, day: str) -> None:
         change(c, "UPDATE sets SET seen_on = coalesce(seen_on, :d) WHERE uid = :u", d=day, u=uid)
 
 
-def stored_report(clinic: Clinic, uid: str) -> dict | None:
+def stored_report(clinic: Clinic, uid: str) -> Report | None:
     """The report of a set as it was found, or None when there is none."""
-    from formcheck.report.files import read_report
+    from formcheck.files.report_file import read_report
 
     path = clinic.folder.result(uid) / "report.json"
     if not path.exists():

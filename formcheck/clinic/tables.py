@@ -8,6 +8,7 @@ from formcheck.clinic.database import Clinic
 from formcheck.clinic.reviews import reviews_of
 from formcheck.clinic.sets import means_of, sets_of
 from formcheck.model.measures import MEASURES
+from formcheck.words.wording import safe_cell
 
 _FIXED = (
     "patient",
@@ -34,11 +35,6 @@ _FIXED = (
 )
 
 
-def _cell(text: str) -> str:
-    # A spreadsheet takes a text that starts like this for a formula.
-    return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
-
-
 def sets_csv(clinic: Clinic, patient_id: int) -> str:
     """The table: counts after corrections, what was stated, each measure's mean with half the
     width of its 95 % interval (`_half_width`) and the repetitions in it (`_n`)."""
@@ -55,13 +51,13 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
         reviews = [r for r in reviews_of(clinic, s.id) if r.kind == "reviewed"]
         last = reviews[-1] if reviews and s.is_final else None
         row = {
-            "patient": _cell(s.patient_code),
+            "patient": safe_cell(s.patient_code),
             "day": s.day,
             "exercise": s.exercise,
             "side": s.side,
             "set_number": s.set_number,
             "state": s.state,
-            "reviewed_by": _cell(last.initials) if last else "",
+            "reviewed_by": safe_cell(last.initials) if last else "",
             "reviewed_on": last.day if last else "",
             "repetitions": s.n_repetitions,
             "complete": s.n_complete,
@@ -75,7 +71,7 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
             "pain_during": after.pain_during if after else None,
             "pain_after": after.pain if after else None,
             "effort": after.effort if after else None,
-            "reason": _cell(s.reason),
+            "reason": safe_cell(s.reason),
         }
         for key, mean in means.get(s.id, {}).items():
             if key in keys:

@@ -22,23 +22,26 @@ from formcheck.clinic.folder import remove_folder
 from formcheck.clinic.jobs import Job
 from formcheck.clinic.patients import prescription_by_id
 from formcheck.clinic.reviews import (
+    MOVED_NAME,
     between_days,
     corrections_of,
     in_force,
+    keep_moved,
     outcome_of,
     refresh_outcome,
 )
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
+from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import ClipError, FormcheckError
 from formcheck.model.records import Analysis, Context, Pain
 from formcheck.model.request import Request
 from formcheck.pose.memory import return_free_memory
+from formcheck.report.corrections import corrected
 from formcheck.run.pipeline import analyze, assess
 from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
 from formcheck.run.worker_process import Line
-from formcheck.words.finding_words import finding_words
-from formcheck.words.set_words import set_sentence
+from formcheck.words.set_words import why_not_measured
 
 BEAT_S = 0.5
 """How often a running job writes how far it is."""
@@ -208,16 +211,13 @@ def do_job(
         print(f"formcheck: {type(error).__name__}: {error}", file=sys.stderr)
         _end_badly(clinic, job, holder, f"the analysis failed ({type(error).__name__})")
         return None
-    outcome = outcome_of(stored_report(clinic, stored.uid), between_days(clinic, stored.uid))
+    report = as_written(analysis.report)
+    outcome = outcome_of(corrected(report, ()), between_days(clinic, stored.uid))
     if analysis.report.is_usable:
         is_kept = job_rows.end_measured(clinic, job, holder, outcome)
         refresh_outcome(clinic, stored.uid)
     else:
-        report = analysis.report
-        spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
-        reason = set_sentence(report, "clinician")
-        if spoilt is not None:
-            reason = finding_words(spoilt, report.exercise_words, "clinician")
+        reason = why_not_measured(report, "clinician")
         is_kept = job_rows.end_not_measured(clinic, job, holder, reason, outcome)
     return (stored.uid, analysis) if is_kept else None
 
@@ -240,8 +240,7 @@ def measure_within_limits(clinic: Clinic, uid: str) -> None:
 
     Raises ClipError when the stored landmarks cannot be read.
     """
-    from formcheck.files.storage import read_track, write_text
-    from formcheck.report.files import report_mapping
+    from formcheck.files.storage import read_track
     from formcheck.run.result_folder import read_request
 
     stored = find_set(clinic, uid)
@@ -255,20 +254,16 @@ def measure_within_limits(clinic: Clinic, uid: str) -> None:
         if c.kind == "limits"
     }
     if not moved:
-        (folder / "moved.json").unlink(missing_ok=True)
+        (folder / MOVED_NAME).unlink(missing_ok=True)
         refresh_outcome(clinic, uid)
         return
     request, settings = read_request(folder)
     raw = read_track(folder / "track.parquet")
     request = replace(request, moved_limits=tuple(moved.values()))
-    mapping = report_mapping(assess(raw, request, settings, created_at=report["created_at"]).report)
-    if len(mapping["repetitions"]) != len(report["repetitions"]):
+    again = assess(raw, request, settings, created_at=report.created_at).report
+    if len(again.repetitions) != len(report.repetitions):
         raise ClipError("the repetitions differ from those found; measure the set again first")
-    body = {
-        "of": report["created_at"],
-        "report": {key: mapping[key] for key in ("repetitions", "set")},
-    }
-    write_text(folder / "moved.json", json.dumps(body))
+    keep_moved(clinic, uid, report, again)
     refresh_outcome(clinic, uid)
 
 

@@ -24,9 +24,9 @@ from formcheck.evidence.agreement import (
     repeatability,
 )
 from formcheck.evidence.reliability_file import RELIABILITY_SCHEMA
+from formcheck.files.report_file import read_report
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.report.files import read_report
 
 SESSIONS_FILE = "sessions.csv"
 COLUMNS = ("folder", "patient", "session", "day")
@@ -151,13 +151,9 @@ def _session(folder: Path, row: Mapping, place: str, faults: list[str]) -> Sessi
         patient=text["patient"],
         session=text["session"],
         day=day,
-        exercise=report["exercise"],
-        side=report["side"],
-        means=tuple(
-            (key, float(m["mean"]))
-            for key, m in report["set"]["measures"].items()
-            if key in MEASURES and isinstance(m.get("mean"), int | float)
-        ),
+        exercise=report.exercise,
+        side=report.side,
+        means=tuple((m.key, m.mean) for m in report.whole.measures if math.isfinite(m.mean)),
     )
 
 

@@ -4,7 +4,7 @@ All faults of a file come out at once, each as `file:line: dotted.path: what is 
 """
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import is_dataclass
 from functools import cache
 from pathlib import Path as FilePath
@@ -139,11 +139,8 @@ def _record(kind: Kind, data: dict[str, Any]) -> tuple[Any, list[Fault]]:
     return record, faults
 
 
-@cache
 def _adapter(kind: Kind) -> Any:
-    from pydantic import TypeAdapter
-
-    return TypeAdapter(_RECORD[kind])
+    return _adapter_of(_RECORD[kind])
 
 
 def _as_json(value: Any) -> str:
@@ -304,10 +301,20 @@ def _name_choices(record: str, key: str, property_: dict[str, Any]) -> None:
 
 def record_to_mapping(record: object) -> dict[str, Any]:
     """A frozen record as a mapping of plain JSON values."""
+    mapping: dict[str, Any] = _adapter_of(type(record)).dump_python(record, mode="json")
+    return mapping
+
+
+def _adapter_of(kind: Any) -> Any:
+    return _adapter_kept(kind)
+
+
+@cache
+def _adapter_kept(kind: Hashable) -> Any:
     from pydantic import TypeAdapter
 
-    mapping: dict[str, Any] = TypeAdapter(type(record)).dump_python(record, mode="json")
-    return mapping
+    adapted: Any = kind
+    return TypeAdapter(adapted)
 
 
 def record_from_mapping(kind: type[_Kind], mapping: object, file: str) -> _Kind:
@@ -315,13 +322,14 @@ def record_from_mapping(kind: type[_Kind], mapping: object, file: str) -> _Kind:
 
     Raises FileError with every fault, each with its dotted path.
     """
-    from pydantic import TypeAdapter, ValidationError
+    from pydantic import ValidationError
 
     try:
-        return TypeAdapter(kind).validate_json(json.dumps(mapping), strict=True)
+        record: _Kind = _adapter_of(kind).validate_json(json.dumps(mapping), strict=True)
     except ValidationError as error:
         faults = tuple(
             f"{file}: {dotted(tuple(e['loc']))}: {_plain(e)}"
             for e in error.errors(include_url=False)
         )
         raise file_error(file, faults) from None
+    return record

@@ -16,7 +16,7 @@ from formcheck.model.anatomy import N_LANDMARKS, Side
 from formcheck.model.codes import FindingCode, RefusalCode, Scalar, Values
 from formcheck.model.programme import Bound
 
-REPORT_SCHEMA = "formcheck.report/1.0"
+REPORT_SCHEMA = "formcheck.report/1.1"
 TRACK_SCHEMA = "formcheck.track/1.0"
 
 
@@ -191,6 +191,11 @@ class Finding:
     def value(self, name: str) -> Scalar:
         """The value of this name. Raises KeyError where the finding has none such."""
         return dict(self.values)[name]
+
+    @property
+    def name(self) -> str:
+        """The code; of a finding kept as an older file told it, the code that the file gave."""
+        return str(self.value("code")) if self.code == "as_written" else self.code
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

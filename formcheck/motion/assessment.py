@@ -20,6 +20,7 @@ from formcheck.model.records import (
     NotMeasurable,
     Outcome,
     Part,
+    Repetition,
     SetFacts,
     SetMeasure,
     Tally,
@@ -334,6 +335,26 @@ _WORST_FIRST = ("not_met", "passed", "undecided", "not_visible", "not_judged", "
 """What is not known of one bound keeps the repetition from being told as reached."""
 _LISTED = ("met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged")
 """Order of the outcomes in the facts of a set."""
+
+
+def complete_numbers(repetitions: Sequence[AssessedRepetition], n_found: int) -> tuple[int, ...]:
+    """Numbers of a report's repetitions that are complete: all that was done of them, and all that
+    is to be done.
+
+    Where any sequence is complete, the parts that were seen at all are those of the exercise.
+    n_found : how many the report says are complete.
+    """
+    every = {r.repetition.part for r in repetitions if r.repetition.part}
+    by_number: dict[int, list[Repetition]] = {}
+    for r in repetitions:
+        by_number.setdefault(r.repetition.number, []).append(r.repetition)
+    return tuple(
+        number
+        for number, parts in by_number.items()
+        if n_found
+        and all(p.is_complete for p in parts)
+        and {p.part for p in parts if p.part} == every
+    )
 
 
 def _outcome_by_kind(checks: Sequence[Check]) -> dict[CheckKind, Outcome]:

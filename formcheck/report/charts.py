@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formcheck.model.programme import Bound
-from formcheck.model.records import Analysis, AssessedRepetition, Trace, View
+from formcheck.model.records import AssessedRepetition, Report, Trace, View
 from formcheck.words import wording
 
 MAX_POINTS = 1500
@@ -160,16 +160,15 @@ def _with_labels_apart(bands: list[BoundBand], apart: float = 7.0) -> list[Bound
     return placed
 
 
-def trace_chart(analysis: Analysis) -> TraceChart | None:
+def trace_chart(report: Report, trace: Trace) -> TraceChart | None:
     """The movement over time with repetitions, turns and bounds; None without any time."""
-    trace, report = analysis.trace, analysis.report
     factor = 100.0 if trace.unit == "share" else 1.0
     sign = "%" if trace.unit == "share" else "°"
     time_s, value = np.asarray(trace.time_s, float), np.asarray(trace.value, float) * factor
     duration_s = max(report.clip.duration_s, float(time_s[-1]) if len(time_s) else 0.0)
     if not math.isfinite(duration_s) or duration_s <= 0:
         return None
-    drawn = [(kind, b) for kind, b in analysis.bounds if is_about_trace(b, trace)]
+    drawn = [(kind, b) for kind, b in report.bounds if is_about_trace(b, trace)]
     edges = [e * factor for kind, b in drawn for e in b.band(kind) if math.isfinite(e)]
     is_known = np.isfinite(value)
     low, high, step = _value_axis(value[is_known], edges)
@@ -251,7 +250,7 @@ def trace_chart(analysis: Analysis) -> TraceChart | None:
     bands = _with_labels_apart(bands)
     undrawn = tuple(
         f"{wording.label(b.measure)}, {kind} {wording.bound_words(b)}"
-        for kind, b in analysis.bounds
+        for kind, b in report.bounds
         if not is_about_trace(b, trace)
     )
     n = len(marks)
@@ -322,9 +321,10 @@ def camera_plan(view: View) -> CameraPlan | None:
         place = f"behind the person, about {180 - off_front:.0f}° off straight behind"
     low, high = view.azimuth_low_deg, view.azimuth_high_deg
     wedge = ""
-    if math.isfinite(low) and math.isfinite(high) and 0 < high - low < 360:
+    width = (high - low) % 360  # behind the person it goes over 180: from 170, say, to -170
+    if math.isfinite(width) and width > 0:
         (x0, y0), (x1, y1) = _on_circle(low, 84), _on_circle(high, 84)
-        large = int(high - low > 180)
+        large = int(width > 180)
         wedge = f"M100,100 L{x0},{y0} A84,84 0 {large} 0 {x1},{y1} Z"
     x, y = _on_circle(azimuth, 78)
     return CameraPlan(x=x, y=y, turn_deg=round(-azimuth, 1), wedge=wedge, words=place)

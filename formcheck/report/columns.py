@@ -5,8 +5,14 @@ the Arrow table.
 from collections.abc import Iterable
 
 from formcheck.model.measures import MEASURES
+from formcheck.model.records import AssessedRepetition, Measured, Report
+from formcheck.words.refusal_words import refusal_words
+from formcheck.words.set_words import bound_text
+
+Row = dict[str, object]
 
 CSV_REASON = "not_measurable"
+FIXED_COLUMNS = ("number", "side", "part", "start_s", "turn_s", "end_s", "complete")
 
 
 def measure_columns(key: str) -> tuple[str, str, str, str]:
@@ -47,3 +53,36 @@ def in_order(found: Iterable[str]) -> list[tuple[str, type]]:
                 name = f"{key}_{kind}_{n}"
         columns += [column for column in wanted if column[0] in present]
     return columns
+
+
+def repetition_rows(report: Report) -> list[Row]:
+    """A row a repetition, in the report's order, for tables that a program reads.
+
+    A measure has four columns: its key (the unit is the key's ending), `_low`, `_high` and
+    `_not_measurable` with the reason. A check has two: `KEY_target` or `KEY_limit` with the
+    bound, and the same with `_outcome`. A row has the columns that its repetition has.
+    report : as its file has it (`as_written`).
+    """
+    return [_row(assessed) for assessed in report.repetitions]
+
+
+def _row(assessed: AssessedRepetition) -> Row:
+    r = assessed.repetition
+    fixed = (r.number, r.side, r.part, r.start_s, r.turn_s, r.end_s, r.is_complete)
+    row: Row = dict(zip(FIXED_COLUMNS, fixed, strict=True))
+    for m in assessed.measures:
+        cells: tuple[object, ...] = (
+            (m.value, m.low, m.high, None)
+            if isinstance(m, Measured)
+            else (None, None, None, refusal_words(m, "clinician"))
+        )
+        row |= dict(zip(measure_columns(m.key), cells, strict=True))
+    names = check_columns((c.measure, c.kind) for c in assessed.checks)
+    for name, check in zip(names, assessed.checks, strict=True):
+        row[name], row[f"{name}_outcome"] = bound_text(check.bound), check.outcome
+    return row
+
+
+def columns_found(rows: Iterable[Row]) -> list[str]:
+    """The columns that any row has, in the order in which they come."""
+    return list(dict.fromkeys(name for row in rows for name in row))

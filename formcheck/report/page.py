@@ -13,10 +13,11 @@ from functools import cache
 from importlib import resources
 from urllib.parse import quote
 
-from formcheck.model.records import Analysis, Report
+from formcheck.files.report_entries import settings_mapping
+from formcheck.files.report_rounding import as_written
+from formcheck.model.records import Report, Trace
 from formcheck.motion import chair_tests
 from formcheck.report.charts import camera_plan, plane_words, trace_chart
-from formcheck.report.files import report_mapping
 from formcheck.report.tables import (
     TEMPO_WORDS,
     column,
@@ -105,20 +106,19 @@ def _facts(report: Report) -> list[tuple[str, str]]:
 
 
 def _provenance(report: Report) -> list[tuple[str, str]]:
-    mapping = report_mapping(report)
-    origin, clip = mapping["provenance"], mapping["clip"]
+    clip = report.clip
     picture = (
-        f"{clip['width_px']} × {clip['height_px']} px, turned by {clip['rotation_deg']}°, "
-        f"{clip['n_frames']} frames"
+        f"{clip.width_px} × {clip.height_px} px, turned by {clip.rotation_deg}°, "
+        f"{clip.n_frames} frames"
     )
     rows = [
-        ("formcheck", origin["version"]),
-        ("Pose model", f"{origin['pose_model']['name']}, {origin['pose_model']['sha256']}"),
-        ("Clip sha256", clip["sha256"]),
+        ("formcheck", report.version),
+        ("Pose model", f"{report.source.model}, {report.source.sha256}"),
+        ("Clip sha256", clip.sha256),
         ("Picture", picture),
-        ("Prescription sha256", origin["prescription_sha256"] or "none"),
+        ("Prescription sha256", report.prescription_sha256 or "none"),
     ]
-    for key, value in origin["settings"].items():
+    for key, value in settings_mapping(report).items():
         text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
         rows.append((key, text))
     return rows
@@ -155,11 +155,11 @@ def content_security_policy(script: str) -> str:
     )
 
 
-def render_html(analysis: Analysis, video_name: str | None = None) -> str:
+def render_html(report: Report, trace: Trace, video_name: str | None = None) -> str:
     """The page's text; `video_name` is the file name of the video beside it, if there is one."""
-    report = analysis.report
+    report = as_written(report)
     present = columns_of(report.repetitions)
-    headline = headline_keys(analysis)
+    headline = headline_keys(report)
     order = tempo_order(present)
     others = [
         k
@@ -167,9 +167,7 @@ def render_html(analysis: Analysis, video_name: str | None = None) -> str:
         if k not in headline and k not in order and is_measured_somewhere(k, report.repetitions)
     ]
     others.sort(key=lambda k: k == "rest_s")
-    rows = [
-        repetition_row(i, a, headline, order, analysis) for i, a in enumerate(report.repetitions)
-    ]
+    rows = [repetition_row(i, a, headline, order, report) for i, a in enumerate(report.repetitions)]
     script = asset("report.js")
     return _template().render(
         report=report,
@@ -181,20 +179,20 @@ def render_html(analysis: Analysis, video_name: str | None = None) -> str:
         style=asset("report.css"),
         script=script,
         video=quote(video_name) if video_name else None,
-        chart=trace_chart(analysis),
-        columns=[column(k, analysis) for k in headline],
+        chart=trace_chart(report, trace),
+        columns=[column(k, report) for k in headline],
         rows=rows,
         tempo=", ".join(TEMPO_WORDS[k] for k in order),
         has_remarks=any(r.remarks for r in report.repetitions),
-        tables=other_tables(analysis, others),
-        is_judged=bool(analysis.bounds),
+        tables=other_tables(report, others),
+        is_judged=bool(report.bounds),
         set_rows=set_rows(report, headline),
         chair_tests=chair_tests.published({m.key for m in report.whole.measures}),
         symmetry=symmetry_rows(report),
         not_measured=not_measured(report),
         findings=_findings(report),
         sentence=set_sentence(report, "clinician"),
-        parts=interval_parts(analysis),
+        parts=interval_parts(report),
         plan=camera_plan(report.view),
         facts=_facts(report),
         provenance=_provenance(report),

@@ -1,21 +1,22 @@
 """The report page's tables: which measures stand where, as cells of words ready to lay out."""
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import (
-    Analysis,
     AssessedRepetition,
     Check,
+    CheckKind,
     Measured,
     NotMeasurable,
     Remark,
     Report,
     SetMeasure,
     Symmetry,
+    Value,
 )
 from formcheck.report.charts import css_colour
 from formcheck.words import wording
@@ -127,9 +128,8 @@ def is_measured_somewhere(key: str, repetitions: Iterable[AssessedRepetition]) -
     )
 
 
-def headline_keys(analysis: Analysis) -> list[str]:
+def headline_keys(report: Report) -> list[str]:
     """Measures of the first table: those that were judged, else what the exercise is about."""
-    report = analysis.report
     present = columns_of(report.repetitions)
     judged = dict.fromkeys(c.measure for r in report.repetitions for c in r.checks)
     if judged:
@@ -138,12 +138,12 @@ def headline_keys(analysis: Analysis) -> list[str]:
     return [k for k in seen if MEASURES[k].at != "tempo"][:MOST_HEADLINES] or seen[:1]
 
 
-def _bounds_of(key: str, analysis: Analysis) -> tuple[tuple[str, Bound], ...]:
-    return tuple((kind, b) for kind, b in analysis.bounds if b.measure == key)
+def _bounds_of(key: str, report: Report) -> tuple[tuple[str, Bound], ...]:
+    return tuple((kind, b) for kind, b in report.bounds if b.measure == key)
 
 
-def column(key: str, analysis: Analysis) -> Column:
-    written = [f"{kind}: {wording.bound_words(b)}" for kind, b in _bounds_of(key, analysis)]
+def column(key: str, report: Report) -> Column:
+    written = [f"{kind}: {wording.bound_words(b)}" for kind, b in _bounds_of(key, report)]
     return Column(
         key=key,
         label=wording.label(key),
@@ -152,17 +152,22 @@ def column(key: str, analysis: Analysis) -> Column:
     )
 
 
-def _cell(key: str, assessed: AssessedRepetition, analysis: Analysis) -> Cell:
-    value = next((wording.known(m) for m in assessed.measures if m.key == key), None)
-    checks = [c for c in assessed.checks if c.measure == key]
-    chips = tuple(_chip(c) for c in checks)
+def value_cell(value: Value | None, bounds: Sequence[tuple[CheckKind, Bound]]) -> Cell:
+    """The cell of a measure; None where the repetition has none such. bounds : in force."""
+    value = None if value is None else wording.known(value)
     if isinstance(value, Measured):
-        shown, between = wording.interval(value, _bounds_of(key, analysis))
-        return Cell(value=shown, between=between, chips=chips)
+        shown, between = wording.interval(value, tuple(bounds))
+        return Cell(value=shown, between=between)
     reason = "not part of this repetition"
     if isinstance(value, NotMeasurable):
         reason = refusal_words(value, "clinician")
-    return Cell(reason=reason, chips=chips)
+    return Cell(reason=reason)
+
+
+def _cell(key: str, assessed: AssessedRepetition, report: Report) -> Cell:
+    value = next((m for m in assessed.measures if m.key == key), None)
+    chips = tuple(_chip(c) for c in assessed.checks if c.measure == key)
+    return replace(value_cell(value, report.bounds), chips=chips)
 
 
 def tempo_order(present: list[str]) -> list[str]:
@@ -198,9 +203,9 @@ def _note(assessed: AssessedRepetition, report: Report) -> str:
 
 
 def repetition_row(
-    i: int, assessed: AssessedRepetition, keys: list[str], order: list[str], analysis: Analysis
+    i: int, assessed: AssessedRepetition, keys: list[str], order: list[str], report: Report
 ) -> Row:
-    r, report = assessed.repetition, analysis.report
+    r = assessed.repetition
     sides_differ = len({a.repetition.side for a in report.repetitions}) > 1
     return Row(
         label=_repetition_label(assessed, sides_differ),
@@ -209,7 +214,7 @@ def repetition_row(
         to_s=round(r.end_s, 3),
         moment=wording.stretch(r.start_s, r.end_s),
         note=_note(assessed, report),
-        cells=tuple(_cell(k, assessed, analysis) for k in keys),
+        cells=tuple(_cell(k, assessed, report) for k in keys),
         tempo=_tempo(assessed, order),
         remarks=tuple(_remark(m, report) for m in assessed.remarks),
     )
@@ -267,16 +272,16 @@ def not_measured(report: Report) -> list[tuple[str, list[tuple[str, str]]]]:
     return listed
 
 
-def other_tables(analysis: Analysis, keys: list[str]) -> list[Table]:
+def other_tables(report: Report, keys: list[str]) -> list[Table]:
     """Tables of the measures that the first table does not show."""
-    repetitions = analysis.report.repetitions
+    repetitions = report.repetitions
     sides_differ = len({a.repetition.side for a in repetitions}) > 1
     if not keys:
         return []
     if len(repetitions) <= FEW_REPETITIONS:
         heads = tuple(f"Rep {_repetition_label(a, sides_differ)}" for a in repetitions)
         lines = tuple(
-            Line(label=wording.label(k), cells=tuple(_cell(k, a, analysis) for a in repetitions))
+            Line(label=wording.label(k), cells=tuple(_cell(k, a, report) for a in repetitions))
             for k in keys
         )
         return [Table(corner="Measure", heads=heads, lines=lines)]
@@ -288,7 +293,7 @@ def other_tables(analysis: Analysis, keys: list[str]) -> list[Table]:
         lines = tuple(
             Line(
                 label=_repetition_label(a, sides_differ),
-                cells=tuple(_cell(k, a, analysis) for k in some),
+                cells=tuple(_cell(k, a, report) for k in some),
                 from_s=round(max(a.repetition.start_s, 0.0), 3),
                 to_s=round(a.repetition.end_s, 3),
             )
@@ -310,12 +315,11 @@ def _widest(key: str, repetitions: Iterable[AssessedRepetition]) -> tuple | None
     return max(found, key=lambda pair: pair[0].high - pair[0].low) if found else None
 
 
-def interval_parts(analysis: Analysis) -> list[IntervalParts]:
+def interval_parts(report: Report) -> list[IntervalParts]:
     """For each measure the named parts of its widest interval."""
-    report = analysis.report
     sides_differ = len({a.repetition.side for a in report.repetitions}) > 1
     built = []
-    headline = headline_keys(analysis)
+    headline = headline_keys(report)
     for key in [*headline, *(k for k in columns_of(report.repetitions) if k not in headline)]:
         widest = _widest(key, report.repetitions)
         if widest is None:

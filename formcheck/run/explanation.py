@@ -1,6 +1,7 @@
 """One number explained: from the landmarks over the series to the outcome, with its parts."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from formcheck.model.anatomy import LANDMARK, LEG
 from formcheck.model.errors import UsageError
 from formcheck.model.intervals import COVERAGE_FACTOR, combined
 from formcheck.model.measures import MEASURES
-from formcheck.model.records import Measured, Report
+from formcheck.model.records import Measured, Report, Value
 from formcheck.motion.camera import within_180_deg
 from formcheck.motion.track import cut_off_in_force_hz
 from formcheck.run.rerun import reassess
@@ -107,14 +108,23 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
 
 def _other_than_reported(folder: Path, report: Report, place: int, key: str) -> list[str]:
     """A line where report.json gives the number otherwise than it comes out now; else none."""
-    from formcheck.report.files import read_report, report_mapping
+    from formcheck.files.report_file import read_report
+    from formcheck.files.report_rounding import as_written
 
     file = folder / "report.json"
-    reported = read_report(file)["repetitions"]
-    theirs = reported[place]["measures"].get(key) if place < len(reported) else None
-    if theirs == report_mapping(report)["repetitions"][place]["measures"][key]:
+    reported = read_report(file).repetitions
+    ours = _shown(as_written(report).repetitions[place].measures, key)
+    if place < len(reported) and _shown(reported[place].measures, key) == ours:
         return []
     return [
         f"NOT as reported: {file} gives this number otherwise. It was written by another version "
         "of formcheck, or one of the folder's files was changed; run `formcheck analyze` again."
     ]
+
+
+def _shown(measures: Sequence[Value], key: str) -> tuple[object, ...] | None:
+    """What a report says of a measure: the value with its interval, or why there is none."""
+    value = next((v for v in measures if v.key == key), None)
+    if isinstance(value, Measured):
+        return value.value, value.low, value.high
+    return None if value is None else (value.code, value.values)

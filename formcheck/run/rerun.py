@@ -25,9 +25,9 @@ def reassess(folder: Path) -> Analysis:
     """
     request, settings = read_request(folder)
     raw = storage.read_track(folder / TRACK_NAME)
-    from formcheck.report.files import read_report
+    from formcheck.files.report_file import read_report
 
-    created_at = read_report(folder / "report.json")["created_at"]
+    created_at = read_report(folder / "report.json").created_at
     return assessed_again(folder, raw, request, settings, created_at=created_at)
 
 

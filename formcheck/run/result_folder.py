@@ -47,6 +47,7 @@ def write_results(
     folder with a report is a finished one. Raises OutputError, and UsageError when the clip
     itself stands where a result would.
     """
+    from formcheck.files.report_file import write_report
     from formcheck.report import files as report
 
     storage.refuse_to_overwrite((request.clip,), result_files(out))
@@ -66,8 +67,10 @@ def write_results(
     storage.write_track(analysis.raw, out / TRACK_NAME)
     storage.write_text(out / REQUEST_NAME, request_json(request, settings))
     report.write_csv(analysis.report, out / "reps.csv")
-    report.write_html(analysis, out / "report.html", VIDEO_NAME if with_video else None)
-    report.write_json(analysis.report, out / "report.json")
+    report.write_html(
+        analysis.report, analysis.trace, out / "report.html", VIDEO_NAME if with_video else None
+    )
+    write_report(analysis.report, out / "report.json")
 
 
 def request_json(request: Request, settings: Settings) -> str:

@@ -1,15 +1,30 @@
 """What a patient reads of a measured set: what was done, one thing to try, what was not seen.
 
-From the report as its file has it. Facts only: no grade, no score, nothing about others.
+Facts only: no grade, no score, nothing about others.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from formcheck.model.programme import Exercise
+from formcheck.model.programme import Bound, Exercise
+from formcheck.model.records import (
+    AssessedRepetition,
+    CheckKind,
+    Finding,
+    Measured,
+    Outcome,
+    Report,
+)
+from formcheck.words.finding_words import finding_words
 from formcheck.words.patient_words import measure_words
+from formcheck.words.set_words import bound_text
+
+NOT_USED = (
+    "The recording could not be used: it could not be read, or nobody was seen in it. Film with "
+    "your whole body in the picture, in good light. Your clinic sees the reason."
+)
+"""For a recording that gave no report at all: the reason may be the clinic's own computer."""
 
 OFTEN_SHARE = 0.5
 """A remark on fewer of the repetitions than this is not the thing to try (common practice: one
@@ -64,12 +79,18 @@ class PatientResult:
     not_seen: tuple[str, ...]
 
 
-def patient_result(report: Mapping[str, Any], exercise: Exercise) -> PatientResult:
-    """The result of a report (the mapping of report.json) for the patient."""
-    counting = [r for r in report["repetitions"] if not r.get("left_out")]
+def patient_result(
+    report: Report, exercise: Exercise, *, is_left_out: Sequence[bool] = ()
+) -> PatientResult:
+    """The result of a report, as its file has it, for the patient.
+
+    is_left_out : of each repetition, whether a clinician left it out; none where not given.
+    """
+    is_left_out = is_left_out or [False] * len(report.repetitions)
+    counting = [r for r, out in zip(report.repetitions, is_left_out, strict=True) if not out]
     return PatientResult(
         done=_done(report, counting, exercise),
-        one_thing=_one_thing([r for r in counting if r["complete"]]),
+        one_thing=_one_thing([r for r in counting if r.repetition.is_complete], report),
         not_seen=_not_seen(report, counting, exercise),
     )
 
@@ -78,94 +99,103 @@ def _count(n: int, noun: str) -> str:
     return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
-def _done(report, repetitions, exercise) -> tuple[str, ...]:
+def _done(
+    report: Report, repetitions: Sequence[AssessedRepetition], exercise: Exercise
+) -> tuple[str, ...]:
     noun = {"hold": "hold", "sequence": "step"}.get(exercise.kind, "repetition")
-    dose = report["set"]["dose"]
+    done, prescribed = report.whole.dose_done, report.whole.dose_prescribed
     if exercise.kind == "sequence":
-        n_steps = len([r for r in repetitions if r["complete"]])
-        lines = [f"The camera saw {_count(n_steps, noun)} in {_count(dose['done'], 'sequence')}."]
+        n_steps = len([r for r in repetitions if r.repetition.is_complete])
+        lines = [f"The camera saw {_count(n_steps, noun)} in {_count(done, 'sequence')}."]
         noun = "sequence"
     else:
-        lines = [f"The camera saw {_count(dose['done'], noun)}."]
-    if dose["prescribed"]:
-        lines.append(f"Your plan says {_count(dose['prescribed'], noun)}.")
-    n_cut = len([r for r in repetitions if not r["complete"]])
+        lines = [f"The camera saw {_count(done, noun)}."]
+    if prescribed:
+        lines.append(f"Your plan says {_count(prescribed, noun)}.")
+    n_cut = len([r for r in repetitions if not r.repetition.is_complete])
     if n_cut:
         were = "was" if n_cut == 1 else "were"
         lines.append(f"{n_cut} more {were} cut off by the start or the end of the recording.")
-    holds = [r["measures"].get("plateau_hold_s", {}).get("value") for r in repetitions]
-    holds = [h for h in holds if h is not None]
+    holds = [
+        m.value
+        for r in repetitions
+        for m in r.measures
+        if m.key == "plateau_hold_s" and isinstance(m, Measured)
+    ]
     if exercise.kind == "hold" and holds:
         lines.append("Held: " + ", ".join(f"{h:.0f} s" for h in holds) + ".")
     return tuple(lines)
 
 
-def _one_thing(repetitions) -> tuple[str, str] | None:
+def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tuple[str, str] | None:
     """A limit of the plan that was passed, else what kept happening, else a target mostly not
     reached; None when there is none of these."""
     n = len(repetitions)
-    for outcomes, most_words in (
-        (("passed",), "went past it"),
-        (("undecided",), "may have gone past it"),
-    ):
-        found = _by_bound(repetitions, "limit", outcomes)
+    past: tuple[tuple[Outcome, str], ...] = (
+        ("passed", "went past it"),
+        ("undecided", "may have gone past it"),
+    )
+    for outcome, most_words in past:
+        found = _by_bound(repetitions, "limit", outcome)
         if found:
-            (measure, bound), count = found.most_common(1)[0]
+            bound, count = found.most_common(1)[0]
             seen = f"{count} of {n} {most_words}, as far as the camera can tell."
             return (
-                f"Your plan has a limit. {_bound(measure, bound)} {seen}",
+                f"Your plan has a limit. {_bound(bound)} {seen}",
                 "Stay clearly inside this limit next time.",
             )
-    codes = Counter(code for r in repetitions for code in {f["code"] for f in r["findings"]})
+    codes = Counter(code for r in repetitions for code in {m.code for m in r.remarks})
     for code, count in codes.most_common():
         if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in THINGS_TO_TRY:
             continue
-        text = next(f["text"] for r in repetitions for f in r["findings"] if f["code"] == code)
+        text = report.exercise_words.remark(code)
         return f"{text} ({count} of {n})", THINGS_TO_TRY[code]
-    found = _by_bound(repetitions, "target", ("not_met",))
+    found = _by_bound(repetitions, "target", "not_met")
     if found:
-        (measure, bound), count = found.most_common(1)[0]
+        bound, count = found.most_common(1)[0]
         if count > n / 2:
             seen = f"{count} of {n} did not reach it, as far as the camera can tell."
             return (
-                f"Your plan has a target. {_bound(measure, bound)} {seen}",
+                f"Your plan has a target. {_bound(bound)} {seen}",
                 "Go a little nearer to it next time, only as far as it is comfortable.",
             )
     return None
 
 
-def _by_bound(repetitions, kind, outcomes) -> Counter:
+def _by_bound(
+    repetitions: Sequence[AssessedRepetition], kind: CheckKind, outcome: Outcome
+) -> Counter[Bound]:
     return Counter(
-        (c["measure"], c["bound"])
-        for r in repetitions
-        for c in r["checks"]
-        if c["kind"] == kind and c["outcome"] in outcomes
+        c.bound for r in repetitions for c in r.checks if c.kind == kind and c.outcome == outcome
     )
 
 
-def _bound(measure: str, bound: str) -> str:
-    return f"{measure_words(measure)}: {bound.replace(' deg', '°')}."
+def _bound(bound: Bound) -> str:
+    return f"{measure_words(bound.measure)}: {bound_text(bound, 'patient')}."
 
 
 _OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
 """Findings that tell a patient nothing that could be done or known better."""
 
 
-def _not_seen(report, repetitions, exercise) -> tuple[str, ...]:
-    found = [f for f in report["quality"]["findings"] if f["code"] not in _OF_NO_CONCERN]
-    lines = [f"{_when(f, report['clip']['duration_s'])}{f['text']}" for f in found]
-    hidden = Counter(
-        c["measure"] for r in repetitions for c in r["checks"] if c["outcome"] == "not_visible"
-    )
+def _not_seen(
+    report: Report, repetitions: Sequence[AssessedRepetition], exercise: Exercise
+) -> tuple[str, ...]:
+    lines = [
+        _when(f, report.clip.duration_s) + finding_words(f, report.exercise_words, "patient")
+        for f in report.findings
+        if f.name not in _OF_NO_CONCERN
+    ]
+    hidden = Counter(c.measure for r in repetitions for c in r.checks if c.outcome == "not_visible")
     n = len(repetitions)
     for measure, count in hidden.items():
         lines.append(f"{measure_words(measure)}: could not be told in {count} of {n}.")
     return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
 
 
-def _when(finding, duration_s: float) -> str:
+def _when(finding: Finding, duration_s: float) -> str:
     """`From 3.1 to 4.0 s: ` where a finding is about a part of the recording only."""
-    start, end = finding["from_s"], finding["to_s"]
+    start, end = finding.from_s, finding.to_s
     if start is None or end is None or end - start > 0.8 * duration_s:
         return ""
     return f"From {start:.1f} to {end:.1f} s: "

@@ -16,13 +16,21 @@ from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
 from formcheck.words.wording import check_words
 
-UNIT_WORDS = {"deg": " deg", "s": " s", "share": "", "cm": " cm", "deg/min": " deg/min", "1": ""}
+_UNITS = {"deg": "°", "s": " s", "share": "", "cm": " cm", "deg/min": "°/min", "1": ""}
+_PLAIN_UNITS = {**_UNITS, "deg": " deg", "deg/min": " deg/min"}
 
 
-def bound_text(bound: Bound) -> str:
-    """The bound in plain letters: "at least 60 deg", "80 to 100 deg", "at most 0 deg, give or take
-    10"."""
-    unit = UNIT_WORDS[MEASURES[bound.measure].unit]
+def _unit(key: str, reader: Reader) -> str:
+    units = _PLAIN_UNITS if reader == "terminal" else _UNITS
+    return units[MEASURES[key].unit]
+
+
+def bound_text(bound: Bound, reader: Reader = "terminal") -> str:
+    """The bound in words: "at least 60 deg", "80 to 100 deg", "at most 0 deg, give or take 10".
+
+    In plain letters for a terminal and for tables that a program reads, with signs for others.
+    """
+    unit = _unit(bound.measure, reader)
     tolerance = f", give or take {bound.tolerance:zg}" if bound.tolerance else ""
     if bound.at_least is not None and bound.at_most is not None:
         if bound.at_least == bound.at_most:
@@ -48,10 +56,10 @@ def check_reason(check: Check, assessed: AssessedRepetition, reader: Reader) -> 
         return f"{name}: not part of this repetition"
     if not isinstance(value, Measured):
         return f"{name}: {refusal_words(value, reader)}"
-    unit = UNIT_WORDS[MEASURES[key].unit]
+    unit = _unit(key, reader)
     wanted = "limit" if check.kind == "limit" else "wanted"
     low, seen, high = (_number(x) for x in (value.low, value.value, value.high))
-    return f"{name} {seen}{unit} ({low} to {high}), {wanted} {bound_text(check.bound)}"
+    return f"{name} {seen}{unit} ({low} to {high}), {wanted} {bound_text(check.bound, reader)}"
 
 
 def check_sentence(check: Check, assessed: AssessedRepetition, reader: Reader) -> str:
@@ -62,21 +70,29 @@ def check_sentence(check: Check, assessed: AssessedRepetition, reader: Reader) -
     return f"{check_words(check).words}: {reason}"
 
 
-def set_check_sentence(check: Check, whole: AssessedSet) -> str:
+def set_check_sentence(check: Check, whole: AssessedSet, reader: Reader) -> str:
     """A check of a measure of the whole set in a sentence."""
     key = check.measure
     name, unit = MEASURES[key].label.lower(), MEASURES[key].unit
-    wanted = f"{'limit' if check.kind == 'limit' else 'wanted'} {bound_text(check.bound)}"
+    wanted = f"{'limit' if check.kind == 'limit' else 'wanted'} {bound_text(check.bound, reader)}"
     mean = next((m.mean for m in whole.measures if m.key == key), None)
     if mean is None:
         return f"not seen: {name}, {wanted}"
     number = f"{mean:g}" if unit == "1" else _number(mean)
     outcome = check_words(check).words
-    return f"{outcome}: {name} {number}{UNIT_WORDS[unit]}, {wanted}"
+    return f"{outcome}: {name} {number}{_unit(key, reader)}, {wanted}"
 
 
 def _plural(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def why_not_measured(report: Report, reader: Reader) -> str:
+    """Why a clip gives no set that is judged: what spoilt it, else the set's own sentence."""
+    spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
+    if spoilt is None:
+        return set_sentence(report, reader)
+    return finding_words(spoilt, report.exercise_words, reader)
 
 
 _TALLY_WORDS: tuple[tuple[CheckKind, Outcome, str], ...] = (
@@ -114,7 +130,7 @@ def set_sentence(report: Report, reader: Reader) -> str:
     ]
     if facts.n_not_visible:
         parts.append(f"{_plural(facts.n_not_visible, 'check')} could not be seen")
-    parts += [set_check_sentence(c, whole) for c in whole.checks]
+    parts += [set_check_sentence(c, whole, reader) for c in whole.checks]
     if facts.longest_hold_s is not None:
         parts.append(f"longest hold {facts.longest_hold_s:.1f} s")
     if not facts.is_judged:

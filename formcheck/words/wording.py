@@ -15,6 +15,15 @@ from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
 
 Shape = Literal["circle", "diamond", "half", "square", "triangle", "query", "dash", "ring"]
+Tone = Literal["teal", "plum", "ochre", "rust", "slate"]
+TONES: dict[Tone, tuple[int, int, int]] = {
+    "teal": (11, 98, 90),
+    "plum": (92, 62, 132),
+    "ochre": (110, 80, 10),
+    "rust": (150, 60, 12),
+    "slate": (84, 94, 104),
+}
+"""Red, green and blue; each has a contrast of at least 4.5 to 1 with white (WCAG 2.2, 1.4.3)."""
 MINUS = "\N{MINUS SIGN}"
 
 
@@ -22,51 +31,45 @@ MINUS = "\N{MINUS SIGN}"
 class OutcomeWords:
     """How an outcome is told: in words, in a shape and in a colour, never by colour alone.
 
-    `colour` is (red, green, blue); each has a contrast of at least 4.5 to 1 with white
-    (WCAG 2.2, 1.4.3). `weight` orders outcomes for showing, what needs a look first.
+    `tone` names the colour (a class of a style sheet). `weight` orders outcomes for showing, what
+    needs a look first.
     """
 
     name: str
     words: str
     shape: Shape
-    colour: tuple[int, int, int]
+    tone: Tone
     weight: int
 
+    @property
+    def colour(self) -> tuple[int, int, int]:
+        return TONES[self.tone]
 
-_TEAL, _PLUM, _OCHRE, _RUST, _SLATE = (
-    (11, 98, 90),
-    (92, 62, 132),
-    (110, 80, 10),
-    (150, 60, 12),
-    (84, 94, 104),
-)
 
 _WORDS = {
     (o.name, kind): o
     for kind, outcomes in {
         "target": (
+            OutcomeWords(name="met", words="target reached", shape="circle", tone="teal", weight=0),
             OutcomeWords(
-                name="met", words="target reached", shape="circle", colour=_TEAL, weight=0
+                name="not_met", words="target not reached", shape="diamond", tone="plum", weight=4
             ),
             OutcomeWords(
-                name="not_met", words="target not reached", shape="diamond", colour=_PLUM, weight=4
-            ),
-            OutcomeWords(
-                name="undecided", words="too close to call", shape="half", colour=_OCHRE, weight=3
+                name="undecided", words="too close to call", shape="half", tone="ochre", weight=3
             ),
         ),
         "limit": (
             OutcomeWords(
-                name="kept", words="within the limit", shape="square", colour=_TEAL, weight=0
+                name="kept", words="within the limit", shape="square", tone="teal", weight=0
             ),
             OutcomeWords(
-                name="passed", words="past the limit", shape="triangle", colour=_RUST, weight=6
+                name="passed", words="past the limit", shape="triangle", tone="rust", weight=6
             ),
             OutcomeWords(
                 name="undecided",
                 words="may be past the limit, please look",
                 shape="query",
-                colour=_RUST,
+                tone="rust",
                 weight=5,
             ),
         ),
@@ -75,10 +78,10 @@ _WORDS = {
 }
 _EITHER = {
     "not_visible": OutcomeWords(
-        name="not_visible", words="we couldn't measure this", shape="dash", colour=_SLATE, weight=2
+        name="not_visible", words="we couldn't measure this", shape="dash", tone="slate", weight=2
     ),
     "not_judged": OutcomeWords(
-        name="not_judged", words="not judged", shape="ring", colour=_SLATE, weight=1
+        name="not_judged", words="not judged", shape="ring", tone="slate", weight=1
     ),
 }
 
@@ -106,6 +109,11 @@ def known(value: Measured | NotMeasurable) -> Measured | NotMeasurable:
     ):
         return NotMeasurable(key=value.key, code="no_value")
     return value
+
+
+def safe_cell(text: str) -> str:
+    """A text for a table that a spreadsheet opens: one that it would run is defused."""
+    return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 def exercise_name(exercise: str) -> str:

@@ -72,10 +72,10 @@ def _page(request, faults=(), status: int = 200):
     from formcheck.clinic.note import note_text
 
     clinic, stored = site_of(request).clinic, set_of(request)
-    report = corrected_report(clinic, stored)
+    corrected, found = corrected_report(clinic, stored), stored_report(clinic, stored.uid)
     view = None
-    if report:
-        view = set_view(report, stored_report(clinic, stored.uid), _half_widths(clinic, stored))
+    if corrected is not None and found is not None:
+        view = set_view(corrected, found, _half_widths(clinic, stored))
     kept = corrections_of(clinic, stored.id)
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
     return render(
@@ -84,7 +84,6 @@ def _page(request, faults=(), status: int = 200):
         status=status,
         stored=stored,
         view=view,
-        report=report,
         facts=set_facts(stored),
         state=STATE_WORDS[stored.state],
         is_waiting=stored.state in ("recorded", "analysing"),
@@ -93,7 +92,7 @@ def _page(request, faults=(), status: int = 200):
         reviews=reviews_of(clinic, stored.id),
         version=version,
         answers=[(a, answer_words(a)) for a in answers_of_set(clinic, stored.id)],
-        note=note_text(clinic, stored) if report else "",
+        note=note_text(clinic, stored) if view else "",
         faults=faults,
         today=today(),
         correction_words=correction_words,

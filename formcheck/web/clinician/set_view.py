@@ -1,24 +1,18 @@
 """One set as the review page shows it: rows, cells and words from its report. No arithmetic."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from formcheck.model.measures import MEASURES
-from formcheck.model.records import Measured
-from formcheck.report.corrections import OUTCOMES, repetition_label
+from formcheck.model.records import AssessedRepetition, Check, Report, SetMeasure
+from formcheck.report.corrections import OUTCOMES, CorrectedReport, Overruled, repetition_label
+from formcheck.report.tables import Cell, columns_of, is_measured_somewhere, value_cell
 from formcheck.words import wording
+from formcheck.words.finding_words import finding_words
+from formcheck.words.set_words import check_reason, set_sentence
 
 COLUMNS = 3
 """Measures in the repetition table; the others stand in the table of all measures."""
-_TONES = {
-    "met": "teal",
-    "kept": "teal",
-    "not_met": "plum",
-    "passed": "rust",
-    "not_visible": "slate",
-    "not_judged": "slate",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,15 +25,6 @@ class Chip:
     reason: str
     found: str = ""
     why: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """A measure of a repetition: value and interval, or the reason why there is none."""
-
-    value: str = ""
-    between: str = ""
-    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,122 +67,111 @@ class SetView:
     frame_rate_hz: float
 
 
-def tone_of(outcome: str, kind: str) -> str:
-    """The tone of an outcome; words and shape say the same."""
-    return _TONES.get(outcome) or ("rust" if kind == "limit" else "ochre")
-
-
-def _reason(text: str, outcome: str) -> str:
-    """A check's text without the outcome, which the chip says already."""
-    text = text.removeprefix(f"{outcome}: ").replace(" deg", "°")
-    return text[:1].upper() + text[1:]
-
-
-def chip_of(check: Mapping[str, Any]) -> Chip:
+def chip_of(check: Check, assessed: AssessedRepetition, overruled: Overruled | None) -> Chip:
     """The chip of a check of a corrected report."""
-    words = wording.outcome_words(check["outcome"], check["kind"])
-    found = ""
-    if check["found"] is not None:
-        found = wording.outcome_words(check["found"], check["kind"]).words
-    label = MEASURES[check["measure"]].label if check["measure"] in MEASURES else check["measure"]
+    words = wording.check_words(check)
+    reason = check_reason(check, assessed, "clinician")
     return Chip(
-        words=f"{label}: {words.words}",
+        words=f"{wording.label(check.measure)}: {words.words}",
         shape=words.shape,
-        tone=tone_of(check["outcome"], check["kind"]),
-        found=found,
-        reason=_reason(check["text"], words.words),
-        why=f"{check['reason']} ({check['overruled_by']})" if found else "",
+        tone=words.tone,
+        reason=reason[:1].upper() + reason[1:],
+        found=wording.outcome_words(overruled.found, check.kind).words if overruled else "",
+        why=f"{overruled.reason} ({overruled.by})" if overruled else "",
     )
 
 
-def cell_of(key: str, measure: Mapping[str, Any] | None) -> Cell:
-    """The cell of a measure of a report."""
-    if measure is None:
-        return Cell(reason="not among the measures of this repetition")
-    if "value" not in measure:
-        return Cell(reason=str(measure.get("not_measurable", "")))
-    value, between = wording.interval(
-        Measured(key=key, value=measure["value"], low=measure["low"], high=measure["high"])
-    )
-    return Cell(value=value, between=between)
-
-
-def _columns(repetitions: Sequence[Mapping[str, Any]]) -> list[str]:
-    every = list(dict.fromkeys(k for r in repetitions for k in r["measures"] if k in MEASURES))
-    judged = {c["measure"] for r in repetitions for c in r["checks"]}
-    seen = {k for r in repetitions for k, m in r["measures"].items() if "value" in m}
-    return sorted(every, key=lambda k: (k not in judged, k not in seen))
+def _columns(repetitions: Sequence[AssessedRepetition]) -> list[str]:
+    every = columns_of(repetitions)
+    judged = {c.measure for r in repetitions for c in r.checks}
+    return sorted(every, key=lambda k: (k not in judged, not is_measured_somewhere(k, repetitions)))
 
 
 def set_view(
-    report: Mapping[str, Any],
-    found: Mapping[str, Any],
-    half_widths: Mapping[str, float] | None = None,
+    corrected: CorrectedReport, found: Report, half_widths: Mapping[str, float] | None = None
 ) -> SetView:
     """The view of a corrected report; `found` is the report as it was first measured.
 
     half_widths : measure -> half of the 95 % interval of its mean over the set.
     """
     half_widths = half_widths or {}
-    repetitions = report["repetitions"]
-    ordered = _columns(repetitions)
-    seen = [k for k in ordered if any("value" in r["measures"].get(k, {}) for r in repetitions)]
-    shown = seen[:COLUMNS]
-    rows, checks = [], []
-    for place, r in enumerate(repetitions):
-        label = repetition_label(r)
-        was = found["repetitions"][place] if place < len(found["repetitions"]) else r
-        rows.append(
-            Row(
-                place=place,
-                label=label,
-                start_s=r["start_s"],
-                end_s=r["end_s"],
-                turn_s=r["turn_s"],
-                is_complete=r["complete"],
-                is_moved=(was["start_s"], was["end_s"]) != (r["start_s"], r["end_s"]),
-                left_out=f"{r['left_out']['reason']} ({r['left_out']['by']})"
-                if r["left_out"]
-                else "",
-                cells=tuple(cell_of(k, r["measures"].get(k)) for k in shown),
-                every_cell=tuple(cell_of(k, r["measures"].get(k)) for k in ordered),
-                chips=tuple(chip_of(c) for c in r["checks"]),
-                findings=tuple((f["at_s"], f["text"]) for f in r["findings"]),
-            )
-        )
-        for c in r["checks"]:
-            for outcome in OUTCOMES[c["kind"]]:
-                if outcome != c["outcome"]:
-                    words = wording.outcome_words(outcome, c["kind"]).words
-                    checks.append(
-                        Choice(
-                            value=f"{place} {c['measure']} {c['kind']} {outcome}",
-                            words=f"{label}: {MEASURES[c['measure']].label}, {c['kind']}: {words}",
-                        )
-                    )
-    means = tuple(
-        (
-            MEASURES[key].label,
-            f"{wording.quantity(key, m['mean'])} "
-            f"{wording.plus_minus(key, half_widths[key]) if key in half_widths else ''}".strip(),
-            wording.plus_minus(key, m["sd"]).removeprefix("± ") if m["sd"] is not None else "–",
-        )
-        for key, m in report["set"]["measures"].items()
-        if key in MEASURES
-    )
-    clip = report["clip"]
-    rate = clip["n_frames"] / clip["duration_s"] if clip["duration_s"] else 30.0
+    report = corrected.report
+    ordered = _columns(report.repetitions)
+    shown = [k for k in ordered if is_measured_somewhere(k, report.repetitions)][:COLUMNS]
+    clip = report.clip
+    is_timed = math.isfinite(clip.duration_s) and clip.duration_s > 0
+    said = report.exercise_words
     return SetView(
-        columns=tuple((k, MEASURES[k].label) for k in shown),
-        every_column=tuple((k, MEASURES[k].label) for k in ordered),
-        rows=tuple(rows),
-        # Two targets on one measure are overruled together: each choice stands there once.
-        checks=tuple(dict.fromkeys(checks)),
-        findings=tuple(
-            (f["text"], wording.stretch(f["from_s"], f["to_s"]))
-            for f in report["quality"]["findings"]
+        columns=tuple((k, wording.label(k)) for k in shown),
+        every_column=tuple((k, wording.label(k)) for k in ordered),
+        rows=tuple(
+            _row(place, corrected, found, shown, ordered)
+            for place in range(len(report.repetitions))
         ),
-        means=means,
-        text=report["set"]["text"],
-        frame_rate_hz=round(rate, 3),
+        checks=tuple(
+            dict.fromkeys(
+                choice
+                for place, r in enumerate(report.repetitions)
+                for choice in _choices(place, r)
+            )
+        ),
+        findings=tuple(
+            (finding_words(f, said, "clinician"), wording.stretch(f.from_s, f.to_s))
+            for f in report.findings
+        ),
+        means=tuple(_mean(m, half_widths.get(m.key)) for m in report.whole.measures),
+        text=set_sentence(report, "clinician"),
+        frame_rate_hz=round(clip.n_frames / clip.duration_s if is_timed else 30.0, 3),
     )
+
+
+def _row(
+    place: int,
+    corrected: CorrectedReport,
+    found: Report,
+    shown: Sequence[str],
+    ordered: Sequence[str],
+) -> Row:
+    report = corrected.report
+    assessed, left_out = report.repetitions[place], corrected.left_out[place]
+    r = assessed.repetition
+    was = found.repetitions[place].repetition if place < len(found.repetitions) else r
+    values = {m.key: m for m in assessed.measures}
+    return Row(
+        place=place,
+        label=repetition_label(assessed),
+        start_s=r.start_s,
+        end_s=r.end_s,
+        turn_s=r.turn_s,
+        is_complete=r.is_complete,
+        is_moved=(was.start_s, was.end_s) != (r.start_s, r.end_s),
+        left_out=f"{left_out.reason} ({left_out.by})" if left_out else "",
+        cells=tuple(value_cell(values.get(k), report.bounds) for k in shown),
+        every_cell=tuple(value_cell(values.get(k), report.bounds) for k in ordered),
+        chips=tuple(
+            chip_of(c, assessed, o)
+            for c, o in zip(assessed.checks, corrected.overruled[place], strict=True)
+        ),
+        findings=tuple((m.at_s, report.exercise_words.remark(m.code)) for m in assessed.remarks),
+    )
+
+
+def _choices(place: int, assessed: AssessedRepetition) -> tuple[Choice, ...]:
+    return tuple(
+        Choice(
+            value=f"{place} {c.measure} {c.kind} {outcome}",
+            words=f"{repetition_label(assessed)}: {wording.label(c.measure)}, "
+            f"{c.kind}: {wording.outcome_words(outcome, c.kind).words}",
+        )
+        for c in assessed.checks
+        for outcome in OUTCOMES[c.kind]
+        if outcome != c.outcome
+    )
+
+
+def _mean(m: SetMeasure, half_width: float | None) -> tuple[str, str, str]:
+    mean = wording.quantity(m.key, m.mean)
+    if half_width is not None:
+        mean += f" {wording.plus_minus(m.key, half_width)}"
+    sd = wording.plus_minus(m.key, m.sd).removeprefix("± ") if m.sd is not None else "–"
+    return wording.label(m.key), mean, sd

@@ -97,11 +97,12 @@ def _keep_after(request, fields):
 def _result(request):
     from formcheck.clinic.exchange import comments_received
     from formcheck.files.exercises import load_exercise
-    from formcheck.words.patient_result import patient_result
+    from formcheck.words.patient_result import NOT_USED, patient_result
+    from formcheck.words.set_words import why_not_measured
 
     clinic, stored = site_of(request).clinic, own_set(request)
     limit = _limit_of(request, stored)
-    report = corrected_report(clinic, stored)
+    found = corrected_report(clinic, stored)
     exercise = load_exercise(stored.exercise)
     answer = _after_answer(request, stored)
     comments = [
@@ -121,7 +122,12 @@ def _result(request):
         exercise=exercise,
         answer=answer,
         is_waiting=stored.state in ("recorded", "analysing"),
-        result=patient_result(report, exercise) if report else None,
+        result=patient_result(
+            found.report, exercise, is_left_out=[out is not None for out in found.left_out]
+        )
+        if found
+        else None,
+        why_not=why_not_measured(found.report, "patient") if found else NOT_USED,
         comments=comments,
         limit=DEFAULT_PAIN_LIMIT if limit is None else limit,
         has_plan_limit=limit is not None,
