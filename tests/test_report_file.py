@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from test_codes import FINDING_VALUES, REFUSAL_VALUES
 
 from formcheck.batch.clips import BatchClip
+from formcheck.batch.index_page import index_html
 from formcheck.batch.tables import ClipResult, clip_row
 from formcheck.batch.tables import repetition_rows as summary_rows
 from formcheck.cli.words import set_lines
@@ -351,7 +352,7 @@ def every_rendering(report: Report):
                 for c in r.checks
                 for reader in READERS
             ],
-            (clip_row(result), summary_rows(result)),
+            (clip_row(result), summary_rows(result), index_html([result])),
             (counts(as_it_is), set_means(as_it_is)),
         )
     )

@@ -1,5 +1,6 @@
 """The page over a batch: a row a clip, sorted and filtered in the browser, opened from disk."""
 
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from formcheck.batch.clips import readable
 from formcheck.batch.one_clip import THUMBNAIL_NAME
 from formcheck.batch.tables import ClipResult, clip_row
 from formcheck.files import storage
+from formcheck.model.records import Report
 from formcheck.words.wording import exercise_name, view_words
 
 INDEX_NAME = "index.html"
@@ -98,7 +100,7 @@ def _row(result: ClipResult) -> IndexRow:
         patient=readable(row["patient"] or ""),
         exercise=exercise_name(row["exercise"]) if result.report else readable(row["exercise"]),
         side=readable(row["side"] or ""),
-        view=_view(result) if result.report else "",
+        view=_view(result.report) if result.report else "",
         n_complete="" if row["n_complete"] is None else str(row["n_complete"]),
         n_met=met,
         status=result.status,
@@ -108,9 +110,9 @@ def _row(result: ClipResult) -> IndexRow:
     )
 
 
-def _view(result: ClipResult) -> str:
-    view = result.report["view"]
-    return view_words(view["plane"], (view["azimuth_deg"] or {}).get("value"))
+def _view(report: Report) -> str:
+    azimuth_deg = report.view.azimuth_deg
+    return view_words(report.view.plane, azimuth_deg if math.isfinite(azimuth_deg) else None)
 
 
 def _is_judged(result: ClipResult) -> bool:
