@@ -198,6 +198,15 @@ def test_people_as_they_are_are_not_called_squeezed(azimuth_deg, distance):
     assert "picture_squeezed" not in codes(assessed(raw))
 
 
+def test_a_foot_that_points_up_is_no_squeezed_picture():
+    sitting = Posture(**both(hip=88, knee=88, foot=20.0))
+    straight = Posture(**one("left", hip=88, knee=5, foot=80.0), **one("right", hip=88, knee=88))
+    raw = film(repeated(sitting, [straight] * 3, stay_s=4.0), SIDE, anchor="hips")
+    report = assessed(raw, "seated_knee_extension", "left")
+    assert "picture_squeezed" not in codes(report)
+    assert report.whole.n_complete == 3
+
+
 def test_slow_motion_by_the_files_own_tag_gives_no_times_and_no_verdict_on_them():
     raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
     slow = replace(raw, clip=replace(raw.clip, capture_rate_hz=120.0))

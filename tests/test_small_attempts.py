@@ -1,10 +1,13 @@
 """Attempts about the least range of movement: equal ones are all counted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK
 from formcheck.model.request import Request
 from formcheck.motion.repetitions import find_attempts
 from formcheck.run.pipeline import assess
@@ -65,3 +68,22 @@ def test_shifting_weight_in_front_of_the_camera_is_no_squat():
     shift = Posture(trunk_left=4, **both(hip=6, knee=12))
     report = assessed("squat", repeated(Posture(), [shift] * 4), Camera(azimuth_deg=0))
     assert report.whole.n_repetitions == 0
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 13, -13, 40])
+def test_a_forward_step_whose_foot_leaves_the_picture_is_told_by_the_knee(azimuth_deg):
+    forward = Posture(
+        left_hip=70, left_knee=75, right_hip=-15, right_knee=75, right_foot=-50, trunk=5
+    )
+    raw = film(
+        repeated(Posture(), [forward] * 2), Camera(azimuth_deg=azimuth_deg), anchor="right_toe"
+    )
+    seen = raw.visibility.copy()
+    bent = raw.image_px[:, 0, LANDMARK["left", "ankle"], 1]
+    away = np.abs(bent - bent[0]) > 10
+    seen[np.ix_(away, [0], [LANDMARK["left", j] for j in ("ankle", "heel", "toe")])] = 0.05
+    request = Request(
+        clip="made_up.mp4", exercise=load_exercise("multidirectional_lunge"), side="left"
+    )
+    report = assess(replace(raw, visibility=seen), request).report
+    assert [r.repetition.part for r in report.repetitions] == ["forward", "forward"]

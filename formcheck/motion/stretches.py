@@ -194,7 +194,8 @@ def measured_stretch(
     is_two_leg = exercise.working_leg == "both"
     all_series, of_leg = _all_series(track, raw, view, exercise, is_still, settings)
     leg = measured_side(side, view)
-    findings += squeeze_findings(track, view, all_series[view.near_side or leg])
+    if exercise.position == "standing":  # a foot off the floor points anywhere
+        findings += squeeze_findings(track, view, all_series[view.near_side or leg])
     if any(v.plane == view.plane for v in exercise.views):
         findings += of_leg[leg]
     driving_view, values, unit = drive(

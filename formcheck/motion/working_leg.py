@@ -224,14 +224,21 @@ def step_direction_deg(attempt: Attempt, track: Track, view: View, side: Side) -
     From the model's world points: stepping ankle against the other one, at the turn, turned
     into the body's own frame by the azimuth.
     """
-    ankle = track.world_m[attempt.turn, LANDMARK[side, "ankle"]]
-    other = track.world_m[attempt.turn, LANDMARK[other_side(side), "ankle"]]
-    step = ankle - other
+    step = _apart_m(attempt, track, side, "ankle")
+    if not np.isfinite(step).all():
+        # A foot that steps toward the camera may leave the picture; its knee goes the same way.
+        step = _apart_m(attempt, track, side, "knee")
     azimuth_rad = np.radians(view.azimuth_deg)
     ahead = -step[0] * np.sin(azimuth_rad) - step[2] * np.cos(azimuth_rad)
     to_left = step[0] * np.cos(azimuth_rad) - step[2] * np.sin(azimuth_rad)
     outward = to_left if side == "left" else -to_left
     return float(np.degrees(np.arctan2(outward, ahead)))
+
+
+def _apart_m(attempt: Attempt, track: Track, side: Side, joint: str) -> np.ndarray:
+    """From the other leg's joint to this one's at the turn, metres, (3,)."""
+    own, other = (LANDMARK[s, joint] for s in (side, other_side(side)))
+    return track.world_m[attempt.turn, own] - track.world_m[attempt.turn, other]
 
 
 def pelvis_turn_deg(attempt: Attempt, track: Track, rest_azimuth_deg: float) -> float:
