@@ -677,6 +677,8 @@ def test_explain_says_when_the_number_is_not_the_reported_one(
 
 
 def test_explain_names_what_is_wrong_repetition_or_part(run_formcheck, squat_results):
+    done = run_formcheck("explain", squat_results, "--rep", "1", "--measure", "knee_flexion")
+    assert (done.returncode, "did you mean knee_flexion_" in done.stderr) == (2, True)
     done = run_formcheck("explain", squat_results, *PEAK[2:], "--rep", "99")
     assert (done.returncode, "has repetitions 1, 2" in done.stderr) == (2, True)
     done = run_formcheck("explain", squat_results, *PEAK, "--part", "left")

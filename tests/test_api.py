@@ -129,6 +129,11 @@ def test_a_clip_is_measured_against_what_was_asked(known_landmarks, tmp_path):
         ({"exercise": "sqat"}, formcheck.UsageError, "did you mean squat"),
         ({"exercise": "squat", "side": "port"}, formcheck.UsageError, "left, right or both"),
         ({"exercise": "squat", "at_most": {"knee": 3}}, formcheck.UsageError, "no measure"),
+        (
+            {"exercise": "squat", "at_least": {"knee_flexion_peak_deg": "60"}},
+            formcheck.UsageError,
+            "'60' is no bound for knee_flexion_peak_deg",
+        ),
         ({"exercise": "squat", "prescription": "none.toml"}, formcheck.FileError, "none.toml"),
         ({"exercise": "squat", "calibration": "none.json"}, formcheck.FileError, "none.json"),
         ({"exercise": "own.toml"}, formcheck.FileError, "own.toml"),

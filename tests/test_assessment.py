@@ -360,7 +360,10 @@ def test_explain_says_that_the_other_knee_is_not_meant(tmp_path):
     storage.write_track(analysis.raw, tmp_path / TRACK_NAME)
     storage.write_text(tmp_path / REQUEST_NAME, request_json(request, Settings()))
     write_report(analysis.report, tmp_path / "report.json")
-    for side, words in (("left", "(decided on"), ("right", "not meant for this repetition")):
+    for side, words in (
+        ("left", "(decided on 20 or less)"),
+        ("right", "not meant for this repetition"),
+    ):
         number = of_side[side].repetition.number
         lines = explain_measure(tmp_path, number, "knee_flexion_least_deg")
         assert any(words in text for text in lines if text.startswith("Target at most 20 deg"))

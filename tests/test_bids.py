@@ -32,6 +32,26 @@ def test_names_carry_subject_task_and_tracking_system(exported):
     assert names == {f"{stem}_motion.tsv", f"{stem}_motion.json", f"{stem}_channels.tsv"}
 
 
+def test_the_same_recording_is_written_again_and_another_is_not_written_over(
+    run_formcheck, squat_results, tmp_path
+):
+    def export(*more):
+        return run_formcheck(
+            "export-motion", squat_results, "--out", tmp_path, "--participant", "KN.204", *more
+        )
+
+    assert export().returncode == 0
+    assert export().returncode == 0
+    table = one(tmp_path, "_motion.tsv")
+    table.write_text("1.0\n")
+    done = export()
+    assert (done.returncode, "--session or --run" in done.stderr) == (5, True)
+    assert table.read_text() == "1.0\n"
+    assert export("--session", "day 1", "--run", "2").returncode == 0
+    stem = "sub-KN204_ses-day1_task-squat_tracksys-formcheck_run-2"
+    assert (tmp_path / f"{stem}_motion.tsv").is_file()
+
+
 def test_channels_have_the_required_columns_known_types_and_declared_units(exported):
     with open(one(exported, "_channels.tsv"), encoding="utf-8", newline="") as file:
         rows = list(csv.reader(file, delimiter="\t"))

@@ -179,6 +179,18 @@ def test_every_source_file_that_a_document_names_is_there():
     assert n_named > 20
 
 
+def test_every_module_that_the_code_names_is_there():
+    sources = [*(ROOT / "formcheck").rglob("*.py"), ROOT / "pyproject.toml"]
+    folders = [ROOT / name for name in ("formcheck", "tests", "models")]
+    modules = [f"/{p.relative_to(ROOT).as_posix()}" for f in folders for p in f.rglob("*.py")]
+    n_named = 0
+    for path in sources:
+        for name in re.findall(r"(?<![\w%.*/-])(?:\w+/)*\w+\.py\b", path.read_text("utf-8")):
+            n_named += 1
+            assert any(m.endswith(f"/{name}") for m in modules), (path, name)
+    assert n_named > 10
+
+
 def test_every_room_is_on_the_map():
     named = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", DOCUMENTS[ROOT / "DEVELOPERS.md"],
                        flags=re.MULTILINE)  # fmt: skip

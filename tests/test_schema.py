@@ -67,6 +67,15 @@ def faults_of(parse, text: str, file: str = "own.toml") -> tuple[str, ...]:
     return caught.value.faults
 
 
+def test_a_list_whose_entries_are_at_fault_is_not_called_short():
+    text = PRESCRIPTION.replace("repetitions =", "repetitons =")
+    faults = faults_of(parse_prescription, text)
+    assert any("is missing" in f for f in faults)
+    assert not any("too few" in f for f in faults)
+    without = PRESCRIPTION[: PRESCRIPTION.index("[[exercises]]")]
+    assert any("exercises" in f for f in faults_of(parse_prescription, without + "exercises = []"))
+
+
 def line_with(text: str, marker: str) -> int:
     assert text.count(marker) == 1, f"{marker!r} is not unique"
     return text[: text.index(marker)].count("\n") + 1

@@ -130,11 +130,23 @@ def calibrate(
 def export_motion(
     folder: Annotated[Path, typer.Argument(help="A result folder that analyze wrote.")],
     out: Annotated[Path, typer.Option(help="Folder for the three files.")],
-    participant: Annotated[str, typer.Option(help="The participant's code.")],
+    participant: Annotated[
+        str, typer.Option(help="The participant's code; only its letters and digits are kept.")
+    ],
+    session: Annotated[
+        str | None, typer.Option(help="A name for the session, for the files' names.")
+    ] = None,
+    run: Annotated[
+        int | None,
+        typer.Option(min=1, help="Which recording of this exercise it is, for the files' names."),
+    ] = None,
 ) -> None:
-    """Write the landmark track as BIDS-Motion files (TSV with JSON, units declared)."""
+    """Write the landmark track as BIDS-Motion files (TSV with JSON, units declared).
+
+    Files of another recording are not written over: give --session or --run.
+    """
     from formcheck.files.bids import write_bids_motion
     from formcheck.run.rerun import reassess
 
-    for path in write_bids_motion(reassess(folder), out, participant):
+    for path in write_bids_motion(reassess(folder), out, participant, session, run):
         typer.echo(path)

@@ -18,6 +18,7 @@ def set_lines(report: Report) -> list[str]:
         values = [v for v in r.measures if isinstance(v, Measured)]
         values = [v for v in values if MEASURES[v.key].at != "tempo"][:2] or values[:2]
         shown = "; ".join(f"{MEASURES[v.key].label.lower()} {_value(v)}" for v in values)
+        shown = shown or "nothing could be measured"
         outcome = "; ".join(_outcome(c) for c in r.checks)
         cut = "" if rep.is_complete else " (cut by the clip)"
         lines.append(

@@ -13,7 +13,7 @@ import numpy as np
 
 from formcheck.files import storage
 from formcheck.model.anatomy import LANDMARK, LEG, SIDES
-from formcheck.model.errors import UsageError
+from formcheck.model.errors import OutputError, UsageError
 from formcheck.model.records import Analysis
 from formcheck.motion.kinematics import build_series
 
@@ -28,13 +28,27 @@ def label(text: str) -> str:
     return cleaned
 
 
-def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tuple[Path, ...]:
+def write_bids_motion(
+    analysis: Analysis,
+    folder: Path,
+    participant: str,
+    session: str | None = None,
+    run: int | None = None,
+) -> tuple[Path, ...]:
     """The three files of one recording: motion.tsv, motion.json, channels.tsv; their paths.
 
-    Missing samples are n/a. Raises OutputError.
+    session, run : tell a participant's recordings of one exercise apart; in the names when given.
+    Missing samples are n/a. Raises OutputError when the files cannot be written, or when one of
+    these names is taken by a file with other contents.
     """
     track, report = analysis.track, analysis.report
-    stem = f"sub-{label(participant)}_task-{label(report.exercise)}_tracksys-formcheck"
+    parts = [f"sub-{label(participant)}"]
+    if session is not None:
+        parts.append(f"ses-{label(session)}")
+    parts += [f"task-{label(report.exercise)}", "tracksys-formcheck"]
+    if run is not None:
+        parts.append(f"run-{run}")
+    stem = "_".join(parts)
     columns: list[np.ndarray] = []
     channels = [("name", "component", "type", "tracked_point", "units")]
     for side in SIDES:
@@ -71,7 +85,27 @@ def write_bids_motion(analysis: Analysis, folder: Path, participant: str) -> tup
     channel_file = folder / f"{stem}_channels.tsv"
     storage.make_folder(folder)
     lines = ("\t".join("n/a" if np.isnan(v) else f"{v:.4f}" for v in row) for row in rows)
-    storage.write_text(motion, "\n".join(lines) + "\n")
-    storage.write_text(sidecar, json.dumps(description, indent=1) + "\n")
-    storage.write_text(channel_file, "\n".join("\t".join(c) for c in channels) + "\n")
+    texts = {
+        motion: "\n".join(lines) + "\n",
+        sidecar: json.dumps(description, indent=1) + "\n",
+        channel_file: "\n".join("\t".join(c) for c in channels) + "\n",
+    }
+    for path, text in texts.items():
+        _refuse_other_contents(path, text)
+    for path, text in texts.items():
+        storage.write_text(path, text)
     return motion, sidecar, channel_file
+
+
+def _refuse_other_contents(path: Path, text: str) -> None:
+    try:
+        there = path.read_bytes()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise storage.output_error(error, path) from error
+    if there != text.encode("utf-8"):
+        raise OutputError(
+            f"{path}: is there already with other contents, as of another recording; name this "
+            "one with --session or --run, or choose another folder"
+        )

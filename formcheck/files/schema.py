@@ -330,6 +330,7 @@ def record_from_mapping(kind: type[_Kind], mapping: object, file: str) -> _Kind:
         faults = tuple(
             f"{file}: {dotted(tuple(e['loc']))}: {_plain(e)}"
             for e in error.errors(include_url=False)
+            if not _is_counted_short(e, mapping)
         )
         raise file_error(file, faults) from None
     return record

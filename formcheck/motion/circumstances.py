@@ -1,7 +1,7 @@
 """What the measures of a repetition are read from, and what these circumstances add to intervals.
 
 View, segment lengths and jitter of this clip become named parts; the constants are in
-uncertainty.py.
+model/intervals.py.
 """
 
 from dataclasses import dataclass, replace

@@ -3,7 +3,7 @@
 A second pass over the clip. Decoding, drawing and encoding run in three threads with short
 queues between them, so memory does not grow with the clip and the slowest of the three sets the
 pace. OpenCV draws the lines; words come from lettering.py; what is shown when is decided in
-overlay_plan.py.
+plan.py.
 """
 
 import math

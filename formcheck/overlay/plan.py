@@ -1,4 +1,4 @@
-"""What the annotated video shows at each moment, as plain records (overlay.py draws them)."""
+"""What the annotated video shows at each moment, as plain records (painting.py draws them)."""
 
 import math
 from bisect import bisect_right

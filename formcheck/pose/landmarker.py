@@ -30,7 +30,7 @@ from formcheck.pose.native_messages import native_messages_held
 from formcheck.video import Frame, open_video
 
 TRACK_CODE_VERSION = 2
-"""Raised whenever the code here or in `video.py` would give other tracks from the same clip."""
+"""Raised whenever the code here or in `video/` would give other tracks from the same clip."""
 
 MODES = ("image", "video")
 MAX_PEOPLE = 8

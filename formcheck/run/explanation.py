@@ -13,6 +13,7 @@ from formcheck.model.measures import MEASURES
 from formcheck.model.records import Measured, Report, Value
 from formcheck.motion.camera import within_180_deg
 from formcheck.motion.track import cut_off_in_force_hz
+from formcheck.run.request import no_measure
 from formcheck.run.rerun import reassess
 from formcheck.run.result_folder import read_request
 from formcheck.words.refusal_words import refusal_words
@@ -26,7 +27,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
     for an unknown repetition or measure, FileError for a damaged folder.
     """
     if key not in MEASURES:
-        raise UsageError(f"--measure {key}: is no measure of formcheck")
+        raise UsageError(f"--measure {key}: {no_measure(key)}")
     analysis = reassess(folder)
     _, settings = read_request(folder)
     report, track = analysis.report, analysis.track
@@ -91,14 +92,16 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         if bound.measure != key:
             continue
         low, high = bound.band(kind)
-        lower = "no lower edge" if low == -math.inf else f"{low:g}"
-        upper = "no upper edge" if high == math.inf else f"{high:g}"
+        if low == -math.inf:
+            band = f"{high:g} or less"
+        else:
+            band = f"{low:g} or more" if high == math.inf else f"{low:g} to {high:g}"
         check = checks.get((kind, bound))
         if check is None:
             lines.append(f"{kind.capitalize()} {bound_text(bound)}: not meant for this repetition.")
             continue
         lines.append(
-            f"{kind.capitalize()} {bound_text(bound)} (decided on {lower} to {upper}): "
+            f"{kind.capitalize()} {bound_text(bound)} (decided on {band}): "
             f"{check.outcome}. {check_sentence(check, assessed, 'terminal')}"
         )
     if not any(b.measure == key for _, b in analysis.bounds):

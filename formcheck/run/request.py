@@ -6,6 +6,7 @@ import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from numbers import Real
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
 
@@ -146,17 +147,24 @@ def checked_side(side: str | None) -> Literal["left", "right", "both"] | None:
     )
 
 
+def no_measure(key: str) -> str:
+    """That a key is no measure, with the nearest ones that are."""
+    near = difflib.get_close_matches(key, MEASURES, n=2, cutoff=0.5)
+    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    return f"{key!r} is no measure of formcheck{hint}"
+
+
 def checked_bound(kind: Literal["target", "limit"], key: str, value: float) -> BoundOfKind:
     """A target (at least) or a limit (at most) on a measure of the repetition.
 
     Raises UsageError for an unknown measure, one of the whole set, or a value out of its range.
     """
     if key not in MEASURES:
-        near = difflib.get_close_matches(key, MEASURES, n=2, cutoff=0.5)
-        hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        raise UsageError(f"{key!r} is no measure of formcheck{hint}")
+        raise UsageError(no_measure(key))
     if MEASURES[key].at == "set":
         raise UsageError(f"{key} is of the whole set; no bound can be set on it")
+    if isinstance(value, bool) or not isinstance(value, Real):
+        raise UsageError(f"{value!r} is no bound for {key}; give a number")
     if not math.isfinite(value):
         raise UsageError(f"{value:g} is no bound for {key}; give a number")
     least, greatest = possible_range(key)
