@@ -115,14 +115,20 @@ class Terminal:
     def run(self, block: Block) -> str:
         """What the block printed. Raises AssertionError when it ends otherwise than it should."""
         script = (
-            f"[ ! -f {self._state} ] || {{ . {self._state}; cd \"$PWD\"; }}\n"
+            f'[ ! -f {self._state} ] || {{ . {self._state}; cd "$PWD"; }}\n'
             f"trap 'export -p > {self._state}' EXIT\n{block.filled}"
-        )  # fmt: skip
+        )
         shell = subprocess.Popen(
-            ["bash", "-e", "-c", script], cwd=self._folder, env=self._environment,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-            text=True, errors="replace", start_new_session=True,
-        )  # fmt: skip
+            ["bash", "-e", "-c", script],
+            cwd=self._folder,
+            env=self._environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
+            start_new_session=True,
+        )
         try:
             printed = self._until(shell, block.until) if block.until else ""
             rest, _ = shell.communicate("".join(f"{a}\n" for a in block.answers), timeout=LIMIT_S)
@@ -187,8 +193,10 @@ def main() -> int:
                     how, why, printed = "failed", f"\n{error}", str(error)
                 n[how] += 1
                 first = block.commands.strip().splitlines()[0][:60]
-                print(f"{how:8}{time.monotonic() - began:6.0f} s  {block.place}  {first}  {why}",
-                      flush=True)  # fmt: skip
+                print(
+                    f"{how:8}{time.monotonic() - began:6.0f} s  {block.place}  {first}  {why}",
+                    flush=True,
+                )
                 print(f"== {block.place}: {first}\n{printed}", file=log, flush=True)
     print(", ".join(f"{count} {how}" for how, count in n.items()))
     return 1 if n["failed"] or not n["passed"] else 0

@@ -19,9 +19,13 @@ def main() -> None:
     """Fails with an AssertionError that says what went wrong."""
     picture, *command = sys.argv[1:]
     served = subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        text=True, start_new_session=True,
-    )  # fmt: skip
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
     watch = threading.Timer(120, os.killpg, (served.pid, signal.SIGKILL))
     watch.start()
     printed = ""

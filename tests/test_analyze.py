@@ -152,10 +152,19 @@ def test_a_result_folder_gives_its_own_report_again(squat_results):
 
 def test_other_targets_need_no_pose_estimation(run_formcheck, short_squat, squat_results, tmp_path):
     done = run_formcheck(
-        "analyze", short_squat, "--exercise", "squat", "--out", tmp_path / "o", *LITE,
-        "--side", "left", "--at-least", "knee_flexion_peak_deg=120",
+        "analyze",
+        short_squat,
+        "--exercise",
+        "squat",
+        "--out",
+        tmp_path / "o",
+        *LITE,
+        "--side",
+        "left",
+        "--at-least",
+        "knee_flexion_peak_deg=120",
         env=without(tmp_path, mediapipe="no picture may be looked at again"),
-    )  # fmt: skip
+    )
     assert done.returncode == 0, done.stderr
     report = report_of(tmp_path / "o")
     outcomes = [c["outcome"] for r in report["repetitions"] for c in r["checks"]]
@@ -168,9 +177,18 @@ def test_a_missing_system_library_ends_with_its_code_from_the_cache_too(
     words = "libgthread-2.0.so.0: cannot open shared object file: No such file or directory"
     for clip, package in ((short_squat, "cv2"), (SAMPLES / "wall_sit.mp4", "mediapipe")):
         done = run_formcheck(
-            "analyze", clip, "--exercise", "squat", "--out", tmp_path / "o", "--side", "left",
-            "--pose-model", "lite", env=without(tmp_path, **{package: words}),
-        )  # fmt: skip
+            "analyze",
+            clip,
+            "--exercise",
+            "squat",
+            "--out",
+            tmp_path / "o",
+            "--side",
+            "left",
+            "--pose-model",
+            "lite",
+            env=without(tmp_path, **{package: words}),
+        )
         assert done.returncode == 6, (package, done.stderr)
         assert "libgthread-2.0.so.0 is missing; install it with: sudo apt-get" in done.stderr
         assert done.stderr.count("\n") == 1
@@ -181,9 +199,12 @@ def test_a_missing_package_is_told_with_a_command_that_works_where_it_stands(
 ):
     for package in ("sqlalchemy", "starlette", "uvicorn", "websockets"):
         done = run_formcheck(
-            "serve", "--no-browser", "--data", tmp_path / "data",
+            "serve",
+            "--no-browser",
+            "--data",
+            tmp_path / "data",
             env=without(tmp_path, **{package: None}),
-        )  # fmt: skip
+        )
         assert done.returncode == 6, (package, done.stderr)
         command = re.escape(f": {sys.executable} -m pip install ")
         assert re.search(rf"{command}('{package}[<>=.,\d]+'|{package})\n$", done.stderr)

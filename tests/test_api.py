@@ -203,9 +203,28 @@ def test_every_promised_name_stands_on_the_page():
     page = (Path(formcheck.__file__).parent / "docs/researchers/api.md").read_text("utf-8")
     for name in formcheck.__all__:
         assert f"`{name}" in page, name
-    for name in ("number", "part", "side", "start_s", "turn_s", "end_s", "is_complete", "checks",
-                 "remarks", "value", "low", "high", "unit", "not_measurable", "is_measured",
-                 "to_table", "write", "trace", "findings", "is_usable"):  # fmt: skip
+    for name in (
+        "number",
+        "part",
+        "side",
+        "start_s",
+        "turn_s",
+        "end_s",
+        "is_complete",
+        "checks",
+        "remarks",
+        "value",
+        "low",
+        "high",
+        "unit",
+        "not_measurable",
+        "is_measured",
+        "to_table",
+        "write",
+        "trace",
+        "findings",
+        "is_usable",
+    ):
         assert f"`{name}" in page, name
 
 

@@ -12,10 +12,11 @@ from conftest import ROOT
 DOCUMENTS = sorted(
     path.relative_to(ROOT).as_posix()
     for path in (
-        *ROOT.glob("*.md"), *(ROOT / "sample_clips").glob("*.md"),
+        *ROOT.glob("*.md"),
+        *(ROOT / "sample_clips").glob("*.md"),
         *(ROOT / "formcheck/docs").rglob("*.md"),
     )
-)  # fmt: skip
+)
 
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -66,9 +67,12 @@ def clone(tmp_path_factory, short_squat):
     home = folder.parent
     environment = {
         **{name: value for name, value in os.environ.items() if name != "PYTHONPATH"},
-        "PATH": "/usr/local/bin:/usr/bin:/bin", "HOME": str(home), "BROWSER": "true",
-        "XDG_CACHE_HOME": str(home / "cache"), "XDG_DATA_HOME": str(home / "data"),
-    }  # fmt: skip
+        "PATH": "/usr/local/bin:/usr/bin:/bin",
+        "HOME": str(home),
+        "BROWSER": "true",
+        "XDG_CACHE_HOME": str(home / "cache"),
+        "XDG_DATA_HOME": str(home / "data"),
+    }
     return folder, environment
 
 

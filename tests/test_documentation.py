@@ -20,10 +20,12 @@ DOCS = ROOT / "formcheck" / "docs"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 IN_DOCS = {path: path.read_text(encoding="utf-8") for path in sorted(DOCS.rglob("*.md"))}
 DOCUMENTS = {
-    **{ROOT / n: (ROOT / n).read_text(encoding="utf-8")
-       for n in ("README.md", "DEVELOPERS.md", "sample_clips/README.md")},
+    **{
+        ROOT / n: (ROOT / n).read_text(encoding="utf-8")
+        for n in ("README.md", "DEVELOPERS.md", "sample_clips/README.md")
+    },
     **IN_DOCS,
-}  # fmt: skip
+}
 DECISIONS = {int(p.name[:4]): p for p in sorted((DOCS / "decisions").glob("[0-9]*.md"))}
 
 
@@ -88,18 +90,23 @@ def test_every_command_line_in_the_documents_names_a_command_and_its_options(com
 
 
 def test_every_exercise_appears_by_support_level_and_then_by_the_alphabet():
-    listed = re.findall(r"^\| (\d) [^|]*\| ([^|]*) \|$", document("clinicians/exercises.md"),
-                        flags=re.MULTILINE)  # fmt: skip
+    listed = re.findall(
+        r"^\| (\d) [^|]*\| ([^|]*) \|$", document("clinicians/exercises.md"), flags=re.MULTILINE
+    )
     shown = [(int(level), name) for level, names in listed for name in names.split(", ")]
     assert shown == sorted((load_exercise(e).support_level, e) for e in exercise_ids())
-    measured = re.findall(r"^\| (\w+) \| (?:none|\d+) \|", document("researchers/validation.md"),
-                          flags=re.MULTILINE)  # fmt: skip
+    measured = re.findall(
+        r"^\| (\w+) \| (?:none|\d+) \|", document("researchers/validation.md"), flags=re.MULTILINE
+    )
     assert sorted(measured) == sorted(exercise_ids())
 
 
 def test_every_measure_appears_with_its_definition_unit_and_views():
-    rows = re.findall(r"^\| `(\w+)` \| [^|]* \| ([^|]*) \| (.*) \|$",
-                      document("researchers/measures.md"), flags=re.MULTILINE)  # fmt: skip
+    rows = re.findall(
+        r"^\| `(\w+)` \| [^|]* \| ([^|]*) \| (.*) \|$",
+        document("researchers/measures.md"),
+        flags=re.MULTILINE,
+    )
     assert {key: definition for key, _, definition in rows} == {
         key: measure.definition for key, measure in MEASURES.items()
     }
@@ -114,8 +121,11 @@ def test_the_table_of_measures_is_written_from_the_list():
 
 
 def test_every_measure_in_the_validation_tables_is_one_of_the_list():
-    named = set(re.findall(r"^\| \w+ \| `(\w+)` \|", document("researchers/validation.md"),
-                           flags=re.MULTILINE))  # fmt: skip
+    named = set(
+        re.findall(
+            r"^\| \w+ \| `(\w+)` \|", document("researchers/validation.md"), flags=re.MULTILINE
+        )
+    )
     assert len(named) >= 15
     assert named <= set(MEASURES)
 
@@ -126,8 +136,10 @@ def test_every_exit_code_appears():
 
 
 def test_the_two_commands_are_there_and_ci_runs_the_second():
-    first, second = (next(b for b in blocks(README) if b.startswith(start)).strip()
-                     for start in ("bash .ci/setup &&", "bash .ci/setup test"))  # fmt: skip
+    first, second = (
+        next(b for b in blocks(README) if b.startswith(start)).strip()
+        for start in ("bash .ci/setup &&", "bash .ci/setup test")
+    )
     assert "formcheck analyze" in first
     for part in second.split(" && "):
         assert part in (ROOT / ".ci/run").read_text(encoding="utf-8")
@@ -143,8 +155,13 @@ def test_what_is_checked_before_a_commit_is_what_ci_checks():
 
 def test_the_readme_opens_with_the_job_carries_the_cautions_and_stays_short():
     assert README.split("\n\n")[1].startswith("A physical therapist")
-    for words in ("Not a medical device", "not validated on patients", "not cleared by any",
-                  "Stop on sharp or rising pain", "breathe during holds"):  # fmt: skip
+    for words in (
+        "Not a medical device",
+        "not validated on patients",
+        "not cleared by any",
+        "Stop on sharp or rising pain",
+        "breathe during holds",
+    ):
         assert words in README
     assert len(README.split()) < 1100, "two screens: what is longer belongs into the documents"
 
@@ -192,11 +209,13 @@ def test_every_module_that_the_code_names_is_there():
 
 
 def test_every_room_is_on_the_map():
-    named = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", DOCUMENTS[ROOT / "DEVELOPERS.md"],
-                       flags=re.MULTILINE)  # fmt: skip
+    named = re.findall(
+        r"^\| ((?:`\w+`(?:, )?)+) \|", DOCUMENTS[ROOT / "DEVELOPERS.md"], flags=re.MULTILINE
+    )
     rooms = {room for names in named for room in re.findall(r"\w+", names)}
-    folders = {p.name for p in (ROOT / "formcheck").iterdir()
-               if p.is_dir() and not p.name.startswith("_")}  # fmt: skip
+    folders = {
+        p.name for p in (ROOT / "formcheck").iterdir() if p.is_dir() and not p.name.startswith("_")
+    }
     assert rooms == folders
 
 
@@ -224,8 +243,11 @@ def test_decisions_are_numbered_without_a_gap_dated_and_the_code_cites_only_thos
     for number, path in DECISIONS.items():
         text = IN_DOCS[path]
         assert title(text).startswith(f"{number}. "), path
-        status = re.search(r"^\*\*Status:\*\* (accepted|superseded by \d+), \d{4}-\d\d-\d\d$",
-                           text, flags=re.MULTILINE)  # fmt: skip
+        status = re.search(
+            r"^\*\*Status:\*\* (accepted|superseded by \d+), \d{4}-\d\d-\d\d$",
+            text,
+            flags=re.MULTILINE,
+        )
         assert status, path
         assert f"| {status[1]} |" in document("decisions/index.md")
         assert "**Choice.**" in text or "**Refused.**" in text, path
@@ -248,8 +270,9 @@ def test_the_servers_limits_in_the_documents_are_those_of_the_code():
     from formcheck.web import pages, security, server, sessions, workers
     from formcheck.web.patient import live_socket
 
-    rows = dict(re.findall(r"^\| ([^|]*) \| ([^|]*) \|$", document("security.md"),
-                           flags=re.MULTILINE))  # fmt: skip
+    rows = dict(
+        re.findall(r"^\| ([^|]*) \| ([^|]*) \|$", document("security.md"), flags=re.MULTILINE)
+    )
     assert rows["address"] == f"127.0.0.1, port {server.DEFAULT_PORT} or a free one"
     assert rows["a link"] == f"once, within {sessions.LINK_S / 3600:.0f} h"
     assert rows["a session"] == (

@@ -132,34 +132,48 @@ def one_observation(text, words, id_, status, value, code, day) -> dict:
     """A bundle of one Observation with these values in it."""
     quantity = {"value": value, "unit": words, "system": fhir.UCUM, "code": code}
     observation = {
-        "resourceType": "Observation", "id": id_, "status": status, "code": {"text": text},
-        "subject": {"identifier": {"value": words}}, "effectiveDateTime": day,
-        "issued": "2026-03-04T05:06:07+00:00", "method": {"text": text},
+        "resourceType": "Observation",
+        "id": id_,
+        "status": status,
+        "code": {"text": text},
+        "subject": {"identifier": {"value": words}},
+        "effectiveDateTime": day,
+        "issued": "2026-03-04T05:06:07+00:00",
+        "method": {"text": text},
         "component": [{"code": {"text": words}, "valueQuantity": quantity}],
-    }  # fmt: skip
+    }
     return {
-        "resourceType": "Bundle", "id": "b-1", "type": "collection",
+        "resourceType": "Bundle",
+        "id": "b-1",
+        "type": "collection",
         "timestamp": "2026-03-04T05:06:07+00:00",
         "entry": [{"fullUrl": "urn:uuid:1", "resource": observation}],
-    }  # fmt: skip
+    }
 
 
 _WORDS = st.text(
     st.characters(exclude_categories=("Cc", "Cf", "Cs", "Cn", "Zs", "Zl", "Zp")),
-    min_size=1, max_size=30,
-)  # fmt: skip
+    min_size=1,
+    max_size=30,
+)
 _GOOD = {
-    "text": _WORDS, "words": _WORDS, "id_": st.from_regex(r"[A-Za-z0-9.-]{1,64}", fullmatch=True),
+    "text": _WORDS,
+    "words": _WORDS,
+    "id_": st.from_regex(r"[A-Za-z0-9.-]{1,64}", fullmatch=True),
     "status": st.sampled_from(fhir.STATUSES),
     "value": st.floats(allow_nan=False, allow_infinity=False) | st.integers(-(10**9), 10**9),
-    "code": st.sampled_from(("deg", "s", "{reps}")), "day": st.dates().map(str),
-}  # fmt: skip
+    "code": st.sampled_from(("deg", "s", "{reps}")),
+    "day": st.dates().map(str),
+}
 _ANY = {
-    "text": st.text(max_size=30), "words": st.text(max_size=30), "id_": st.text(max_size=70),
+    "text": st.text(max_size=30),
+    "words": st.text(max_size=30),
+    "id_": st.text(max_size=70),
     "status": st.text() | st.just("cancelled"),
     "value": st.floats() | st.integers() | st.text() | st.none(),
-    "code": st.text() | st.just("deg "), "day": st.text() | st.just("2026-02-30"),
-}  # fmt: skip
+    "code": st.text() | st.just("deg "),
+    "day": st.text() | st.just("2026-02-30"),
+}
 
 
 @given(**_GOOD)

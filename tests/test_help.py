@@ -72,8 +72,16 @@ def test_a_patient_does_not_reach_what_is_for_clinicians(site, browsers):
 
 
 def test_a_name_that_is_no_page_is_not_found_and_never_a_path(browsers):
-    for name in ("nothing", "contents.toml", "../pyproject", "..%2f..%2fREADME", "%00",
-                 "pictures/..%2fcontents.toml", "pictures/none.png", "security.md"):  # fmt: skip
+    for name in (
+        "nothing",
+        "contents.toml",
+        "../pyproject",
+        "..%2f..%2fREADME",
+        "%00",
+        "pictures/..%2fcontents.toml",
+        "pictures/none.png",
+        "security.md",
+    ):
         for reader, browser in browsers.items():
             assert browser.get(f"{BASE[reader]}/{name}").status == 404, name
 
@@ -151,9 +159,22 @@ def test_search_finds_for_a_patient_only_what_a_patient_may_read():
 
 @pytest.mark.parametrize(
     "question",
-    ["", "   ", "?", '"', "a AND OR NOT", 'x" OR "y', "*", "NEAR(", "col:x", "\0", "é", "x" * 5000,
-     "<script>alert(1)</script>"],
-)  # fmt: skip
+    [
+        "",
+        "   ",
+        "?",
+        '"',
+        "a AND OR NOT",
+        'x" OR "y',
+        "*",
+        "NEAR(",
+        "col:x",
+        "\0",
+        "é",
+        "x" * 5000,
+        "<script>alert(1)</script>",
+    ],
+)
 def test_no_question_breaks_the_search_or_the_page(browsers, question):
     from urllib.parse import quote
 

@@ -31,9 +31,15 @@ THIGH_M, SHANK_M = 0.43, 0.42
 def sight_of(fall_deg: float, x_px: float = 480.0, **more) -> Sight:
     """A camera that sees a point 600 pixels down the picture `fall_deg` below the horizontal."""
     return Sight(
-        centre_px=(SIZE_PX[0] / 2, SIZE_PX[1] / 2), focal_px=FOCAL_PX, focal_scale=0.15,
-        body_x_px=x_px, body_y_px=600.0, fall_deg=fall_deg, fall_standard_deg=4.0, **more,
-    )  # fmt: skip
+        centre_px=(SIZE_PX[0] / 2, SIZE_PX[1] / 2),
+        focal_px=FOCAL_PX,
+        focal_scale=0.15,
+        body_x_px=x_px,
+        body_y_px=600.0,
+        fall_deg=fall_deg,
+        fall_standard_deg=4.0,
+        **more,
+    )
 
 
 def seen(points_m: np.ndarray, sight: Sight) -> np.ndarray:
@@ -68,9 +74,13 @@ def angles_deg(plane: LegPlane, *joints_px):
 
 
 @given(
-    flexion=st.floats(5, 140), shank=st.floats(-5, 40), yaw=st.floats(-45, 45),
-    fall=st.floats(-12, 20), x_px=st.floats(250, 710), facing_x=st.sampled_from([-1, 1]),
-)  # fmt: skip
+    flexion=st.floats(5, 140),
+    shank=st.floats(-5, 40),
+    yaw=st.floats(-45, 45),
+    fall=st.floats(-12, 20),
+    x_px=st.floats(250, 710),
+    facing_x=st.sampled_from([-1, 1]),
+)
 def test_exact_landmarks_from_any_camera_give_the_true_angles(
     flexion, shank, yaw, fall, x_px, facing_x
 ):
@@ -87,18 +97,26 @@ def test_exact_landmarks_from_any_camera_give_the_true_angles(
 
 
 @given(
-    flexion=st.floats(40, 120), yaw=st.floats(-35, 35), fall=st.floats(-8, 15),
-    off=st.floats(-1, 1), sink=st.floats(-1, 1), lens=st.floats(-1, 1),
-)  # fmt: skip
+    flexion=st.floats(40, 120),
+    yaw=st.floats(-35, 35),
+    fall=st.floats(-8, 15),
+    off=st.floats(-1, 1),
+    sink=st.floats(-1, 1),
+    lens=st.floats(-1, 1),
+)
 def test_a_camera_moved_by_its_uncertainty_moves_the_angle_within_its_interval(
     flexion, yaw, fall, off, sink, lens
 ):
     standard, said = 6.0, sight_of(fall)
     true = Sight(
-        centre_px=said.centre_px, focal_px=FOCAL_PX * (1 + lens * said.focal_scale),
-        focal_scale=said.focal_scale, body_x_px=said.body_x_px, body_y_px=said.body_y_px,
-        fall_deg=fall + sink * said.fall_standard_deg, fall_standard_deg=4.0,
-    )  # fmt: skip
+        centre_px=said.centre_px,
+        focal_px=FOCAL_PX * (1 + lens * said.focal_scale),
+        focal_scale=said.focal_scale,
+        body_x_px=said.body_x_px,
+        body_y_px=said.body_y_px,
+        fall_deg=fall + sink * said.fall_standard_deg,
+        fall_standard_deg=4.0,
+    )
     plane = LegPlane(
         side="left", facing_x=1, yaw_deg=yaw, yaw_standard_deg=standard, cues=(), sight=said
     )
@@ -112,9 +130,11 @@ def test_a_camera_moved_by_its_uncertainty_moves_the_angle_within_its_interval(
 
 
 @given(
-    yaw=st.floats(-40, 40), fall=st.floats(6, 25), x_px=st.floats(300, 660),
+    yaw=st.floats(-40, 40),
+    fall=st.floats(6, 25),
+    x_px=st.floats(300, 660),
     facing_x=st.sampled_from([-1, 1]),
-)  # fmt: skip
+)
 def test_a_foot_on_the_floor_tells_how_far_it_points_out_of_the_picture(yaw, fall, x_px, facing_x):
     sight = sight_of(fall, x_px)
     ray = sight.rays(np.array([x_px, 600.0]))
@@ -154,9 +174,13 @@ def test_a_knee_that_goes_forward_is_not_taken_for_one_that_goes_inward(flexion,
     inward = np.tan(np.radians(fppa / 2)) * np.cos(half)
     ahead = np.sin(half)
     length = np.sqrt(np.cos(half) ** 2 + inward**2 + ahead**2)
-    joints = np.array([  # ahead, to the left, up
-        [0.0, 0.0, 2 * np.cos(half)], [ahead, -inward, np.cos(half)], [0.0, 0.0, 0.0],
-    ])  # fmt: skip
+    joints = np.array(
+        [  # ahead, to the left, up
+            [0.0, 0.0, 2 * np.cos(half)],
+            [ahead, -inward, np.cos(half)],
+            [0.0, 0.0, 0.0],
+        ]
+    )
     turn = np.radians(azimuth)
     right = np.array([-np.sin(turn), np.cos(turn), 0.0])
     hip, knee, ankle = (np.array([[p @ right, -p[2]]]) * 200 for p in joints)
@@ -169,15 +193,24 @@ def test_a_knee_that_goes_forward_is_not_taken_for_one_that_goes_inward(flexion,
 
 
 def test_cues_that_disagree_are_worth_less_than_they_say():
-    agreed = joined([Cue(name="a", value_deg=10, standard_deg=4),
-                     Cue(name="b", value_deg=12, standard_deg=4)])  # fmt: skip
-    apart = joined([Cue(name="a", value_deg=0, standard_deg=4),
-                    Cue(name="b", value_deg=22, standard_deg=4)])  # fmt: skip
+    agreed = joined(
+        [Cue(name="a", value_deg=10, standard_deg=4), Cue(name="b", value_deg=12, standard_deg=4)]
+    )
+    apart = joined(
+        [Cue(name="a", value_deg=0, standard_deg=4), Cue(name="b", value_deg=22, standard_deg=4)]
+    )
     assert agreed[0] == apart[0] == pytest.approx(11)
     assert agreed[1] == pytest.approx(4 / np.sqrt(2))
     assert apart[1] > 2 * agreed[1]
-    assert joined([Cue(name="a", value_deg=178, standard_deg=4),
-                   Cue(name="b", value_deg=-178, standard_deg=4)])[0] == 180  # fmt: skip
+    assert (
+        joined(
+            [
+                Cue(name="a", value_deg=178, standard_deg=4),
+                Cue(name="b", value_deg=-178, standard_deg=4),
+            ]
+        )[0]
+        == 180
+    )
     assert np.isnan(joined([])[0])
 
 

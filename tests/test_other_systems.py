@@ -52,9 +52,14 @@ def test_analyze_leaves_the_same_results(clip, tmp_path):
     for name, is_simulated in (("here", False), ("there", True)):
         options = ("--exercise", "squat", "--side", "left", "--no-video", *QUICK_OPTIONS)
         done = run(
-            "analyze", clip, *options, "--out", tmp_path / name, simulated=is_simulated,
+            "analyze",
+            clip,
+            *options,
+            "--out",
+            tmp_path / name,
+            simulated=is_simulated,
             folder=tmp_path,
-        )  # fmt: skip
+        )
         assert done.returncode == 0, done.stderr
     names = sorted(p.name for p in (tmp_path / "here").iterdir())
     assert names == sorted(p.name for p in (tmp_path / "there").iterdir())
@@ -66,9 +71,18 @@ def test_a_batch_measures_with_worker_processes(clip, tmp_path):
     copies(clip, tmp_path / "in", ["p1_squat_left.mp4", "p2_squat_left.mp4"])
     for name, is_simulated in (("here", False), ("there", True)):
         done = run(
-            "batch", tmp_path / "in", "--pattern", PATTERN, "--workers", "2", *QUICK_OPTIONS,
-            "--out", tmp_path / name, simulated=is_simulated, folder=tmp_path,
-        )  # fmt: skip
+            "batch",
+            tmp_path / "in",
+            "--pattern",
+            PATTERN,
+            "--workers",
+            "2",
+            *QUICK_OPTIONS,
+            "--out",
+            tmp_path / name,
+            simulated=is_simulated,
+            folder=tmp_path,
+        )
         assert done.returncode == 0, done.stderr
         assert "Measured 2, failed 0" in done.stdout
     assert tables(tmp_path / "here") == tables(tmp_path / "there")

@@ -169,9 +169,28 @@ def test_a_prescription_is_begun_by_asking():
 
 def test_an_empty_answer_to_the_first_exercise_is_told_what_is_needed():
     ask, asked, left = answers(
-        "2025-05-05", "KN-204", "l", "A.B.", "", "", "", "", "", "",
-        "", "wall_sit", "n", "n", "20", "none", "", "", "", "", "",
-    )  # fmt: skip
+        "2025-05-05",
+        "KN-204",
+        "l",
+        "A.B.",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "wall_sit",
+        "n",
+        "n",
+        "20",
+        "none",
+        "",
+        "",
+        "",
+        "",
+        "",
+    )
     made = compose_prescription(ask, date(2025, 5, 1))
     assert (left, len(made.exercises)) == ([], 1)
     (told,) = [question for question in asked if question.fault]

@@ -27,11 +27,21 @@ from formcheck.model.errors import FileError, UsageError
 
 def comparison(error: float = 0.0, half: float = 5.0, **changes) -> Comparison:
     made = Comparison(
-        clip="a", exercise="squat", plane="sagittal", repetition=1,
-        measure="knee_flexion_peak_deg", is_supported=True, true=90.0, value=90.0 + error,
-        low=90.0 + error - half, high=90.0 + error + half, true_excursion=90.0,
-        excursion=90.0 + error, camera_offset_deg=0.0, leg_plane_deg=0.0,
-    )  # fmt: skip
+        clip="a",
+        exercise="squat",
+        plane="sagittal",
+        repetition=1,
+        measure="knee_flexion_peak_deg",
+        is_supported=True,
+        true=90.0,
+        value=90.0 + error,
+        low=90.0 + error - half,
+        high=90.0 + error + half,
+        true_excursion=90.0,
+        excursion=90.0 + error,
+        camera_offset_deg=0.0,
+        leg_plane_deg=0.0,
+    )
     return replace(made, **changes)
 
 
@@ -73,10 +83,14 @@ def truth_with_foot_turned(out_deg: float, azimuth_deg: float, bend_deg: float =
     position_m[:, 0, 3] = knee * [0, 0, 2]
     nowhere = np.full(11, np.nan)
     return Truth(
-        exercise="squat", side="left", azimuth_deg=azimuth_deg, time_s=time_s,
+        exercise="squat",
+        side="left",
+        azimuth_deg=azimuth_deg,
+        time_s=time_s,
         repetitions=(TrueRepetition(start_s=0, turn_from_s=0.5, turn_to_s=0.5, end_s=1),),
-        position_m=position_m, **dict.fromkeys(ANGLES, nowhere),
-    )  # fmt: skip
+        position_m=position_m,
+        **dict.fromkeys(ANGLES, nowhere),
+    )
 
 
 @pytest.mark.parametrize(
@@ -209,9 +223,22 @@ def test_the_tables_tell_every_bin_of_each_measure(made):
     at = lines.index("By leg_plane, true view sagittal: knee_flexion_peak_deg")
     columns = lines[at + 1].split("  ")
     assert [c.strip() for c in columns if c.strip()] == [
-        "bin", "n", "measured %", "bias", "MAE", "worst", "95th", "from rest", "coverage %",
-        "(95 % CI)", "half-width", "score", "calibration", "wrong %", "undecided %",
-    ]  # fmt: skip
+        "bin",
+        "n",
+        "measured %",
+        "bias",
+        "MAE",
+        "worst",
+        "95th",
+        "from rest",
+        "coverage %",
+        "(95 % CI)",
+        "half-width",
+        "score",
+        "calibration",
+        "wrong %",
+        "undecided %",
+    ]
     assert lines[at + 2].split()[:7] == ["under", "15", "deg", "4", "100", "0.5", "1.0"]
     assert lines[at + 3].split()[:7] == ["35", "deg", "or", "more", "5", "100", "-16.0"]
     assert "By clothing, true view sagittal: range_deg" in text
@@ -315,9 +342,16 @@ def test_several_folders_are_taken_together(results, made):
 
 def test_the_command_reads_results(run_formcheck, results):
     done = run_formcheck(
-        "validate", results / "truths", results / "truths", "--results", results / "out",
-        "--by", "clothing", "--measure", "knee_flexion_peak_deg",
-    )  # fmt: skip
+        "validate",
+        results / "truths",
+        results / "truths",
+        "--results",
+        results / "out",
+        "--by",
+        "clothing",
+        "--measure",
+        "knee_flexion_peak_deg",
+    )
     assert done.returncode == 0, done.stderr
     assert "By clothing, true view sagittal: knee_flexion_peak_deg" in done.stdout
     # Three repetitions of a clip, given twice.

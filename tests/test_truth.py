@@ -259,18 +259,27 @@ def test_a_description_beside_a_rendered_clip_is_read_as_it_is(tmp_path):
     truth = read_truth(found)
     assert truth.family == "squat_side"
     assert truth.setting == Setting(
-        camera_height_m=0.7, camera_distance_m=3.0, field_of_view_deg=50, frame_rate_hz=15,
-        width_px=640, height_px=480, clothing="trousers",
-    )  # fmt: skip
+        camera_height_m=0.7,
+        camera_distance_m=3.0,
+        field_of_view_deg=50,
+        frame_rate_hz=15,
+        width_px=640,
+        height_px=480,
+        clothing="trousers",
+    )
     write_truth(tmp_path / "b.truth.json", truth)
     assert same(read_truth(tmp_path / "b.truth.json"), truth)
 
 
 @pytest.mark.parametrize(
     ("change", "why"),
-    [({"exercise": "hopping"}, "there is no exercise"), ({"frames": 3}, "int"),
-     ({"side": "X"}, "lacks 'X'"), ({"reps": [{}]}, "lacks 'start'")],
-)  # fmt: skip
+    [
+        ({"exercise": "hopping"}, "there is no exercise"),
+        ({"frames": 3}, "int"),
+        ({"side": "X"}, "lacks 'X'"),
+        ({"reps": [{}]}, "lacks 'start'"),
+    ],
+)
 def test_a_description_of_another_form_is_refused_in_one_line(tmp_path, change, why):
     path = tmp_path / "a.json.gz"
     path.write_bytes(gzip.compress(json.dumps(rendered(**change)).encode()))

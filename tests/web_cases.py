@@ -166,11 +166,24 @@ class Served:
 
     def __init__(self, data, *options):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "formcheck", "serve", "--data", str(data), "--no-browser",
-             "--pose-model", "lite", *options],
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            [
+                sys.executable,
+                "-m",
+                "formcheck",
+                "serve",
+                "--data",
+                str(data),
+                "--no-browser",
+                "--pose-model",
+                "lite",
+                *options,
+            ],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
             start_new_session=True,  # as in a terminal of its own
-        )  # fmt: skip
+        )
         self.errors: list[str] = []
         self._listener = threading.Thread(target=self._listen, daemon=True)
         self._listener.start()

@@ -63,8 +63,18 @@ class MeasuredRepetition(Mapping[str, Quantity]):
     checks, remarks : targets and limits with their outcome; what is worth a look.
     """
 
-    __slots__ = ("_quantities", "checks", "end_s", "is_complete", "number", "part", "remarks",
-                 "side", "start_s", "turn_s")  # fmt: skip
+    __slots__ = (
+        "_quantities",
+        "checks",
+        "end_s",
+        "is_complete",
+        "number",
+        "part",
+        "remarks",
+        "side",
+        "start_s",
+        "turn_s",
+    )
 
     def __init__(self, assessed: AssessedRepetition) -> None:
         r = assessed.repetition

@@ -274,29 +274,48 @@ def _bundle_model():
     coding = element("Coding", system=(uri, ...), code=(code, ...), display=(text | None, None))
     concept = element("Concept", coding=(list[coding] | None, None), text=(text, ...))
     quantity = element(
-        "Quantity", value=(float | int, ...), unit=(text, ...), system=(Literal[UCUM], ...),
+        "Quantity",
+        value=(float | int, ...),
+        unit=(text, ...),
+        system=(Literal[UCUM], ...),
         code=(units, ...),
-    )  # fmt: skip
+    )
     span = element("Range", low=(quantity, ...), high=(quantity, ...))
     component = element(
-        "Component", code=(concept, ...), valueQuantity=(quantity | None, None),
-        valueRange=(span | None, None), dataAbsentReason=(concept | None, None),
-    )  # fmt: skip
+        "Component",
+        code=(concept, ...),
+        valueQuantity=(quantity | None, None),
+        valueRange=(span | None, None),
+        dataAbsentReason=(concept | None, None),
+    )
     subject = element("Subject", identifier=(element("Identifier", value=(text, ...)), ...))
     observation = element(
-        "Observation", resourceType=(Literal["Observation"], ...), id=(identity, ...),
-        status=(Literal[STATUSES], ...), category=(list[concept] | None, None),
-        code=(concept, ...), subject=(subject, ...), effectiveDateTime=(day, ...),
-        issued=(instant, ...), bodySite=(words | None, None), method=(words, ...),
+        "Observation",
+        resourceType=(Literal["Observation"], ...),
+        id=(identity, ...),
+        status=(Literal[STATUSES], ...),
+        category=(list[concept] | None, None),
+        code=(concept, ...),
+        subject=(subject, ...),
+        effectiveDateTime=(day, ...),
+        issued=(instant, ...),
+        bodySite=(words | None, None),
+        method=(words, ...),
         device=(element("Device", display=(text, ...)) | None, None),
-        component=(list[component] | None, None), note=(list[words] | None, None),
-        valueQuantity=(quantity | None, None), valueString=(text | None, None),
-    )  # fmt: skip
+        component=(list[component] | None, None),
+        note=(list[words] | None, None),
+        valueQuantity=(quantity | None, None),
+        valueString=(text | None, None),
+    )
     entry = element("Entry", fullUrl=(uri, ...), resource=(observation, ...))
     return element(
-        "Bundle", resourceType=(Literal["Bundle"], ...), id=(identity, ...),
-        type=(Literal["collection"], ...), timestamp=(instant, ...), entry=(list[entry], ...),
-    )  # fmt: skip
+        "Bundle",
+        resourceType=(Literal["Bundle"], ...),
+        id=(identity, ...),
+        type=(Literal["collection"], ...),
+        timestamp=(instant, ...),
+        entry=(list[entry], ...),
+    )
 
 
 def check_bundle(bundle: Mapping[str, Any]) -> None:

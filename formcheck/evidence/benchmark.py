@@ -152,9 +152,12 @@ def run_benchmark(
 
         def way(name, settings, expected_s, work, n_clips=1) -> _Way:
             return _Way(
-                name=name, settings=settings, work=work, n_frames=n_frames * n_clips,
+                name=name,
+                settings=settings,
+                work=work,
+                n_frames=n_frames * n_clips,
                 expected_s=expected_s * n_clips + _START_S,
-            )  # fmt: skip
+            )
 
         ways = [
             way(BARE_ONE, every, one, lambda: _bare(clip, replace(every.pose, n_threads=1))),
@@ -163,12 +166,14 @@ def run_benchmark(
             way(ALL_FILES, every, most + extra, lambda: everything(every)),
             way(PLAIN, every, one + extra, lambda: _plain(clip, out / "a.mp4", bundle)),
             way(
-                PLAIN_VIDEO, every, one + extra,
+                PLAIN_VIDEO,
+                every,
+                one + extra,
                 lambda: _plain(clip, out / "b.mp4", bundle, is_video_mode=True),
             ),
             way(DEFAULT, default, few, lambda: analyze(request, default)),
             way(DEFAULT_ALL, default, few + extra, lambda: everything(default)),
-        ]  # fmt: skip
+        ]
         if n == 1:
             del ways[1]
         if n_batch and measure_folder is not None:
@@ -187,10 +192,14 @@ def run_benchmark(
         for repeat, w, before_s, total_s in _in_turn(ways, n_repeats):
             tell(
                 Step(
-                    name=w.name, n_round=repeat + 1, n_rounds=n_repeats, expected_s=w.expected_s,
-                    before_s=before_s, total_s=total_s,
+                    name=w.name,
+                    n_round=repeat + 1,
+                    n_rounds=n_repeats,
+                    expected_s=w.expected_s,
+                    before_s=before_s,
+                    total_s=total_s,
                 )
-            )  # fmt: skip
+            )
             timing = _timed(w.name, w.settings.pose.rate_hz, w.n_frames, w.work)
             if w.name not in best or timing.wall_s < best[w.name].wall_s:
                 best[w.name] = timing

@@ -153,8 +153,10 @@ def feet_cue(
     return Cue(
         name="direction of both feet in the picture",
         value_deg=angle if from_front <= 90 else 180 - angle,
-        standard_deg=float(np.hypot(
-            settings.feet_standard_deg / cosine,
-            np.degrees(settings.feet_scale * abs(sine) / cosine),
-        )),
-    )  # fmt: skip
+        standard_deg=float(
+            np.hypot(
+                settings.feet_standard_deg / cosine,
+                np.degrees(settings.feet_scale * abs(sine) / cosine),
+            )
+        ),
+    )

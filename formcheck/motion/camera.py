@@ -116,8 +116,13 @@ def _azimuth_deg(track, lying, is_still, settings) -> tuple[float, float]:
     """(azimuth, its standard uncertainty) from all the cues that this view has, degrees."""
     depth = _azimuth_at_rest_deg(track, lying, is_still, ("hip", "shoulder"))
     head = _azimuth_at_rest_deg(track, lying, is_still, ("ear",))
-    cues = [Cue(name="depth of hips and shoulders", value_deg=depth,
-                standard_deg=settings.depth_standard_deg)]  # fmt: skip
+    cues = [
+        Cue(
+            name="depth of hips and shoulders",
+            value_deg=depth,
+            standard_deg=settings.depth_standard_deg,
+        )
+    ]
     if abs(within_180_deg(head - depth)) <= settings.head_gate_deg:
         cues.append(
             Cue(name="depth of the ears", value_deg=head, standard_deg=settings.head_standard_deg)
@@ -252,8 +257,9 @@ def find_view(
     azimuth, standard = _azimuth_deg(track, lying, is_still, settings.cues)
     if lying:
         azimuth, standard = (
-            _with_long_axis_deg(azimuth, track, is_still), settings.azimuth_standard_deg,
-        )  # fmt: skip
+            _with_long_axis_deg(azimuth, track, is_still),
+            settings.azimuth_standard_deg,
+        )
     half_width = 1.96 * standard
     plane = plane_of(azimuth, settings)
     near: Side | None = None

@@ -156,11 +156,11 @@ def foot_yaw_deg(heel_px, toe_px, facing_x: int, sight: Sight) -> float:
 
 def _foot_cue(track, side, is_standing, facing_x, sight, settings) -> Cue | None:
     heel, toe = (
-        np.array([
-            median_where(track.image_px[:, LANDMARK[side, j], k], is_standing) for k in (0, 1)
-        ])
+        np.array(
+            [median_where(track.image_px[:, LANDMARK[side, j], k], is_standing) for k in (0, 1)]
+        )
         for j in ("heel", "toe")
-    )  # fmt: skip
+    )
     along = toe - heel
     if not np.isfinite(along).all() or facing_x * along[0] <= 0:
         return None

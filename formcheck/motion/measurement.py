@@ -267,10 +267,16 @@ def _obliquity(key: str, s: Setting) -> Read:
     if s.series.trunk_ahead_deg is not None:
         leak_deg = off_front_deg(s) * np.sin(np.radians(s.series.trunk_ahead_deg))
     value = _largest_in_size(
-        key, s, s.series.pelvic_obliquity_deg, "pelvic_obliquity",
-        at_standing(s, s.series.pelvic_obliquity_deg), (),
-        ("hip",), degrees_per_px(apart_px(s, "hip")), leak_deg,
-    )  # fmt: skip
+        key,
+        s,
+        s.series.pelvic_obliquity_deg,
+        "pelvic_obliquity",
+        at_standing(s, s.series.pelvic_obliquity_deg),
+        (),
+        ("hip",),
+        degrees_per_px(apart_px(s, "hip")),
+        leak_deg,
+    )
     if leak_deg is not None:
         within = leak_deg[s.attempt.start : s.attempt.end + 1]
         most = PELVIS_LEAK_MOST_DEG * np.sqrt(3)

@@ -95,23 +95,28 @@ def find_sight(
         return sum(points[:, LANDMARK[s, joint]] for s in SIDES) / 2
 
     place = [
-        (median_where(track.image_px[:, LANDMARK[s, j], 0], mask),
-         median_where(track.image_px[:, LANDMARK[s, j], 1], mask))
-        for s in SIDES for j in ("shoulder", "hip", "ankle")
-    ]  # fmt: skip
+        (
+            median_where(track.image_px[:, LANDMARK[s, j], 0], mask),
+            median_where(track.image_px[:, LANDMARK[s, j], 1], mask),
+        )
+        for s in SIDES
+        for j in ("shoulder", "hip", "ankle")
+    ]
     body_x, body_y = (
-        float(np.nanmean(v)) if np.isfinite(v).any() else np.nan
-        for v in np.array(place, float).T
-    )  # fmt: skip
+        float(np.nanmean(v)) if np.isfinite(v).any() else np.nan for v in np.array(place, float).T
+    )
     axis = middle(track.world_m, "shoulder") - middle(track.world_m, "ankle")
     away = np.degrees(np.arctan2(axis[:, 2], -axis[:, 1]))
     lean = median_where(away, mask)
     cues = [Cue(name="where cameras stand", value_deg=0.0, standard_deg=settings.fall_standard_deg)]
     if abs(lean) <= settings.upright_at_most_deg:
         cues.append(
-            Cue(name="upright of the model's world", value_deg=-lean,
-                standard_deg=settings.upright_standard_deg)
-        )  # fmt: skip
+            Cue(
+                name="upright of the model's world",
+                value_deg=-lean,
+                standard_deg=settings.upright_standard_deg,
+            )
+        )
     fall, standard = joined(cues)
     return Sight(
         centre_px=(width_px / 2, height_px / 2),

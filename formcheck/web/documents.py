@@ -130,8 +130,11 @@ def anchor_of(heading: str) -> str:
 
 def _words(inline) -> str:
     """The text of a line as it is read."""
-    return "".join(t.content if t.type in ("text", "code_inline") else " "
-                   for t in inline.children or () if t.nesting == 0)  # fmt: skip
+    return "".join(
+        t.content if t.type in ("text", "code_inline") else " "
+        for t in inline.children or ()
+        if t.nesting == 0
+    )
 
 
 def html_of(page: Page, reader: Reader, base: str) -> str:

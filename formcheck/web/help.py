@@ -25,9 +25,14 @@ def _own_parts(request) -> list:
 def _contents(request):
     question = request.query_params.get("q", "").strip()[:MOST_QUESTION]
     return render(
-        request, "help.html.j2", base=_base(request), listed=_own_parts(request), page=None,
-        question=question, found=search(question, session_of(request).role) if question else None,
-    )  # fmt: skip
+        request,
+        "help.html.j2",
+        base=_base(request),
+        listed=_own_parts(request),
+        page=None,
+        question=question,
+        found=search(question, session_of(request).role) if question else None,
+    )
 
 
 def _page(request):
@@ -36,9 +41,15 @@ def _page(request):
     if page is None:
         raise PageError(404, "There is no such page.")
     return render(
-        request, "help.html.j2", base=base, listed=_own_parts(request), page=page, question="",
-        found=None, text=html_of(page, reader, base),
-    )  # fmt: skip
+        request,
+        "help.html.j2",
+        base=base,
+        listed=_own_parts(request),
+        page=page,
+        question="",
+        found=None,
+        text=html_of(page, reader, base),
+    )
 
 
 def _picture(request):

@@ -10,9 +10,18 @@ import sys
 
 sys.modules["fcntl"] = None  # `import fcntl` raises ImportError
 for name in (
-    "O_CLOEXEC", "O_NOFOLLOW", "O_NONBLOCK", "fork", "forkpty", "mkfifo",
-    "nice", "pread", "pwrite", "sched_getaffinity", "posix_spawn",
-):  # fmt: skip
+    "O_CLOEXEC",
+    "O_NOFOLLOW",
+    "O_NONBLOCK",
+    "fork",
+    "forkpty",
+    "mkfifo",
+    "nice",
+    "pread",
+    "pwrite",
+    "sched_getaffinity",
+    "posix_spawn",
+):
     if hasattr(os, name):
         delattr(os, name)
 
