@@ -198,7 +198,7 @@ def _is_counted_short(error: Mapping[str, Any], data: object) -> bool:
     given: Any = data
     for part in error["loc"]:
         given = given[part]
-    return len(given) >= error["ctx"]["min_length"]
+    return bool(len(given) >= error["ctx"]["min_length"])
 
 
 def _plain(error: Mapping[str, Any]) -> str:
