@@ -399,7 +399,14 @@ def build_analysis(
         trace=build_trace(track, motion),
         track=track,
         raw=build_raw(clip, motion, people=people),
-        seen=(SeenLeg(leg=leg, view=report.view, is_here=np.ones(len(track.time_s), bool)),),
+        seen=(
+            SeenLeg(
+                leg=leg,
+                view=report.view,
+                is_here=np.ones(len(track.time_s), bool),
+                knee_flexion_deg=np.full(len(track.time_s), np.nan),
+            ),
+        ),
     )
 
 

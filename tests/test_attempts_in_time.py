@@ -100,7 +100,10 @@ def test_fast_and_slow_repetitions_are_counted_and_turn_where_they_turn(there_s,
     for found, t in zip(report.repetitions, true, strict=True):
         assert found.repetition.turn_s == pytest.approx(t.turn_s, abs=0.1)
         assert values_of(found)["lowering_s"] == pytest.approx(t.first_s, abs=0.2)
-        assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=2)
+        if there_s < 0.5:  # too quick for what a camera sees: told, and not measured
+            assert "knee_flexion_peak_deg" not in values_of(found)
+        else:
+            assert values_of(found)["knee_flexion_peak_deg"] == pytest.approx(105, abs=2)
 
 
 def test_lowering_and_raising_of_different_length_are_told_apart():

@@ -173,14 +173,14 @@ def test_the_summary_has_a_row_a_repetition_in_both_formats(folder, tmp_path):
     rows = _rows(tmp_path / "out", "summary.csv")
     report = read_report(tmp_path / "out/results/a_squat_left.mp4/report.json")
     assert len(rows) == len(report.repetitions) >= 1
-    measured = next(m for m in report.repetitions[0].measures if m.key == "knee_flexion_peak_deg")
-    assert float(rows[0]["knee_flexion_peak_deg"]) == measured.value
-    assert float(rows[0]["knee_flexion_peak_deg_low"]) == measured.low
+    measured = next(m for m in report.repetitions[0].measures if m.key == "lowering_s")
+    assert float(rows[0]["lowering_s"]) == measured.value
+    assert float(rows[0]["lowering_s_low"]) == measured.low
     import pyarrow.parquet as parquet
 
     table = parquet.read_table(tmp_path / "out/summary.parquet").to_pylist()
     assert [r["file"] for r in table] == [r["file"] for r in rows]
-    assert table[0]["knee_flexion_peak_deg"] == measured.value
+    assert table[0]["lowering_s"] == measured.value
     assert table[0]["complete"] is report.repetitions[0].repetition.is_complete
 
 

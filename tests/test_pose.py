@@ -228,7 +228,7 @@ def test_a_missing_system_library_is_named_with_the_packages_to_install(monkeypa
         assert "libEGL.so.1" in str(caught.value)
         assert "libegl1 libgles2 libgl1" in str(caught.value)
     else:
-        assert "-m pip install mediapipe" in str(caught.value)
+        assert "-m pip install 'mediapipe" in str(caught.value)
     assert "\n" not in str(caught.value)
     assert "libGL.so.1" in str(missing(ImportError("libGL.so.1: cannot open"), "MediaPipe"))
 

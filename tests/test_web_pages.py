@@ -632,6 +632,9 @@ def test_ctrl_c_ends_the_server_and_its_worker_with_one_line(tmp_path, after_s):
     time.sleep(after_s)
     assert served.interrupt() == 130
     assert served.errors == ["formcheck: stopped; no half-written file was left behind\n"]
+    until = time.monotonic() + 5  # one that is still starting sees that its line is closed
+    while Path(f"/proc/{worker}").exists() and time.monotonic() < until:
+        time.sleep(0.05)
     assert not Path(f"/proc/{worker}").exists()
 
 

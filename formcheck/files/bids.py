@@ -15,7 +15,6 @@ from formcheck.files import storage
 from formcheck.model.anatomy import LANDMARK, LEG, SIDES
 from formcheck.model.errors import OutputError, UsageError
 from formcheck.model.records import Analysis
-from formcheck.motion.kinematics import build_series
 
 TRACKED = ("shoulder", *LEG)
 
@@ -58,10 +57,9 @@ def write_bids_motion(
                 channels.append((f"{side}_{joint}_{axis}", axis, "POS", f"{side}_{joint}", "px"))
                 columns.append(points[:, k])
     for seen in analysis.seen:
-        angle = build_series(track, seen.view, seen.leg).knee_flexion_deg
         name = f"{seen.leg}_knee"
         channels.append((f"{name}_flexion", "n/a", "JNTANG", name, "deg"))
-        columns.append(np.where(seen.is_here, angle, np.nan))
+        columns.append(np.where(seen.is_here, seen.knee_flexion_deg, np.nan))
     rows = np.stack(columns, axis=1)
     description = {
         "TaskName": report.exercise,

@@ -445,11 +445,14 @@ class SeenLeg:
     """The leg that was measured in a stretch of the clip, and from where it was seen.
 
     is_here : (n,) bool, the samples of the track that the stretch takes
+    knee_flexion_deg : (n,) degrees, as the measures are read from it; NaN where not seen from the
+        side
     """
 
     leg: Side
     view: View
     is_here: np.ndarray
+    knee_flexion_deg: np.ndarray
 
     def __post_init__(self) -> None:
         _seal(self)

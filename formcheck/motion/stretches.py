@@ -84,10 +84,16 @@ class Stretch:
     driving_view: ExerciseView
     values: np.ndarray
     is_here: np.ndarray
+    knee_flexion_deg: np.ndarray
 
     @property
     def seen(self) -> SeenLeg:
-        return SeenLeg(leg=self.leg, view=self.view, is_here=self.is_here)
+        return SeenLeg(
+            leg=self.leg,
+            view=self.view,
+            is_here=self.is_here,
+            knee_flexion_deg=self.knee_flexion_deg,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,6 +274,7 @@ def measured_stretch(
         driving_view=driving_view,
         values=values,
         is_here=np.ones(len(track.time_s), bool),
+        knee_flexion_deg=all_series[leg].knee_flexion_deg,
     )
 
 

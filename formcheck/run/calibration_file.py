@@ -11,7 +11,6 @@ from formcheck.files.schema import record_from_mapping, record_to_mapping
 from formcheck.files.schema_version import schema_fault
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.records import GoniometerReading
-from formcheck.motion.kinematics import build_series
 from formcheck.run.rerun import assessed_again
 from formcheck.run.result_folder import TRACK_NAME, parsed_json, read_request
 
@@ -66,7 +65,7 @@ def add_reading(
         raise UsageError(
             "a reading needs a clip seen from the side, with the measured leg near the camera"
         )
-    knee_deg = build_series(track, view, side).knee_flexion_deg
+    knee_deg = seen.knee_flexion_deg
     around = (np.abs(track.time_s - at_s) <= 0.1) & seen.is_here
     if not np.isfinite(knee_deg[around]).any():
         raise UsageError(f"--at {at_s:g}: the knee is not seen at that moment; choose another")

@@ -63,6 +63,8 @@ class WorkerProcess:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=self._messages,
+            # Ctrl-C at the terminal is for whoever started us; the closed line ends the worker.
+            start_new_session=True,
             env={
                 **os.environ,
                 "PYTHONPATH": package_root + (os.pathsep + others if others else ""),
