@@ -264,7 +264,9 @@ def test_an_urgent_symptom_says_to_get_help_now(patient, symptom):
     page = patient.post(SQUAT, {"pain": "0", "symptom": [symptom, "fall"]})
     assert "Get urgent medical help now." in told(page)
     assert "phone your clinic" not in told(page), "the emergency number comes first"
-    assert "You answered today: " in told(patient.get("/my"))
+    home = told(patient.get("/my"))
+    assert "You answered today: " in home
+    assert home.index("Phone the emergency number") < home.index("phone your clinic")
     assert patient.get(SQUAT + "/record").status == 303
 
 
