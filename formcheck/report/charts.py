@@ -102,7 +102,9 @@ def is_about_trace(bound: Bound, trace: Trace) -> bool:
     )
 
 
-def _outcomes_on_trace(assessed: AssessedRepetition, trace: Trace):
+def _outcomes_on_trace(
+    assessed: AssessedRepetition, trace: Trace
+) -> tuple[wording.OutcomeWords, ...]:
     """Outcomes to mark on the line: those about the line's own measure where there are any."""
     own = tuple(c for c in assessed.checks if is_about_trace(Bound(measure=c.measure), trace))
     return wording.outcomes_in_order(replace(assessed, checks=own or assessed.checks))
@@ -173,10 +175,10 @@ def trace_chart(report: Report, trace: Trace) -> TraceChart | None:
     is_known = np.isfinite(value)
     low, high, step = _value_axis(value[is_known], edges)
 
-    def x(seconds):
+    def x(seconds: float) -> float:
         return round(100 * min(max(float(seconds) / duration_s, 0.0), 1.0), 3)
 
-    def y(shown):
+    def y(shown: float) -> float:
         return round(100 * (high - min(max(float(shown), low), high)) / (high - low), 3)
 
     runs = _runs(is_known)

@@ -8,7 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
-from typing import Literal
+from typing import Literal, cast
 
 from formcheck.model.errors import UsageError
 from formcheck.model.records import (
@@ -116,7 +116,7 @@ def check_correction(correction: Correction, report: Report) -> None:
     elif correction.kind == "outcome" and at is not None:
         if not any(_is_about(correction, c) for c in repetitions[at].checks):
             raise UsageError("nothing was judged there")
-        if correction.outcome not in OUTCOMES[correction.check_kind]:
+        if correction.outcome not in OUTCOMES[cast(CheckKind, correction.check_kind)]:
             raise UsageError("choose one of the outcomes offered")
 
 
@@ -164,12 +164,15 @@ def corrected(report: Report, corrections: Sequence[Correction]) -> CorrectedRep
             r, before = repetitions[c.repetition], overruled[c.repetition]
             for k, check in enumerate(r.checks):
                 if _is_about(c, check):
-                    found = before[k].found if before[k] else check.outcome
+                    earlier = before[k]
+                    found = earlier.found if earlier else check.outcome
                     before[k] = Overruled(found=found, by=c.made_by, reason=c.reason)
             repetitions[c.repetition] = replace(
                 r,
                 checks=tuple(
-                    replace(check, outcome=c.outcome) if _is_about(c, check) else check
+                    replace(check, outcome=cast(Outcome, c.outcome))
+                    if _is_about(c, check)
+                    else check
                     for check in r.checks
                 ),
             )
@@ -232,7 +235,7 @@ def _parts(repetitions: Sequence[AssessedRepetition]) -> set[str]:
 
 def _means(kept: Sequence[AssessedRepetition]) -> tuple[SetMeasure, ...]:
     values: dict[str, list[Measured]] = {}
-    movements: dict[str, set] = {}
+    movements: dict[str, set[tuple[str, str | None]]] = {}
     for r in kept:
         if r.repetition.is_complete:
             for m in r.measures:

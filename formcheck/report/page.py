@@ -11,6 +11,7 @@ import json
 from datetime import datetime
 from functools import cache
 from importlib import resources
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from formcheck.files.report_entries import settings_mapping
@@ -35,6 +36,9 @@ from formcheck.report.tables import (
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
 from formcheck.words.set_words import set_sentence
+
+if TYPE_CHECKING:  # a heavy package, imported when the page is asked for
+    from jinja2 import Template
 
 _SPOILS = {
     "nothing": "",
@@ -131,7 +135,7 @@ def asset(name: str) -> str:
 
 
 @cache
-def _template():
+def _template() -> "Template":
     import jinja2
 
     environment = jinja2.Environment(

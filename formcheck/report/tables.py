@@ -178,8 +178,8 @@ def tempo_order(present: list[str]) -> list[str]:
 def _tempo(assessed: AssessedRepetition, order: list[str]) -> str:
     values = {m.key: wording.known(m) for m in assessed.measures}
     texts = [
-        wording.number(values[k].value, 1) if isinstance(values.get(k), Measured) else "–"
-        for k in order
+        wording.number(m.value, 1) if isinstance(m, Measured) else "–"
+        for m in map(values.get, order)
     ]
     return " · ".join(texts) if set(texts) != {"–"} else "–"
 
@@ -226,7 +226,8 @@ def _numbers(labels: list[str], n_all: int) -> str:
         return "all repetitions" if n_all > 1 else "the repetition"
     if not all(label.isdigit() for label in labels):
         return f"repetition{'' if len(labels) == 1 else 's'} {', '.join(labels)}"
-    numbers, spans = [int(n) for n in labels], []
+    numbers = [int(n) for n in labels]
+    spans: list[list[int]] = []
     for n in numbers:
         if spans and n == spans[-1][1] + 1:
             spans[-1][1] = n
@@ -304,7 +305,9 @@ def other_tables(report: Report, keys: list[str]) -> list[Table]:
     return tables
 
 
-def _widest(key: str, repetitions: Iterable[AssessedRepetition]) -> tuple | None:
+def _widest(
+    key: str, repetitions: Iterable[AssessedRepetition]
+) -> tuple[Measured, AssessedRepetition] | None:
     """The repetition with the widest interval of a measure: the most careful example."""
     found = [
         (m, assessed)
