@@ -35,12 +35,13 @@ _SIDE_KNEE = (
     "spread on the sample clips, decision 7"
 )
 _OWN_VALIDATION = "spread on the sample clips, decision 7"
+_RANDOM_CLIPS = "spread on 112 random rendered clips, decision 65"
 
 ERROR_MODELS: dict[str, ErrorModel] = {
     "knee_flexion": ErrorModel(shared=4.4, own=1.8, source=_SIDE_KNEE),
     "thigh_inclination": ErrorModel(shared=4.2, own=1.8, source=_OWN_VALIDATION),
-    "shank_inclination": ErrorModel(shared=3.0, own=1.5, source=_OWN_VALIDATION),
-    "trunk_inclination": ErrorModel(shared=3.2, own=1.5, source=_OWN_VALIDATION),
+    "shank_inclination": ErrorModel(shared=3.8, own=1.5, source=_RANDOM_CLIPS),
+    "trunk_inclination": ErrorModel(shared=4.8, own=1.5, source=_RANDOM_CLIPS),
     "trunk_thigh": ErrorModel(shared=4.5, own=1.8, source=_OWN_VALIDATION),
     "trunk_swing_leg_line": ErrorModel(shared=5.0, own=2.0, source=_OWN_VALIDATION),
     "rear_knee_height": ErrorModel(shared=0.06, own=0.03, source=_OWN_VALIDATION),
@@ -60,9 +61,9 @@ ERROR_MODELS: dict[str, ErrorModel] = {
     "trunk_lateral_inclination": ErrorModel(shared=1.5, own=1.0, source=_OWN_VALIDATION),
     "hip_drop": ErrorModel(shared=0.04, own=0.015, source=_OWN_VALIDATION),
     "time": ErrorModel(shared=0.0, own=0.05, source=_OWN_VALIDATION),
-    "phase_time": ErrorModel(shared=0.0, own=0.085, source=_OWN_VALIDATION),
-    "pause_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
-    "hold_time": ErrorModel(shared=0.0, own=0.12, source=_OWN_VALIDATION),
+    "phase_time": ErrorModel(shared=0.0, own=0.16, source=_RANDOM_CLIPS),
+    "pause_time": ErrorModel(shared=0.0, own=0.17, source=_RANDOM_CLIPS),
+    "hold_time": ErrorModel(shared=0.0, own=0.2, source=_RANDOM_CLIPS),
 }
 """Quantity -> its error model, in the quantity's unit."""
 
