@@ -36,7 +36,7 @@ class Quantity:
     """One measure of one repetition, as the report gives it.
 
     value, low, high : in `unit`, with the 95 % interval; NaN where not measurable.
-    unit : "deg", "s", "cm", "share", "deg/min" or "1" (a count).
+    unit : "deg", "s", "cm", "share", "deg/min" or "1" (a count or a ratio).
     not_measurable : why there is no value, in words; "" where there is one.
     """
 
