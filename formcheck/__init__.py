@@ -9,6 +9,7 @@ if TYPE_CHECKING:  # type checkers take it for true; `typing` itself is not wort
     from formcheck.api.found import MeasuredRepetition, MeasuredSet, Quantity
     from formcheck.api.functions import analyze, read_exercise, read_prescription, read_report
     from formcheck.model.errors import (
+        BusyError,
         ClipError,
         FileError,
         FormcheckError,
@@ -40,9 +41,11 @@ _MODULE_OF = {
     "FileError": "model.errors",
     "OutputError": "model.errors",
     "ModelError": "model.errors",
+    "BusyError": "model.errors",
 }
 
 __all__ = [
+    "BusyError",
     "ClipError",
     "Context",
     "FileError",

@@ -14,6 +14,7 @@ from exercise_cases import SQUAT, STANDING
 from skeleton import film, repeated
 
 import formcheck
+from formcheck.files.held_folders import held_folder
 from formcheck.files.report_file import report_mapping, write_report
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
@@ -118,6 +119,9 @@ def test_a_clip_is_measured_against_what_was_asked(known_landmarks, tmp_path):
     assert all(r.checks for r in found.repetitions)
     assert found.trace.time_s.shape == found.trace.value.shape
     assert found.trace.key == "knee_flexion"
+    with held_folder(tmp_path / "out"), pytest.raises(formcheck.BusyError, match="another run"):
+        found.write(tmp_path / "out")
+    assert not (tmp_path / "out").exists()
     found.write(tmp_path / "out")
     assert (tmp_path / "out/report.json").is_file()
     assert not (tmp_path / "out/annotated.mp4").exists()

@@ -162,6 +162,28 @@ def test_the_pure_rooms_touch_neither_files_nor_clocks_nor_the_terminal(unit):
             assert getattr(call.func, "attr", "") not in {"now", "today", "utcnow"}
 
 
+def _texts(tree: ast.AST) -> list[str]:
+    """The strings of a module that are no docstrings; an f-string counts as one."""
+    notes = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
+    pieces = {
+        id(piece) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for piece in n.values
+    }
+    texts = []
+    for n in ast.walk(tree):
+        if isinstance(n, ast.JoinedStr):
+            texts.append("".join(str(getattr(piece, "value", "")) for piece in n.values))
+        elif isinstance(n, ast.Constant) and id(n) not in notes | pieces:
+            texts += [n.value] if isinstance(n.value, str) else []
+    return texts
+
+
+def test_motion_makes_no_sentences():
+    # Names of sources and of an interval's parts are labels; sentences are made in words.
+    for path, tree in SOURCES.items():
+        if _unit(path) == "motion":
+            assert not {t for t in _texts(tree) if t.endswith(".") and t.count(" ") >= 3}, path
+
+
 def test_no_module_is_much_longer_than_five_hundred_lines():
     long = {
         str(path): n

@@ -12,7 +12,6 @@ import pytest
 
 from formcheck.model.intervals import projected_flexion_deg
 from formcheck.model.records import Measured, Part
-from formcheck.motion.chair_tests import published
 from formcheck.motion.kinematics import (
     fppa_deg,
     inclination_deg,
@@ -23,6 +22,7 @@ from formcheck.motion.kinematics import (
 from formcheck.motion.repetitions import find_attempts
 from formcheck.motion.symmetry import compare_sides
 from formcheck.motion.track import low_pass, low_pass_design_hz
+from formcheck.words.chair_test_words import chair_test_lines
 
 DATA = Path(__file__).parent / "data"
 
@@ -234,7 +234,7 @@ def test_a_symmetry_index_carries_the_errors_of_both_legs():
 
 def test_chair_stand_cut_offs_are_those_of_the_cdc_sheet():
     # CDC STEADI 2017, read in a verbatim copy: fewer than these is below average.
-    text, scope = published({"n_in_30_s", "knee_flexion_peak_deg"})
+    text, scope = chair_test_lines({"n_in_30_s", "knee_flexion_peak_deg"})
     for ages, men, women in [
         ("60 to 64", 14, 12),
         ("65 to 69", 12, 11),
@@ -253,11 +253,11 @@ def test_chair_stand_cut_offs_are_those_of_the_cdc_sheet():
 
 def test_five_stands_cut_offs_are_those_of_bohannon_and_say_the_stop_rule():
     # Bohannon 2006 (read in a secondary copy); 15 s: Buatois 2008, n = 2735 (the same copy).
-    text, _ = published({"time_for_five_s"})
+    text, _ = chair_test_lines({"time_for_five_s"})
     for words in ("60 to 69: 11.4 s", "70 to 79: 12.6 s", "80 to 89: 14.8 s", "15 s and more"):
         assert words in text
     assert "to standing at the fifth stand" in text
 
 
 def test_no_chair_test_is_spoken_of_where_none_was_measured():
-    assert published({"knee_flexion_peak_deg", "range_share"}) == ()
+    assert chair_test_lines({"knee_flexion_peak_deg", "range_share"}) == ()

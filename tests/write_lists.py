@@ -11,12 +11,12 @@ from formcheck.files.schema import KINDS, json_schema_text
 from formcheck.model.measures import MEASURES, PLANES, Measure
 
 PACKAGE = Path(__file__).resolve().parent.parent / "formcheck"
-UNITS = {"1": "count or ratio"}
 
 
 def row(measure: Measure) -> str:
     """A measure's row in the table of the documents."""
-    unit = UNITS.get(measure.unit, measure.unit)
+    without_unit = "count" if measure.key.startswith("n_") else "ratio"
+    unit = without_unit if measure.unit == "1" else measure.unit
     views = ", ".join(plane for plane in PLANES if plane in measure.views)
     return f"| `{measure.key}` | {unit} | {views} | {measure.definition} |\n"
 

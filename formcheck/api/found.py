@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from formcheck.files.held_folders import held_folder
 from formcheck.files.report_rounding import as_written
 from formcheck.files.storage import arrow_table
 from formcheck.model.errors import UsageError
@@ -36,7 +37,7 @@ class Quantity:
     """One measure of one repetition, as the report gives it.
 
     value, low, high : in `unit`, with the 95 % interval; NaN where not measurable.
-    unit : "deg", "s", "cm", "share", "deg/min" or "1" (a count).
+    unit : "deg", "s", "cm", "share", "deg/min" or "1" (a count or a ratio).
     not_measurable : why there is no value, in words; "" where there is one.
     """
 
@@ -178,15 +179,23 @@ class MeasuredSet:
             The set was read from a report: the clip's landmarks are not at hand.
         OutputError
             The folder cannot be written to.
+        BusyError
+            Another run is writing there.
         """
         if self._of_clip is None:
             raise UsageError(
                 f"{folder}: a report that was read has no landmarks to write; copy its folder"
             )
         analysis, request, settings = self._of_clip
-        write_results(
-            analysis, request, settings, Path(folder), with_video=video, is_face_blurred=blur_face
-        )
+        with held_folder(Path(folder)):
+            write_results(
+                analysis,
+                request,
+                settings,
+                Path(folder),
+                with_video=video,
+                is_face_blurred=blur_face,
+            )
 
     def __repr__(self) -> str:
         n = len(self.repetitions)

@@ -4,7 +4,6 @@ import contextlib
 import datetime
 import json
 import os
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,8 +11,9 @@ from pathlib import Path
 from formcheck.batch.clips import DESCRIPTION_NAME, WORK_NAME, readable
 from formcheck.batch.one_clip import clear_parts, parts_folder
 from formcheck.files import storage
-from formcheck.files.locks import open_bytes, take
-from formcheck.model.errors import BusyError, UsageError
+from formcheck.files.held_folders import held_by_lock
+from formcheck.files.locks import open_bytes
+from formcheck.model.errors import UsageError
 
 LOG_NAME = "log.jsonl"
 
@@ -43,33 +43,10 @@ def held(out: Path) -> Iterator[None]:
         The folder cannot be made or written to.
     """
     storage.make_folder(out / WORK_NAME)
-    path = out / WORK_NAME / "lock"
-    try:
-        handle = open_bytes(path, os.O_CREAT | os.O_RDWR)
-    except OSError as error:
-        raise storage.output_error(error, path) from error
-    try:
-        if take(handle) == "taken":
-            holder = _holder(path)
-            raise BusyError(
-                f"{out}: another run is writing there{f' ({holder})' if holder else ''}; wait "
-                "for it or choose another folder"
-            )
-        os.ftruncate(handle, 0)
-        os.write(handle, f"process {os.getpid()} on {socket.gethostname()}".encode())
+    with held_by_lock(out, out / WORK_NAME / "lock"):
         clear_parts(out)
         storage.make_folder(parts_folder(out))
         yield
-    finally:
-        os.close(handle)
-
-
-def _holder(path: Path) -> str:
-    """What the run that holds the folder says of itself, where the system lets it be read."""
-    try:
-        return path.read_bytes()[:500].decode("utf-8", "replace").strip()
-    except OSError:
-        return ""
 
 
 def has_room(out: Path) -> bool:

@@ -1,5 +1,6 @@
 """formcheck analyze: one clip in, a measured set out."""
 
+import contextlib
 import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -126,6 +127,7 @@ def analyze(
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
     from formcheck.cli.words import set_lines
+    from formcheck.files.held_folders import held_folder
     from formcheck.files.report_file import report_json
     from formcheck.files.storage import default_cache_folder, refuse_to_overwrite
     from formcheck.model.records import Context, Pain
@@ -161,7 +163,10 @@ def analyze(
     if out is not None:
         inputs = [Path(f) for f in (clip, exercise, prescription, calibration) if f is not None]
         refuse_to_overwrite(inputs, result_files(out))
-    with progress_bar() as progress:
+    with (
+        held_folder(out) if out is not None else contextlib.nullcontext(),
+        progress_bar() as progress,
+    ):
         analysis = analyze_clip(
             request,
             settings,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from formcheck.model.measures import MEASURES
-from formcheck.model.records import Measured, Part
+from formcheck.model.records import Measured, Outcome, Part
 
 COVERAGE_FACTOR = 1.96
 """Normal 95 % (JCGM 100, 6.3.3)."""
@@ -275,7 +275,7 @@ def measured(key: str, value: float, parts: Iterable[Part], at_s: float | None =
 
 def decide(
     kind: str, low: float, high: float, at_least: float | None, at_most: float | None
-) -> str:
+) -> Outcome:
     """The outcome of a bound under an interval (JCGM 106:2012, guard bands).
 
     A target is "met" when the whole interval satisfies it, "not_met" when none of it does. A

@@ -47,7 +47,10 @@ def prescribed_bounds(
     becomes a target only where the clinician entered the patient's own passive extension, and
     not where `side` is known to be the other leg.
     """
-    written = [*(("target", b) for b in line.targets), *(("limit", b) for b in line.limits)]
+    written: list[BoundOfKind] = [
+        *(("target", b) for b in line.targets),
+        *(("limit", b) for b in line.limits),
+    ]
     bounds = list(drop_targets_beyond_limits(written, exercise))
     named = {b.measure for _, b in written}
     listed = _listed(exercise)
@@ -58,7 +61,7 @@ def prescribed_bounds(
         if key in listed:
             bounds.append(("target", Bound(measure=key, at_least=line.hold_s)))
     passive = _passive_extension(line, exercise, prescription)
-    if passive is not None and side not in _other_leg(prescription):
+    if passive and prescription and side not in _other_leg(prescription):
         bounds.append(("target", passive))
     return tuple(bounds)
 
@@ -105,7 +108,7 @@ def bounds_where_meant(
     repetition of a leg there is no rest to judge.
     """
     passive = _passive_extension(line, exercise, prescription) if line else None
-    others = _other_leg(prescription) if passive else ()
+    others = _other_leg(prescription) if passive and prescription else ()
     last = {r.repetition.side: k for k, r in enumerate(repetitions)}.values()
 
     def is_meant(c: Check, k: int) -> bool:
@@ -297,7 +300,7 @@ def assess_set(
     ]
     met = [n for n in complete if all(is_met(p) for p in by_number[n])]
     values: dict[str, list[Measured]] = {}
-    movements: dict[str, set] = {}
+    movements: dict[str, set[tuple[str, str | None]]] = {}
     for r in repetitions:
         if not r.repetition.is_complete:
             continue

@@ -6,6 +6,7 @@ or behind the person. Each cue is geometry of the picture; none is tuned to figu
 """
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
@@ -112,7 +113,8 @@ def width_cue(
         apart = apart + (track.image_px[:, left, 0] - track.image_px[:, right, 0]) / image_px
         across = track.world_m[:, left] - track.world_m[:, right]
         width = width + np.linalg.norm(across, axis=1) / world_m
-    seen, true = median_where(apart, mask), median_where(width, mask)
+    seen = median_where(cast(np.ndarray, apart), mask)
+    true = median_where(cast(np.ndarray, width), mask)
     if not (np.isfinite(seen) and true > 0):
         return None
     cosine = float(np.clip(seen / true, -1, 1))

@@ -7,6 +7,7 @@ long axis instead of the vertical, and comes from depth alone.
 """
 
 from dataclasses import dataclass
+from typing import Literal, cast
 
 import numpy as np
 
@@ -53,7 +54,8 @@ def mid(track: Track, joint: str) -> np.ndarray:
 def mid_of(points: np.ndarray, joint: str) -> np.ndarray:
     """Midpoint of the left and right joint among landmarks, (n, 33, d) -> (n, d)."""
     a, b = (LANDMARK[s, joint] for s in SIDES)
-    return (points[:, a] + points[:, b]) / 2
+    middle: np.ndarray = (points[:, a] + points[:, b]) / 2
+    return middle
 
 
 def is_lying(track: Track, settings: CameraSettings = CameraSettings()) -> bool:
@@ -78,7 +80,8 @@ def azimuth_samples_deg(track: Track, lying: bool, parts: tuple[str, ...]) -> np
     across = across - up * np.sum(across * up, axis=1, keepdims=True)
     front = np.cross(across, up)
     # Toward the camera is -z; `front` and `across` have equal lengths, so their z compare.
-    return np.degrees(np.arctan2(-across[:, 2], -front[:, 2]))
+    azimuth_deg: np.ndarray = np.degrees(np.arctan2(-across[:, 2], -front[:, 2]))
+    return azimuth_deg
 
 
 def _up_axis(track: Track) -> np.ndarray:
@@ -87,7 +90,8 @@ def _up_axis(track: Track) -> np.ndarray:
         track.world_m[:, LANDMARK[s, "shoulder"]] - track.world_m[:, LANDMARK[s, "hip"]]
         for s in SIDES
     )
-    return axis / np.linalg.norm(axis, axis=1, keepdims=True)
+    unit: np.ndarray = axis / np.linalg.norm(axis, axis=1, keepdims=True)
+    return unit
 
 
 def _with_long_axis_deg(azimuth_deg: float, track: Track, is_still: np.ndarray) -> float:
@@ -112,7 +116,9 @@ def _with_long_axis_deg(azimuth_deg: float, track: Track, is_still: np.ndarray) 
     return float(sign * abs(axis_deg + beyond * off_deg))
 
 
-def _azimuth_deg(track, lying, is_still, settings) -> tuple[float, float]:
+def _azimuth_deg(
+    track: Track, lying: bool, is_still: np.ndarray, settings: AzimuthSettings
+) -> tuple[float, float]:
     """(azimuth, its standard uncertainty) from all the cues that this view has, degrees."""
     depth = _azimuth_at_rest_deg(track, lying, is_still, ("hip", "shoulder"))
     head = _azimuth_at_rest_deg(track, lying, is_still, ("ear",))
@@ -135,7 +141,9 @@ def _azimuth_deg(track, lying, is_still, settings) -> tuple[float, float]:
     return azimuth, float(np.hypot(standard, settings.common_standard_deg))
 
 
-def _azimuth_at_rest_deg(track, lying, is_still, parts) -> float:
+def _azimuth_at_rest_deg(
+    track: Track, lying: bool, is_still: np.ndarray, parts: tuple[str, ...]
+) -> float:
     samples = azimuth_samples_deg(track, lying, parts)
     at_rest = np.where(is_still, samples, np.nan)
     enough = np.isfinite(at_rest).sum() >= 0.5 * track.grid_hz
@@ -155,7 +163,9 @@ def within_180_deg(angle_deg: float) -> float:
     return 180 - (180 - angle_deg) % 360
 
 
-def plane_of(azimuth_deg: float, settings: CameraSettings = CameraSettings()) -> str:
+def plane_of(
+    azimuth_deg: float, settings: CameraSettings = CameraSettings()
+) -> Literal["sagittal", "frontal", "oblique", "unknown"]:
     """The plane that a camera at this azimuth sees: sagittal, frontal, oblique or unknown."""
     if not np.isfinite(azimuth_deg):
         return "unknown"
@@ -174,7 +184,7 @@ def off_side_deg(azimuth_deg: float) -> float:
     return abs(abs((azimuth_deg + 180) % 360 - 180) - 90)
 
 
-def facing_sense(track: Track, is_meant: np.ndarray | None = None) -> int:
+def facing_sense(track: Track, is_meant: np.ndarray | None = None) -> Literal[-1, 0, 1]:
     """+1 when flexion turns positive in the picture as for a person facing right, -1 for left.
 
     From the foot: heel-to-toe against knee-to-ankle, which tells the sense lying down as well.
@@ -190,11 +200,12 @@ def facing_sense(track: Track, is_meant: np.ndarray | None = None) -> int:
         if is_meant is not None:
             weight = weight * is_meant
         votes -= float(np.nansum(np.sign(turn) * weight))
-    return int(np.sign(votes))
+    return cast(Literal[-1, 0, 1], int(np.sign(votes)))
 
 
 def _cross(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    cross: np.ndarray = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    return cross
 
 
 def person_height_px(track: Track) -> float:
@@ -202,7 +213,9 @@ def person_height_px(track: Track) -> float:
     return body_length(track.image_px)
 
 
-def _is_turned(track, lying, is_rest, settings) -> np.ndarray:
+def _is_turned(
+    track: Track, lying: bool, is_rest: np.ndarray, settings: CameraSettings
+) -> np.ndarray:
     """Where the trunk has turned from its direction at rest by more than a wobble, bool (n,)."""
     samples = azimuth_samples_deg(track, lying, ("hip", "shoulder"))
     at_rest = circular_mean_deg(np.where(is_rest, samples, np.nan))

@@ -5,6 +5,7 @@ Nothing is judged by them: a clinician reads them beside the number.
 """
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from statistics import median
 
 from formcheck.model.records import Repetition, SetMeasure
@@ -68,50 +69,75 @@ def _half_way_s(stand: Repetition, usual_s: float) -> float:
     return stand.start_s + (_rise_s(stand) if _is_up(stand) else usual_s) / 2
 
 
-CHAIR_STAND_SOURCE = "CDC STEADI 30-second chair stand (2017)"
-_BELOW_AVERAGE = (
-    (60, 64, 14, 12),
-    (65, 69, 12, 11),
-    (70, 74, 12, 10),
-    (75, 79, 11, 10),
-    (80, 84, 10, 9),
-    (85, 89, 8, 8),
-    (90, 94, 7, 4),
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgeCutOff:
+    """The published cut-off of an age group, its years inclusive; fewer stands, or more seconds,
+    is worse than average. Men and women are alike where the source does not part them."""
+
+    from_years: int
+    to_years: int
+    men: float
+    women: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FallsCutOff:
+    """From how many seconds on recurrent falls are more frequent, and how well that tells them."""
+
+    at_least_s: float
+    sensitivity: float
+    specificity: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PublishedCutOffs:
+    """What is published of one chair test, of people of 60 and over.
+
+    key : the measure; by_age : in its unit; seat_cm : the height the test is done from, where
+    the source fixes one.
+    """
+
+    key: str
+    by_age: tuple[AgeCutOff, ...]
+    source: str
+    seat_cm: float | None = None
+    falls: FallsCutOff | None = None
+
+
+def _ages(*rows: tuple[int, int, float, float]) -> tuple[AgeCutOff, ...]:
+    return tuple(
+        AgeCutOff(from_years=low, to_years=high, men=men, women=women)
+        for low, high, men, women in rows
+    )
+
+
+PUBLISHED = (
+    PublishedCutOffs(
+        key="n_in_30_s",
+        by_age=_ages(
+            (60, 64, 14, 12),
+            (65, 69, 12, 11),
+            (70, 74, 12, 10),
+            (75, 79, 11, 10),
+            (80, 84, 10, 9),
+            (85, 89, 8, 8),
+            (90, 94, 7, 4),
+        ),
+        source="CDC STEADI 30-second chair stand (2017)",
+        seat_cm=43,
+    ),
+    PublishedCutOffs(
+        key="time_for_five_s",
+        by_age=_ages((60, 69, 11.4, 11.4), (70, 79, 12.6, 12.6), (80, 89, 14.8, 14.8)),
+        source="Bohannon 2006",
+        falls=FallsCutOff(
+            at_least_s=15.0, sensitivity=0.55, specificity=0.65, source="Buatois 2008"
+        ),
+    ),
 )
-"""Age from, to, and the number of stands that fewer than is below average: men, women."""
-
-FIVE_STANDS_SOURCE = (
-    "worse than average for age: Bohannon 2006; recurrent falls: Buatois 2008, sensitivity 55 %, "
-    "specificity 65 %"
-)
-_FIVE_WORSE_S = ((60, 69, 11.4), (70, 79, 12.6), (80, 89, 14.8))
-FIVE_STANDS_FALLS_S = 15.0
 
 
-def published(keys: Collection[str]) -> tuple[str, ...]:
-    """Sentences beside the chair tests among the measures `keys`: rules, cut-offs, their scope."""
-    lines = []
-    if "n_in_30_s" in keys:
-        ages = "; ".join(
-            f"{low} to {high}: men {men}, women {women}" for low, high, men, women in _BELOW_AVERAGE
-        )
-        lines.append(
-            "Stands in 30 s: the test is done from a seat 43 cm high with the arms crossed; when "
-            "the arms are used its result is 0. Whether they were is for a person to see. "
-            f"Published as below average, by age, are fewer stands than {ages}. "
-            f"Source: {CHAIR_STAND_SOURCE}."
-        )
-    if "time_for_five_s" in keys:
-        ages = "; ".join(f"{low} to {high}: {limit_s:g} s" for low, high, limit_s in _FIVE_WORSE_S)
-        lines.append(
-            "Five stands: timed here to standing at the fifth stand; other protocols stop when "
-            f"seated again, which is later. Published as worse than average, by age, is longer "
-            f"than {ages}; {FIVE_STANDS_FALLS_S:g} s and more goes with recurrent falls. "
-            f"Source: {FIVE_STANDS_SOURCE}."
-        )
-    if lines:
-        lines.append(
-            "These values are for people of 60 and over, for general function and falls. They say "
-            "nothing about a knee, and nothing here is judged by them."
-        )
-    return tuple(lines)
+def published(keys: Collection[str]) -> tuple[PublishedCutOffs, ...]:
+    """The published cut-offs of the chair tests among the measures `keys`."""
+    return tuple(test for test in PUBLISHED if test.key in keys)

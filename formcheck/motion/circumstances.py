@@ -214,8 +214,9 @@ def front_leak(quantity: str, s: Setting, at: int) -> Part:
         "fppa": s.series.fppa_standard_deg,
         "knee_medial_to_foot": s.series.knee_medial_standard_share,
     }[quantity]
-    known = standard is not None and np.isfinite(standard[at])
-    return front_leak_part(float(np.sqrt(3) * standard[at]) if known else 0.0)
+    if standard is None or not np.isfinite(standard[at]):
+        return front_leak_part(0.0)
+    return front_leak_part(float(np.sqrt(3) * standard[at]))
 
 
 def off_front_share(s: Setting) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
-from formcheck.model.codes import values_of
+from formcheck.model.codes import FindingCode, Scalar, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import azimuth_samples_deg, circular_mean_deg, is_lying, off_side_deg
@@ -222,12 +222,14 @@ def _ankles_px(a: Attempt, track: Track) -> np.ndarray | None:
     return at_turn if np.isfinite(at_turn).all() else None
 
 
-def _no_step(a: Attempt, track: Track, view: View, all_series) -> str | None:
+def _no_step(a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]) -> str | None:
     steps = foot_steps(a, track, view)
     return "no_step" if steps is False and not _is_split(a, track, view) else None
 
 
-def _side_by_side(a: Attempt, track: Track, view: View, all_series) -> str | None:
+def _side_by_side(
+    a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]
+) -> str | None:
     if _ankles_px(a, track) is None:
         return None
     return None if _is_split(a, track, view) else "feet_side_by_side"
@@ -243,7 +245,9 @@ def _is_split(a: Attempt, track: Track, view: View) -> bool:
     return front_side(a, track, view) is not None
 
 
-def _feet_level(a: Attempt, track: Track, view: View, all_series) -> str | None:
+def _feet_level(
+    a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]
+) -> str | None:
     ankles = _ankles_px(a, track)
     if view.plane == "sagittal" or ankles is None:
         return None
@@ -252,7 +256,7 @@ def _feet_level(a: Attempt, track: Track, view: View, all_series) -> str | None:
     return "feet_level" if np.hypot(*apart) < LEVEL_MOST_SHARE * view.person_height_px else None
 
 
-def _no_wall(a: Attempt, track: Track, view: View, all_series) -> str | None:
+def _no_wall(a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]) -> str | None:
     if view.plane != "sagittal" or view.near_side is None:
         return None
     behind = trunk_behind_share(a, track, view, all_series[view.near_side])
@@ -260,7 +264,7 @@ def _no_wall(a: Attempt, track: Track, view: View, all_series) -> str | None:
     return "no_wall" if behind < CARRIED_LEAST_SHARE else None
 
 
-def _in(a: Attempt, track: Track, code, **values) -> Finding:
+def _in(a: Attempt, track: Track, code: FindingCode, **values: Scalar) -> Finding:
     return Finding(
         code=code,
         values=values_of(**values),
@@ -269,19 +273,20 @@ def _in(a: Attempt, track: Track, code, **values) -> Finding:
     )
 
 
-def _lengths_px(track: Track, a, b) -> np.ndarray:
+def _lengths_px(track: Track, a: tuple[Side, str], b: tuple[Side, str]) -> np.ndarray:
     lengths = np.linalg.norm(
         track.image_px[:, LANDMARK[a]] - track.image_px[:, LANDMARK[b]], axis=1
     )
-    return lengths[np.isfinite(lengths)]
+    known: np.ndarray = lengths[np.isfinite(lengths)]
+    return known
 
 
-def _median_length_px(track: Track, a, b) -> float:
+def _median_length_px(track: Track, a: tuple[Side, str], b: tuple[Side, str]) -> float:
     lengths = _lengths_px(track, a, b)
     return float(np.median(lengths)) if len(lengths) else float("nan")
 
 
-def _long_length_px(track: Track, a, b) -> float:
+def _long_length_px(track: Track, a: tuple[Side, str], b: tuple[Side, str]) -> float:
     lengths = _lengths_px(track, a, b)
     return float(np.percentile(lengths, 75)) if len(lengths) else float("nan")
 

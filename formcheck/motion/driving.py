@@ -74,7 +74,7 @@ def drive(
     *,
     is_far: bool,
     is_side_known: bool,
-):
+) -> tuple[ExerciseView, np.ndarray, str]:
     """(view in force, driving values, unit); upright, hip height where the own signal is unseen.
 
     Where the free foot drives and nobody named the stance leg, either foot may be the free one.
@@ -134,7 +134,9 @@ JOIN_MOST_S = 1.0
 practice: nobody comes all the way back and goes again in it)."""
 
 
-def _joined_across_gaps(attempts, rising, grid_hz, settings) -> tuple[Attempt, ...]:
+def _joined_across_gaps(
+    attempts: Sequence[Attempt], rising: np.ndarray, grid_hz: float, settings: RepetitionSettings
+) -> tuple[Attempt, ...]:
     """The attempts, where a gap at the turn cuts one in two the two as one.
 
     The first ends at its own extreme and the second begins at its own: who had come back in
@@ -260,17 +262,19 @@ def sequence_findings(repetitions: Sequence[Repetition], order: Sequence[str]) -
     for number in sorted({r.number for r in repetitions}):
         own = [r for r in repetitions if r.number == number]
         done = [r.part for r in own]
-        span = {"from_s": own[0].start_s, "to_s": own[-1].end_s}
+        from_s, to_s = own[0].start_s, own[-1].end_s
         if None in done or not all(r.is_complete for r in own):
             continue
         for part in order:
             n = done.count(part)
             if n == 0:
                 which = values_of(number=number, part=part)
-                out.append(Finding(code="direction_missed", values=which, **span))
+                out.append(Finding(code="direction_missed", values=which, from_s=from_s, to_s=to_s))
             elif n > 1:
                 which = values_of(number=number, part=part, n=n)
-                out.append(Finding(code="direction_repeated", values=which, **span))
+                out.append(
+                    Finding(code="direction_repeated", values=which, from_s=from_s, to_s=to_s)
+                )
     return out
 
 

@@ -101,7 +101,7 @@ def hidden_samples(
     change, and only missing landmarks count. Stretches that a finding spoils are hidden too.
     """
     hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
-    hidden = ~np.isfinite(hip + knee + ankle).all(axis=1)
+    hidden: np.ndarray = ~np.isfinite(hip + knee + ankle).all(axis=1)
     for f in findings:
         if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
             hidden |= (track.time_s >= f.from_s) & (track.time_s <= f.to_s)
@@ -150,7 +150,9 @@ def _rows(raw: RawTrack, track: Track | None) -> np.ndarray:
 # -- who is in the picture, and what of them
 
 
-def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
+def _person_findings(
+    raw: RawTrack, track: Track, view: View, exercise: Exercise, settings: QualitySettings
+) -> list[Finding]:
     out: list[Finding] = []
     rows = _rows(raw, track)
     gone = rows < 0
@@ -182,7 +184,9 @@ def _person_findings(raw, track, view, exercise, settings) -> list[Finding]:
     return out
 
 
-def _unsteady_findings(raw: RawTrack, track: Track, view: View, settings) -> list[Finding]:
+def _unsteady_findings(
+    raw: RawTrack, track: Track, view: View, settings: QualitySettings
+) -> list[Finding]:
     """Stretches in which the near leg's landmarks jump there and back from picture to picture.
 
     A bundle that mixes up the two legs does so: the smoothed track looks calm, and is wrong.
@@ -221,10 +225,11 @@ def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarra
     """Rotation between thigh and shank in the picture without its sign, degrees, (n,)."""
     a, b = knee - hip, ankle - knee
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    return np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
+    turn_deg: np.ndarray = np.degrees(np.arctan2(np.abs(cross), np.sum(a * b, axis=1)))
+    return turn_deg
 
 
-def _second_person_findings(raw: RawTrack, settings) -> list[Finding]:
+def _second_person_findings(raw: RawTrack, settings: QualitySettings) -> list[Finding]:
     """Other people who are there for a while; one found twice at one place is no other person."""
     people = linked_people(raw)
     if not people:
@@ -253,7 +258,7 @@ def _second_person_findings(raw: RawTrack, settings) -> list[Finding]:
     ]
 
 
-def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding]:
+def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings: QualitySettings) -> list[Finding]:
     """Feet or head outside the picture, from the model's own guess of where they are."""
     out = []
     take = (np.arange(len(rows)), np.maximum(rows, 0))
@@ -268,7 +273,7 @@ def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding
         )
     feet = [LANDMARK[s, j] for s in SIDES for j in ("ankle", "heel", "toe")]
     parts: tuple[tuple[FindingCode, np.ndarray], ...] = (
-        ("feet_cut_off", outside[:, feet].any(axis=1)),
+        ("feet_cut_off", np.any(outside[:, feet], axis=1)),
         ("head_cut_off", outside[:, 0]),
     )
     found = []
@@ -286,7 +291,7 @@ def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings) -> list[Finding
 # -- the picture
 
 
-def _picture_findings(raw: RawTrack, track: Track, settings) -> list[Finding]:
+def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) -> list[Finding]:
     out = []
     time_s = raw.time_s
     if np.nanmedian(raw.brightness) < settings.dark_most:
@@ -346,7 +351,9 @@ def longest_uncut_s(
 # -- the camera
 
 
-def _camera_findings(raw, track, view, exercise, settings) -> list[Finding]:
+def _camera_findings(
+    raw: RawTrack, track: Track, view: View, exercise: Exercise, settings: QualitySettings
+) -> list[Finding]:
     out: list[Finding] = []
     time_s = raw.time_s
     if view.plane == "unknown":
@@ -411,7 +418,9 @@ def standing_tilt_deg(track: Track, view: View) -> float:
 # -- time
 
 
-def _time_findings(raw, track, view, settings) -> list[Finding]:
+def _time_findings(
+    raw: RawTrack, track: Track, view: View, settings: QualitySettings
+) -> list[Finding]:
     out = []
     if raw.clip.rotation_deg:
         out.append(Finding(code="rotated", values=values_of(rotation_deg=raw.clip.rotation_deg)))

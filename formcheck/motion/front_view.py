@@ -6,6 +6,7 @@ their lengths, so the nearer hip and ankle come together, the further the knee s
 line between them. The camera's place does the rest; no depth is needed.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -50,12 +51,15 @@ class FrontView:
     off_line_scale: float
     off_line_factor: float = 1.0
 
-    def knee_off_line_px(self, hip, ankle) -> np.ndarray:
+    def knee_off_line_px(self, hip: np.ndarray, ankle: np.ndarray) -> np.ndarray:
         """How far the knee stands off the line from hip to ankle, in any direction, (n,)."""
         share = np.linalg.norm(ankle - hip, axis=-1) / self.leg_px
-        return self.off_line_factor * self.leg_px / 2 * np.sqrt(np.clip(1 - share**2, 0, 1))
+        off_px: np.ndarray = (
+            self.off_line_factor * self.leg_px / 2 * np.sqrt(np.clip(1 - share**2, 0, 1))
+        )
+        return off_px
 
-    def straight_on(self, hip, knee, ankle) -> np.ndarray:
+    def straight_on(self, hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarray:
         """The knee where a camera straight ahead of the person would see it, pixels, (n, 2).
 
         About the line from hip to ankle the knee stands at a known distance in an unknown
@@ -71,12 +75,13 @@ class FrontView:
             turn = np.arcsin(np.sin(np.radians(self.off_deg)))
             # What is ahead lies to the picture's left for a camera at the person's left.
             true = off * np.sin(np.arcsin(np.clip(seen / off, -1, 1)) + turn)
-        return knee + np.nan_to_num(true - seen)[..., None] * across
+        moved: np.ndarray = knee + np.nan_to_num(true - seen)[..., None] * across
+        return moved
 
     def doubts(self) -> tuple[tuple["FrontView", "FrontView"], ...]:
         """Pairs one standard uncertainty to either side, for each thing in doubt."""
 
-        def shifted(sign):
+        def shifted(sign: int) -> tuple[FrontView, FrontView]:
             factor = self.off_line_factor * (1 + sign * self.off_line_scale)
             return (
                 replace(self, off_deg=self.off_deg + sign * self.off_standard_deg),
@@ -85,12 +90,13 @@ class FrontView:
 
         return tuple(zip(shifted(-1), shifted(1), strict=True))
 
-    def standard_of(self, value_of) -> np.ndarray:
+    def standard_of(self, value_of: Callable[["FrontView"], np.ndarray]) -> np.ndarray:
         """Standard uncertainty of what is worked out from a FrontView, (n,), in its unit."""
         total = 0.0
         for low, high in self.doubts():
             total = total + ((value_of(high) - value_of(low)) / 2) ** 2
-        return np.sqrt(total)
+        standard: np.ndarray = np.sqrt(total)
+        return standard
 
 
 def find_front_view(

@@ -27,7 +27,7 @@ class Plateau:
 
 def across_blinks(inside: np.ndarray, is_seen: np.ndarray, grid_hz: float) -> np.ndarray:
     """The mask, (n,) bool, also True in unseen stretches of up to BLINK_S that it encloses."""
-    out = inside & is_seen
+    out: np.ndarray = inside & is_seen
     for a, b in runs(~is_seen):
         if a > 0 and b < len(out) and b - a <= BLINK_S * grid_hz:
             out[a:b] = out[a - 1] and out[b]
@@ -48,7 +48,7 @@ def find_plateau(
         return None
     level = float(np.nanmedian(piece))
     whole = np.asarray(values[attempt.start : attempt.end + 1], float)
-    stay = None
+    stay = (0, len(whole))
     for _ in range(3):
         with np.errstate(invalid="ignore"):
             inside = np.abs(whole - level) <= band

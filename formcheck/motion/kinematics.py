@@ -6,6 +6,7 @@ NaN in, NaN out. Zero and sign of every measure are those of measures.py.
 """
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -17,12 +18,14 @@ from formcheck.motion.front_view import FrontView
 from formcheck.motion.leg_plane import LegPlane, hip_at_length
 
 
-def _cross(a, b):
-    return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+def _cross(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    cross: np.ndarray = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+    return cross
 
 
-def _dot(a, b):
-    return np.sum(a * b, axis=-1)
+def _dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    dot: np.ndarray = np.sum(a * b, axis=-1)
+    return dot
 
 
 def signed_angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -30,7 +33,8 @@ def signed_angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
     a, b : (n, 2). Clockwise as seen in a picture whose y axis points down.
     """
-    return np.degrees(np.arctan2(_cross(a, b), _dot(a, b)))
+    angle_deg: np.ndarray = np.degrees(np.arctan2(_cross(a, b), _dot(a, b)))
+    return angle_deg
 
 
 def included_flexion_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarray:
@@ -41,10 +45,13 @@ def included_flexion_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -
     """
     thigh, shank = knee - hip, ankle - knee
     cosine = _dot(thigh, shank) / (np.linalg.norm(thigh, axis=-1) * np.linalg.norm(shank, axis=-1))
-    return np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    flexion_deg: np.ndarray = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return flexion_deg
 
 
-def knee_flexion_deg(hip, knee, ankle, sense: int) -> np.ndarray:
+def knee_flexion_deg(
+    hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray, sense: int
+) -> np.ndarray:
     """Knee flexion with its sign: 0 = straight, positive = flexion, negative = hyperextension.
 
     In (-110, 250]: a thigh that points toward the camera may stand beyond the shank in the
@@ -62,34 +69,41 @@ def _unfolded_deg(angle_deg: np.ndarray) -> np.ndarray:
     return FOLD_DEG + 360 - (FOLD_DEG - angle_deg) % 360
 
 
-def thigh_inclination_deg(hip, knee, squeeze: float = 1.0) -> np.ndarray:
+def thigh_inclination_deg(hip: np.ndarray, knee: np.ndarray, squeeze: float = 1.0) -> np.ndarray:
     """Thigh axis to the horizontal: 0 = parallel to the floor, positive = hip above knee.
 
     squeeze : share of the sagittal plane's width that the picture shows, sin(azimuth); widths
         are divided by it. 1 leaves the picture as it is.
     """
     thigh = knee - hip
-    return np.degrees(np.arctan2(thigh[..., 1], np.abs(thigh[..., 0]) / squeeze))
+    angle_deg: np.ndarray = np.degrees(np.arctan2(thigh[..., 1], np.abs(thigh[..., 0]) / squeeze))
+    return angle_deg
 
 
-def inclination_deg(lower, upper, sense: int) -> np.ndarray:
+def inclination_deg(lower: np.ndarray, upper: np.ndarray, sense: int) -> np.ndarray:
     """Axis from a lower to an upper point to the vertical, positive = forward, degrees."""
     axis = upper - lower
-    return np.degrees(np.arctan2(sense * axis[..., 0], -axis[..., 1]))
+    angle_deg: np.ndarray = np.degrees(np.arctan2(sense * axis[..., 0], -axis[..., 1]))
+    return angle_deg
 
 
-def trunk_thigh_deg(shoulder, hip, distal, sense: int) -> np.ndarray:
+def trunk_thigh_deg(
+    shoulder: np.ndarray, hip: np.ndarray, distal: np.ndarray, sense: int
+) -> np.ndarray:
     """Rotation between trunk axis and thigh (or leg) axis: 0 = in line, positive = hip flexed."""
     return _unfolded_deg(-sense * signed_angle_deg(hip - shoulder, distal - hip))
 
 
-def leg_elevation_deg(hip, ankle) -> np.ndarray:
+def leg_elevation_deg(hip: np.ndarray, ankle: np.ndarray) -> np.ndarray:
     """Hip-to-ankle line to the floor, positive = ankle above hip, degrees."""
     leg = ankle - hip
-    return np.degrees(np.arctan2(-leg[..., 1], np.abs(leg[..., 0])))
+    angle_deg: np.ndarray = np.degrees(np.arctan2(-leg[..., 1], np.abs(leg[..., 0])))
+    return angle_deg
 
 
-def fppa_deg(hip, knee, ankle, side: Side, seen_from: str) -> np.ndarray:
+def fppa_deg(
+    hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray, side: Side, seen_from: str
+) -> np.ndarray:
     """Frontal plane projection angle: positive = valgus (knee medial), negative = varus.
 
     seen_from : "front" or "back"; the patient's left is at the picture's right from the front.
@@ -205,32 +219,34 @@ def build_series(
     foot_px = _length_or_nan(long_length_px(heel, toe))
     squeezed = np.array([1 / width_share, 1.0])
 
-    def side_only(value):
+    def side_only(value: np.ndarray) -> np.ndarray:
         return value if from_side else nowhere
 
-    def front_only(value):
+    def front_only(value: np.ndarray) -> np.ndarray:
         return value if from_front else nowhere
 
     medial = medial_x(side, seen_from)
 
-    def straight_on(seen: FrontView | None):
+    def straight_on(seen: FrontView | None) -> np.ndarray:
         return knee if seen is None else seen.straight_on(hip, knee, ankle)
 
-    def projection(seen: FrontView | None):
+    def projection(seen: FrontView | None) -> np.ndarray:
         return fppa_deg(hip, straight_on(seen), ankle, side, seen_from)
 
-    def medial_share(seen: FrontView | None):
-        return medial * (straight_on(seen)[:, 0] - ankle[:, 0]) / shank_px
+    def medial_share(seen: FrontView | None) -> np.ndarray:
+        share: np.ndarray = medial * (straight_on(seen)[:, 0] - ankle[:, 0]) / shank_px
+        return share
 
-    standards = {}
+    def in_plane(plane: LegPlane, k: int) -> np.ndarray:
+        return _in_plane(hip, knee, ankle, sense, track.grid_hz, plane)[k]
+
+    standards: dict[str, np.ndarray] = {}
     if leg_plane is not None:
         flexion, thigh_inclination, shank_inclination = _in_plane(
             hip, knee, ankle, sense, track.grid_hz, leg_plane
         )
         for k, name in enumerate(("knee_flexion", "thigh_inclination", "shank_inclination")):
-            standards[f"{name}_standard_deg"] = leg_plane.standard_of(
-                lambda plane, k=k: _in_plane(hip, knee, ankle, sense, track.grid_hz, plane)[k]
-            )
+            standards[f"{name}_standard_deg"] = leg_plane.standard_of(partial(in_plane, k=k))
     else:
         flexion = knee_flexion_deg(hip, knee, ankle, sense)
         thigh_inclination = thigh_inclination_deg(hip, knee, width_share)
@@ -296,7 +312,14 @@ def build_series(
     )
 
 
-def _in_plane(hip, knee, ankle, sense: int, grid_hz: float, plane: LegPlane):
+def _in_plane(
+    hip: np.ndarray,
+    knee: np.ndarray,
+    ankle: np.ndarray,
+    sense: int,
+    grid_hz: float,
+    plane: LegPlane,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(knee flexion, thigh inclination, shank inclination) in the leg's own plane, degrees."""
     hip, knee, ankle = (plane.flat(p) for p in (hip, knee, ankle))
     hip = hip_at_length(hip, knee, grid_hz)

@@ -8,6 +8,7 @@ model's depth of hip, knee and ankle. With the plane known, each point of the pi
 that meets it in one place: no depth is needed.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +85,7 @@ class LegPlane:
         """Pairs of planes one standard uncertainty to either side, for each thing in doubt."""
         s = self.sight
 
-        def shifted(sign):
+        def shifted(sign: int) -> tuple[LegPlane, LegPlane, LegPlane]:
             return (
                 replace(self, yaw_deg=self.yaw_deg + sign * self.yaw_standard_deg),
                 replace(self, sight=replace(s, fall_deg=s.fall_deg + sign * s.fall_standard_deg)),
@@ -93,7 +94,7 @@ class LegPlane:
 
         return tuple(zip(shifted(-1), shifted(1), strict=True))
 
-    def standard_of(self, angle_of) -> np.ndarray:
+    def standard_of(self, angle_of: Callable[["LegPlane"], np.ndarray]) -> np.ndarray:
         """Standard uncertainty of an angle, (n,), from the plane's and the camera's together.
 
         angle_of : function from a LegPlane to the angle over time, degrees, (n,).
@@ -102,7 +103,8 @@ class LegPlane:
         for low, high in self.doubts():
             change = (angle_of(high) - angle_of(low) + 180) % 360 - 180
             total = total + (change / 2) ** 2
-        return np.sqrt(total)
+        standard: np.ndarray = np.sqrt(total)
+        return standard
 
 
 UPRIGHT_THIGH_DEG = 20.0
@@ -140,7 +142,7 @@ def hip_at_length(hip: np.ndarray, knee: np.ndarray, grid_hz: float) -> np.ndarr
     return knee - full * np.stack([np.sin(angle), np.cos(angle)], axis=1)
 
 
-def foot_yaw_deg(heel_px, toe_px, facing_x: int, sight: Sight) -> float:
+def foot_yaw_deg(heel_px: np.ndarray, toe_px: np.ndarray, facing_x: int, sight: Sight) -> float:
     """How far a foot on the floor points out of the picture, degrees, positive = to the camera.
 
     heel_px, toe_px : (2,). The two rays meet the same level floor; the direction between the two
@@ -154,7 +156,14 @@ def foot_yaw_deg(heel_px, toe_px, facing_x: int, sight: Sight) -> float:
     return float(np.degrees(yaw) - facing_x * np.degrees(np.arctan2(heel[0], heel[2])))
 
 
-def _foot_cue(track, side, is_standing, facing_x, sight, settings) -> Cue | None:
+def _foot_cue(
+    track: Track,
+    side: Side,
+    is_standing: np.ndarray,
+    facing_x: int,
+    sight: Sight,
+    settings: LegPlaneSettings,
+) -> Cue | None:
     heel, toe = (
         np.array(
             [median_where(track.image_px[:, LANDMARK[side, j], k], is_standing) for k in (0, 1)]
@@ -165,7 +174,7 @@ def _foot_cue(track, side, is_standing, facing_x, sight, settings) -> Cue | None
     if not np.isfinite(along).all() or facing_x * along[0] <= 0:
         return None
 
-    def yaw(seen_toe=toe, seen_by=sight):
+    def yaw(seen_toe: np.ndarray = toe, seen_by: Sight = sight) -> float:
         return foot_yaw_deg(heel, seen_toe, facing_x, seen_by)
 
     fall = np.degrees(np.arctan2(*sight.rays(heel)[1:]))
@@ -193,7 +202,9 @@ def _foot_cue(track, side, is_standing, facing_x, sight, settings) -> Cue | None
     )
 
 
-def _depth_cue(track, side, facing_x, sight, settings) -> Cue | None:
+def _depth_cue(
+    track: Track, side: Side, facing_x: int, sight: Sight, settings: LegPlaneSettings
+) -> Cue | None:
     hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
     a, b = knee - hip, ankle - knee
     bend = np.abs(np.degrees(np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(1))))

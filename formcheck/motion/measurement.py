@@ -3,6 +3,8 @@
 One function computes every measure of the vocabulary; an exercise file only names which.
 """
 
+from typing import cast
+
 import numpy as np
 
 from formcheck.model.codes import RefusalCode, values_of
@@ -193,12 +195,17 @@ def _turn(key: str, s: Setting) -> Read:
     return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
+def _stature_cm(s: Setting) -> float:
+    """The stature, for a measure in centimetres: `measure` refuses those without one."""
+    return cast(float, s.stature_cm)
+
+
 @reads("knee_over_toe_cm")
 def _toe_cm(key: str, s: Setting) -> Read:
     share = _turn("knee_over_toe_share", s)
     if isinstance(share, str):
         return share
-    cm = s.series.foot_length_px * s.stature_cm / s.view.person_height_px
+    cm = s.series.foot_length_px * _stature_cm(s) / s.view.person_height_px
     return _scaled(key, share, cm)
 
 
@@ -317,8 +324,16 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
 
 
 def _largest_in_size(
-    key, s: Setting, values, quantity, zero, more_parts, joints, deg_per_px, leak_deg=None
-):
+    key: str,
+    s: Setting,
+    values: np.ndarray,
+    quantity: str,
+    zero: float,
+    more_parts: tuple[Part, ...],
+    joints: tuple[str, ...],
+    deg_per_px: float,
+    leak_deg: np.ndarray | None = None,
+) -> Read:
     piece = stretch(s, values) - zero
     at = largest_at(s, np.abs(piece))
     if at is None:
@@ -351,14 +366,15 @@ def _elevation(key: str, s: Setting) -> Read:
     is_side_lying = s.position == "side_lying"
     values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
     if key == "leg_elevation_peak_cm":
-        values = s.series.heel_rise_px * (s.stature_cm / s.view.person_height_px)
+        values = s.series.heel_rise_px * (_stature_cm(s) / s.view.person_height_px)
     piece, rest = stretch(s, values), at_rest_before(s, values)
     at = largest_at(s, piece)
     if at is None or not np.isfinite(rest):
         return HIDDEN
     value, at_s = float(piece[at]) - rest, moment_s(s, s.attempt.start + at)
     if key == "leg_elevation_peak_cm":
-        per_deg = np.radians(1) * s.series.leg_length_px * s.stature_cm / s.view.person_height_px
+        length_px, height_px = s.series.leg_length_px, s.view.person_height_px
+        per_deg = np.radians(1) * length_px * _stature_cm(s) / height_px
         share = measured(key, value, model_parts("leg_elevation", scale=per_deg), at_s)
         return _scaled(key, share, 1.0)
     parts = [

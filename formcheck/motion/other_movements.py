@@ -74,8 +74,8 @@ def set_apart(
     )
     if not bends_knees or exercise.position != "standing" or exercise.working_leg != "both":
         return tuple(attempts), []
-    is_from_side = view.plane == "sagittal" and view.near_side is not None
-    series = all_series[view.near_side if is_from_side else leg]
+    near = view.near_side if view.plane == "sagittal" else None
+    series = all_series[near or leg]
     kept, findings = [], []
     standing = _standing_share(attempts, series)
     others = [
@@ -110,7 +110,15 @@ def _standing_share(attempts: Sequence[Attempt], series: Series) -> float:
     return float(np.median(known)) if known else float("nan")
 
 
-def _other_movement(a, track, view, series, exercise, standing, settings) -> OtherMovement | None:
+def _other_movement(
+    a: Attempt,
+    track: Track,
+    view: View,
+    series: Series,
+    exercise: Exercise,
+    standing: float,
+    settings: OtherMovementSettings,
+) -> OtherMovement | None:
     """What an attempt is by itself, or None for the exercise."""
     if exercise.kind == "repetition" and _is_jump(a, track, series, standing, settings):
         return "jump"
@@ -126,7 +134,9 @@ def _other_movement(a, track, view, series, exercise, standing, settings) -> Oth
     return None
 
 
-def _steps(a, track, view, series, settings) -> bool:
+def _steps(
+    a: Attempt, track: Track, view: View, series: Series, settings: OtherMovementSettings
+) -> bool:
     """Whether a foot leaves its place between start and turn, or both do.
 
     One foot against the other: a picture that moves takes both along. From the side the far one
@@ -146,7 +156,9 @@ def _steps(a, track, view, series, settings) -> bool:
     return bool(np.hypot(*moved[series.side]) > settings.step_least_share)
 
 
-def _is_jump(a, track, series, standing, settings) -> bool:
+def _is_jump(
+    a: Attempt, track: Track, series: Series, standing: float, settings: OtherMovementSettings
+) -> bool:
     # A jump's flight lies between two knee bends, so a little beyond either is looked at.
     beyond = round(FLIGHT_S * series.grid_hz)
     first = max(a.start - beyond, 0)
@@ -174,7 +186,15 @@ def trunk_behind_share(a: Attempt, track: Track, view: View, series: Series) -> 
     return float(-view.facing_x * (middle[0] - tilted_px - ankles[0]) / series.leg_length_px)
 
 
-def _among_others(a, plain, track, view, series, exercise, settings) -> OtherMovement | None:
+def _among_others(
+    a: Attempt,
+    plain: Sequence[Attempt],
+    track: Track,
+    view: View,
+    series: Series,
+    exercise: Exercise,
+    settings: OtherMovementSettings,
+) -> OtherMovement | None:
     """What an attempt is when it is held against the other ones, or None for the exercise."""
     others = [b for b in plain if b is not a]
     if exercise.kind == "hold":
@@ -199,4 +219,5 @@ def _hands_above_ankle_share(track: Track, series: Series) -> np.ndarray:
     """Height of the lower wrist above the near ankle, leg lengths, (n,)."""
     wrists_y = np.fmax(*(track.image_px[:, LANDMARK[side, "wrist"], 1] for side in SIDES))
     ankle_y = track.image_px[:, LANDMARK[series.side, "ankle"], 1]
-    return (ankle_y - wrists_y) / series.leg_length_px
+    above_share: np.ndarray = (ankle_y - wrists_y) / series.leg_length_px
+    return above_share

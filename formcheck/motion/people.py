@@ -1,7 +1,8 @@
 """Who is who among the people found: linked through the clip, and which of them is the patient."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -109,6 +110,14 @@ def are_at_one_place(raw: RawTrack, a: Person, b: Person) -> bool:
     return float(np.median(np.hypot(*apart.T))) < ONE_PLACE_SHARE * a.length_px
 
 
+class _Chain(TypedDict):
+    """A person as far as linked: where the trunk was last, pixels, (2,), when, and the rows."""
+
+    at: np.ndarray
+    time_s: float
+    rows: np.ndarray
+
+
 def _linked(raw: RawTrack) -> list[np.ndarray]:
     """People linked from frame to frame by nearness of the trunk: their rows, each (n,)."""
     n, p = raw.image_px.shape[:2]
@@ -120,7 +129,7 @@ def _linked(raw: RawTrack) -> list[np.ndarray]:
     size = np.hypot(extent[..., 0], extent[..., 1])
     if p == 1:
         return [np.where(np.isfinite(centre[:, 0, 0]), 0, -1)]
-    chains: list[dict[str, Any]] = []
+    chains: list[_Chain] = []
     for i in range(n):
         free = [q for q in range(p) if np.isfinite(centre[i, q, 0])]
         pairs = sorted(
@@ -134,7 +143,7 @@ def _linked(raw: RawTrack) -> list[np.ndarray]:
             if k in used or q not in free or distance > LINK_MOST_SHARE * max(size[i, q], 1.0):
                 continue
             chains[k]["rows"][i] = q
-            chains[k].update(at=centre[i, q], time_s=raw.time_s[i])
+            chains[k]["at"], chains[k]["time_s"] = centre[i, q], raw.time_s[i]
             used.add(k)
             free.remove(q)
         for q in free:
@@ -147,7 +156,8 @@ def _linked(raw: RawTrack) -> list[np.ndarray]:
 def _centres_px(raw: RawTrack) -> np.ndarray:
     """Middle of each person's trunk, (n, p, 2); NaN where not found."""
     trunk = [LANDMARK[s, j] for j in ("shoulder", "hip") for s in SIDES]
-    return raw.image_px[:, :, trunk].mean(axis=2)
+    centre: np.ndarray = raw.image_px[:, :, trunk].mean(axis=2)
+    return centre
 
 
 def _joined(raw: RawTrack, chains: list[np.ndarray]) -> list[np.ndarray]:
@@ -161,7 +171,7 @@ def _joined(raw: RawTrack, chains: list[np.ndarray]) -> list[np.ndarray]:
     centre = _centres_px(raw)
     at = np.arange(len(raw.time_s))
 
-    def length_of(rows):
+    def length_of(rows: np.ndarray) -> float:
         return float(np.median(lengths[at[rows >= 0], rows[rows >= 0]]))
 
     left = sorted((c for c in chains if (c >= 0).any()), key=lambda c: -(c >= 0).sum())
@@ -181,7 +191,13 @@ def _joined(raw: RawTrack, chains: list[np.ndarray]) -> list[np.ndarray]:
     return out
 
 
-def _is_the_same(rows, other, time_s, centre, length_of) -> bool:
+def _is_the_same(
+    rows: np.ndarray,
+    other: np.ndarray,
+    time_s: np.ndarray,
+    centre: np.ndarray,
+    length_of: Callable[[np.ndarray], float],
+) -> bool:
     length_px = length_of(rows)
     ratio = length_px / max(length_of(other), 1e-9)
     if not 1 / SAME_SIZE_MOST < ratio < SAME_SIZE_MOST:
@@ -201,7 +217,8 @@ def _is_the_same(rows, other, time_s, centre, length_of) -> bool:
     k = int(np.argmin(np.abs(time_s[nearest] - time_s[ends])))
     a, b = int(nearest[k]), int(ends[k])
     apart_px = float(np.hypot(*(centre[a, rows[a]] - centre[b, other[b]])))
-    return abs(time_s[a] - time_s[b]) < LINK_MOST_S and apart_px <= LINK_MOST_SHARE * length_px
+    apart_s = abs(float(time_s[a] - time_s[b]))
+    return apart_s < LINK_MOST_S and apart_px <= LINK_MOST_SHARE * length_px
 
 
 def _person(raw: RawTrack, rows: np.ndarray) -> Person:
@@ -214,9 +231,11 @@ def _person(raw: RawTrack, rows: np.ndarray) -> Person:
     if len(points) < 2 or length_px <= 0:
         return Person(rows=rows, length_px=length_px, moves_share=0.0, place_share=0.0)
 
-    def spread_px(paths):  # how far most of the time is spent apart, (joints,)
+    def spread_px(paths: np.ndarray) -> np.ndarray:
+        # How far most of the time is spent apart, (joints,).
         low, high = np.percentile(paths, [5, 95], axis=0)
-        return np.hypot(*np.moveaxis(high - low, -1, 0))
+        spread: np.ndarray = np.hypot(*np.moveaxis(high - low, -1, 0))
+        return spread
 
     feet = points[:, [joints.index(LANDMARK[s, "ankle"]) for s in SIDES]].mean(axis=1)
     about = points - points.mean(axis=1, keepdims=True)

@@ -6,6 +6,7 @@ names and defines it. Thresholds are the exercise file's.
 """
 
 from collections.abc import Callable, Sequence
+from typing import cast
 
 import numpy as np
 
@@ -61,6 +62,16 @@ def _measure_past(look: LookFor, value: Value | None, s: Setting) -> float | Non
     return float(s.series.time_s[s.attempt.turn]) if value.at_s is None else value.at_s
 
 
+def _above(look: LookFor) -> float:
+    """The feature's `above`: a file that leaves it out is refused."""
+    return cast(float, look.above)
+
+
+def _below(look: LookFor) -> float:
+    """The feature's `below`: a file that leaves it out is refused."""
+    return cast(float, look.below)
+
+
 def _earlier(s: Setting, in_set: Sequence[Setting]) -> list[Setting]:
     return [e for e in in_set if e.attempt.start < s.attempt.start]
 
@@ -91,7 +102,7 @@ def _rises_above_rest(s: Setting, values: np.ndarray, above: float) -> int | Non
     return s.attempt.start + at if piece[at] > above else None
 
 
-def _hold_broken(s: Setting, look, in_set):
+def _hold_broken(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     driving = _trusted(s, s.driving)
     plateau = find_plateau(driving, s.attempt, s.series.grid_hz, _band(s))
     if plateau is None:
@@ -136,14 +147,14 @@ def _change_over_hold(s: Setting, values: np.ndarray) -> tuple[float, int]:
     return float(np.nanmedian(last) - np.nanmedian(first)), b
 
 
-def _slides_up(s: Setting, look, in_set):
+def _slides_up(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     change, at = _change_over_hold(s, s.series.knee_flexion_deg)
-    return at if change < -look.above else None
+    return at if change < -_above(look) else None
 
 
-def _hips_sag(s: Setting, look, in_set):
+def _hips_sag(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     change, at = _change_over_hold(s, s.series.trunk_thigh_deg)
-    return at if change > look.above else None
+    return at if change > _above(look) else None
 
 
 def _turn_is_seen(s: Setting) -> bool:
@@ -151,57 +162,57 @@ def _turn_is_seen(s: Setting) -> bool:
     return bool(np.isfinite(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1]).all())
 
 
-def _lowering_faster(s: Setting, look, in_set):
+def _lowering_faster(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     a = s.attempt
     first, last = a.turn_from - a.start, a.end - a.turn_to
     lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
     is_known = a.is_complete and _turn_is_seen(s)
-    if not raising or not is_known or lowering / raising >= look.below:
+    if not raising or not is_known or lowering / raising >= _below(look):
         return None
     return a.start if s.first_phase == "lowering" else a.turn_to
 
 
-def _quick_turn(s: Setting, look, in_set):
+def _quick_turn(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     a = s.attempt
     pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
-    return a.turn if a.is_complete and _turn_is_seen(s) and pause_s < look.below else None
+    return a.turn if a.is_complete and _turn_is_seen(s) and pause_s < _below(look) else None
 
 
-def _fades(s: Setting, look, in_set):
+def _fades(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     best = max((e.attempt.range for e in _earlier(s, in_set)), default=None)
     is_known = s.attempt.is_complete and _turn_is_seen(s)
-    if best is None or not is_known or s.attempt.range >= look.below * best:
+    if best is None or not is_known or s.attempt.range >= _below(look) * best:
         return None
     return s.attempt.turn
 
 
-def _heel_lifts(s: Setting, look, in_set):
-    return _rises_above_rest(s, s.series.heel_height_share, look.above)
+def _heel_lifts(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
+    return _rises_above_rest(s, s.series.heel_height_share, _above(look))
 
 
-def _knee_bends(s: Setting, look, in_set):
-    return _rises_above_rest(s, s.series.knee_flexion_deg, look.above)
+def _knee_bends(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
+    return _rises_above_rest(s, s.series.knee_flexion_deg, _above(look))
 
 
-def _thigh_lifts(s: Setting, look, in_set):
-    return _rises_above_rest(s, -s.series.thigh_inclination_deg, look.above)
+def _thigh_lifts(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
+    return _rises_above_rest(s, -s.series.thigh_inclination_deg, _above(look))
 
 
-def _trunk_leans_further(s: Setting, look, in_set):
+def _trunk_leans_further(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     # A repetition that the clip cuts may turn half way, where the trunk leans less.
     values = _trusted(s, s.series.trunk_inclination_deg)
     at_turns = [values[e.attempt.turn] for e in _earlier(s, in_set) if e.attempt.is_complete]
     known = [v for v in at_turns if np.isfinite(v)]
     if not known:
         return None
-    return s.attempt.turn if values[s.attempt.turn] - known[0] > look.above else None
+    return s.attempt.turn if values[s.attempt.turn] - known[0] > _above(look) else None
 
 
-def _trunk_leans_back(s: Setting, look, in_set):
-    return _rises_above_rest(s, -s.series.trunk_inclination_deg, look.above)
+def _trunk_leans_back(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
+    return _rises_above_rest(s, -s.series.trunk_inclination_deg, _above(look))
 
 
-def _leg_passes_other_thigh(s: Setting, look, in_set):
+def _leg_passes_other_thigh(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     far = other_side(s.series.side)
     hip, knee = (s.track.image_px[:, LANDMARK[far, j]] for j in ("hip", "knee"))
     thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
@@ -211,7 +222,7 @@ def _leg_passes_other_thigh(s: Setting, look, in_set):
     if not np.isfinite(past).any():
         return None
     at = int(np.nanargmax(past))
-    return s.attempt.start + at if past[at] > look.above else None
+    return s.attempt.start + at if past[at] > _above(look) else None
 
 
 PUSH_MOST_DEG = 45.0
@@ -219,7 +230,7 @@ PUSH_MOST_DEG = 45.0
 later arms that hang pass the thighs, too."""
 
 
-def _hands_on_thighs(s: Setting, look, in_set):
+def _hands_on_thighs(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     side = s.series.side
     wrist, hip, knee = (s.track.image_px[:, LANDMARK[side, j]] for j in ("wrist", "hip", "knee"))
     along = knee - hip
@@ -227,7 +238,7 @@ def _hands_on_thighs(s: Setting, look, in_set):
     share = np.sum((wrist - hip) * along, axis=1) / length**2
     on_thigh = hip + along * np.clip(share, 0.2, 1.0)[:, None]
     away = _trusted(s, np.linalg.norm(wrist - on_thigh, axis=1) / length)
-    is_near = away < look.below
+    is_near = away < _below(look)
     looked_at = np.zeros(len(away), bool)
     if s.first_phase == "raising":
         # Standing at the turn, arms hang beside the thighs; seated, hanging arms pass below them.
@@ -245,17 +256,17 @@ def _hands_on_thighs(s: Setting, look, in_set):
     return at
 
 
-def _does_not_reach_seat(s: Setting, look, in_set):
+def _does_not_reach_seat(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     if not s.attempt.is_complete:
         return None  # the clip cuts it, so how it ends is not known
     seated = in_set[0].attempt.rest_before
-    return s.attempt.end if s.attempt.rest_after - seated > look.above else None
+    return s.attempt.end if s.attempt.rest_after - seated > _above(look) else None
 
 
-def _not_fully_up(s: Setting, look, in_set):
+def _not_fully_up(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     best = max(e.attempt.extreme for e in in_set)
     is_known = s.attempt.is_complete and _turn_is_seen(s)
-    if not is_known or best - s.attempt.extreme <= look.above:
+    if not is_known or best - s.attempt.extreme <= _above(look):
         return None
     return s.attempt.turn
 
@@ -270,23 +281,23 @@ def _shrinks(s: Setting, length: np.ndarray, above: float) -> int | None:
     return s.attempt.start + at if 1 - piece[at] / rest > above else None
 
 
-def _pelvis_rolls_back(s: Setting, look, in_set):
+def _pelvis_rolls_back(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     left, right = (s.track.image_px[:, LANDMARK[x, "hip"]] for x in ("left", "right"))
-    return _shrinks(s, np.linalg.norm(left - right, axis=1), look.above)
+    return _shrinks(s, np.linalg.norm(left - right, axis=1), _above(look))
 
 
-def _leg_drifts_forward(s: Setting, look, in_set):
+def _leg_drifts_forward(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     hip, ankle = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("hip", "ankle"))
-    return _shrinks(s, np.linalg.norm(hip - ankle, axis=1), look.above)
+    return _shrinks(s, np.linalg.norm(hip - ankle, axis=1), _above(look))
 
 
-def _toes_turn_up(s: Setting, look, in_set):
+def _toes_turn_up(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     heel, toe = (s.track.image_px[:, LANDMARK[s.series.side, j]] for j in ("heel", "toe"))
     # A foot that points at the camera has no direction in the picture, so its rise is taken
     # against its full length.
     full_px = FOOT_SHARE * s.view.person_height_px
     up = np.degrees(np.arcsin(np.clip((heel - toe)[:, 1] / full_px, -1, 1)))
-    return _rises_above_rest(s, up, look.above)
+    return _rises_above_rest(s, up, _above(look))
 
 
 FEATURE_FINDERS: dict[str, Callable[[Setting, LookFor, Sequence[Setting]], int | None]] = {

@@ -4,6 +4,7 @@ First rest and movement from a unitless signal (needed before the camera is know
 the driving signal, attempts: from where it leaves its rest level to where it regains it.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -129,7 +130,7 @@ def find_rest(
     return out
 
 
-def _nan(function, values, axis):
+def _nan(function: Callable[..., np.ndarray], values: np.ndarray, axis: int) -> np.ndarray:
     import warnings
 
     with warnings.catch_warnings():
@@ -183,7 +184,7 @@ def find_attempts(
 
 
 def move_limits(
-    attempts: tuple[Attempt, ...],
+    attempts: Sequence[Attempt],
     values: np.ndarray,
     time_s: np.ndarray,
     moved: tuple[tuple[int, float, float], ...],
@@ -238,7 +239,8 @@ def filled(values: np.ndarray) -> np.ndarray:
     """The values, (n,), with a straight line over what is missing."""
     known = np.isfinite(values)
     at = np.arange(len(values))
-    return np.interp(at, at[known], values[known])
+    out: np.ndarray = np.interp(at, at[known], values[known])
+    return out
 
 
 def _shift(a: Attempt, by: int) -> Attempt:
@@ -247,7 +249,14 @@ def _shift(a: Attempt, by: int) -> Attempt:
     )
 
 
-def _attempts_in(x, grid_hz, least_range, is_hold, off_floor, settings) -> list[Attempt]:
+def _attempts_in(
+    x: np.ndarray,
+    grid_hz: float,
+    least_range: float,
+    is_hold: bool,
+    off_floor: float | None,
+    settings: RepetitionSettings,
+) -> list[Attempt]:
     from scipy.signal import find_peaks
 
     # Detection on a slower copy: a tremor is no turn. Limits are then read from the signal.
@@ -323,7 +332,9 @@ def _attempts_in(x, grid_hz, least_range, is_hold, off_floor, settings) -> list[
     return out
 
 
-def _stands_at_edge(x, a: Attempt, edge: int, step: int, usual: float, grid_hz: float) -> bool:
+def _stands_at_edge(
+    x: np.ndarray, a: Attempt, edge: int, step: int, usual: float, grid_hz: float
+) -> bool:
     """Whether a cut attempt is only standing between the lowest and the usual turn.
 
     On a step the heel drops below where the foot stood flat before the first raise, so that
@@ -335,14 +346,16 @@ def _stands_at_edge(x, a: Attempt, edge: int, step: int, usual: float, grid_hz: 
     return is_level and a.extreme - x[edge] <= 0.1 * usual
 
 
-def _stays_at_edge(x, edge: int, step: int, within: float) -> int:
+def _stays_at_edge(x: np.ndarray, edge: int, step: int, within: float) -> int:
     """For how many samples the signal keeps the level that it has at the clip's edge."""
     from_edge = x[edge::step] if step > 0 else x[: edge + 1][::step]
     away = np.flatnonzero(np.abs(from_edge - from_edge[0]) > within)
     return int(away[0]) if len(away) else len(from_edge)
 
 
-def _merge_falters(slow, peaks, merge_share, is_hold, off_floor) -> list[int]:
+def _merge_falters(
+    slow: np.ndarray, peaks: list[int], merge_share: float, is_hold: bool, off_floor: float | None
+) -> list[int]:
     """Peaks with shallow dips between them taken as one: the highest stands for the attempt."""
     kept = [peaks[0]]
     floor = float(np.min(slow))
@@ -369,7 +382,16 @@ def _rest_level(x: np.ndarray, a: int, b: int) -> float:
     return float(np.median(near))
 
 
-def _is_cut(x, edge, step, level, rest, full, grid_hz, settings) -> bool:
+def _is_cut(
+    x: np.ndarray,
+    edge: int,
+    step: int,
+    level: float,
+    rest: float,
+    full: float,
+    grid_hz: float,
+    settings: RepetitionSettings,
+) -> bool:
     """Whether the clip's edge lies inside the attempt: the signal never regains rest there.
 
     A level stretch in the lower half is a rest of its own (a foot flat on a step whose heel
@@ -382,17 +404,17 @@ def _is_cut(x, edge, step, level, rest, full, grid_hz, settings) -> bool:
     return not (is_level and x[edge] < rest + 0.5 * full)
 
 
-def _leaves(x, a, peak, level) -> int:
+def _leaves(x: np.ndarray, a: int, peak: int, level: float) -> int:
     below = np.flatnonzero(x[a : peak + 1] <= level)
     return a + int(below[-1]) if len(below) else a
 
 
-def _regains(x, peak, b, level) -> int:
+def _regains(x: np.ndarray, peak: int, b: int, level: float) -> int:
     below = np.flatnonzero(x[peak : b + 1] <= level)
     return peak + int(below[0]) if len(below) else b
 
 
-def _near_extreme(x, start, end, level, at) -> tuple[int, int]:
+def _near_extreme(x: np.ndarray, start: int, end: int, level: float, at: int) -> tuple[int, int]:
     """The unbroken stretch about the extreme at `at` in which the signal stays above `level`.
 
     A bounce at the turn is no part of it: what is read at the turn would be read in its dip.
@@ -403,8 +425,8 @@ def _near_extreme(x, start, end, level, at) -> tuple[int, int]:
     return at, at
 
 
-def _ends_where_it_began(a: Attempt, hip_x, settings) -> bool:
+def _ends_where_it_began(a: Attempt, hip_x: np.ndarray, settings: RepetitionSettings) -> bool:
     before, after = hip_x[a.start], hip_x[a.end]
     if not np.isfinite(before) or not np.isfinite(after) or not a.is_complete:
         return True
-    return abs(after - before) <= settings.same_place_share
+    return bool(abs(after - before) <= settings.same_place_share)

@@ -6,6 +6,7 @@ stand; the field of view is not told at all and is a prior. Both carry their unc
 """
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
@@ -91,8 +92,8 @@ def find_sight(
         mask = np.ones_like(is_standing)
     width_px, height_px = size_px
 
-    def middle(points, joint):
-        return sum(points[:, LANDMARK[s, joint]] for s in SIDES) / 2
+    def middle(points: np.ndarray, joint: str) -> np.ndarray:
+        return cast(np.ndarray, sum(points[:, LANDMARK[s, joint]] for s in SIDES) / 2)
 
     place = [
         (

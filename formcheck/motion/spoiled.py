@@ -6,6 +6,7 @@ are not made. A finding that makes an angle less sure widens its interval.
 """
 
 from collections.abc import Sequence
+from typing import cast
 
 from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.intervals import measured
@@ -93,7 +94,7 @@ def acted_on(value: Value, repetition: Repetition, findings: Sequence[Finding]) 
         return value
     part = Part(
         name="quick movement",
-        standard=QUICK_SHARE * quick.value("step_deg"),
+        standard=QUICK_SHARE * cast(float, quick.value("step_deg")),
         kind="own",
         source="speed of the thigh in this clip; JCGM 100:2008, 4.3.7",
     )

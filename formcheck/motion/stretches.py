@@ -6,7 +6,7 @@ turns round to show the other leg has two such stretches. Pure.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal, cast
 
 import numpy as np
 
@@ -55,6 +55,13 @@ from formcheck.motion.findings import camera_tilt_deg, clip_findings, hidden_sam
 from formcheck.motion.front_view import find_front_view, front_view_findings, trunk_lean_deg
 from formcheck.motion.kinematics import Series, build_series
 from formcheck.motion.leg_plane import find_leg_plane, leg_plane_findings
+from formcheck.motion.measured_leg import (
+    choose_side,
+    leg_from_the_front,
+    of_the_side_asked_for,
+    reported_side,
+    wrong_leg,
+)
 from formcheck.motion.measurement import measure
 from formcheck.motion.other_movements import set_apart
 from formcheck.motion.remarks import find_remarks
@@ -63,13 +70,7 @@ from formcheck.motion.settings import MotionSettings
 from formcheck.motion.sight import find_sight
 from formcheck.motion.spoiled import acted_on, spoiled_by
 from formcheck.motion.track import only_where, runs
-from formcheck.motion.working_leg import (
-    clearly_working_side,
-    more_inward_leg,
-    stance_side,
-    top_side,
-    working_side_of,
-)
+from formcheck.motion.working_leg import working_side_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +124,9 @@ def request_bounds(request: Request) -> tuple[BoundOfKind, ...]:
     return drop_targets_beyond_limits(request.bounds, request.exercise)
 
 
-def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], list[Finding]]:
+def stretches_by_side(
+    track: Track, raw: RawTrack, request: Request, settings: MotionSettings
+) -> tuple[list[Stretch], list[Finding]]:
     """One part, or two where the person turns round to show the other leg (the longer first)."""
     view = _find_view(track, settings)
     is_away = turned_round(track, view, settings.camera)
@@ -133,7 +136,7 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
     from_s, to_s = float(track.time_s[away[0]]), float(track.time_s[away[1] - 1])
     shown, other = only_where(track, ~is_away), only_where(track, is_away)
     if request.side in (None, "both") and request.exercise.working_leg != "both":
-        near = view.near_side
+        near = cast(Side, view.near_side)  # only a side view tells of turning round
         parts = _both_measured(shown, other, raw, request, settings)
         for_each = zip(parts, (~is_away, is_away), strict=True)
         return [replace(part, is_here=here) for part, here in for_each], [
@@ -157,7 +160,9 @@ def stretches_by_side(track, raw, request, settings) -> tuple[list[Stretch], lis
     ]
 
 
-def _both_measured(shown, other, raw, request, settings) -> list[Stretch]:
+def _both_measured(
+    shown: Track, other: Track, raw: RawTrack, request: Request, settings: MotionSettings
+) -> list[Stretch]:
     """Either stretch measured; limits that a person moved go to the stretch they are in."""
     plain = replace(request, moved_limits=())
     parts = [measured_stretch(t, raw, plain, settings) for t in (shown, other)]
@@ -168,7 +173,7 @@ def _both_measured(shown, other, raw, request, settings) -> list[Stretch]:
         for k, part in enumerate(parts)
         for place, r in enumerate(part.repetitions)
     )
-    moved: tuple[list[Any], list[Any]] = ([], [])
+    moved: tuple[list[tuple[int, float, float]], list[tuple[int, float, float]]] = ([], [])
     for place, start_s, end_s in request.moved_limits:
         if 0 <= place < len(in_time_order):
             _, k, own_place = in_time_order[place]
@@ -194,7 +199,7 @@ def measured_stretch(
     view = _find_view(track, settings)
     view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise))
     findings = clip_findings(raw, track, view, exercise, settings.quality)
-    side, side_findings = _choose_side(request, track, view, is_still)
+    side, side_findings = choose_side(request, track, view, is_still)
     findings += side_findings
     findings += misfit_findings(track, view)
     is_two_leg = exercise.working_leg == "both"
@@ -213,20 +218,21 @@ def measured_stretch(
         is_side_known=side is not None,
     )
     found = attempts_in(values, driving_view, all_series[leg], exercise, settings.repetition)
+    attempts: Sequence[Attempt]
     attempts, other = set_apart(found, track, view, all_series, leg, exercise)
     findings += other
     if not any(f.code == "wrong_side" for f in findings):
-        wrong = _wrong_leg(
+        wrong = wrong_leg(
             attempts, request, track, view, all_series, driving_view, tuple(findings), settings
         )
         if wrong is not None:
             return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
-        attempts, other = _of_the_side_asked_for(attempts, request, track, view)
+        attempts, other = of_the_side_asked_for(attempts, request, track, view)
         findings += other
     findings += lost_findings(attempts, values, track)
-    other = other_exercise(attempts, track, view, all_series, exercise)
-    if other is not None:
-        findings, attempts = [*findings, other], ()
+    contradiction = other_exercise(attempts, track, view, all_series, exercise)
+    if contradiction is not None:
+        findings, attempts = [*findings, contradiction], ()
     if request.moved_limits:
         signal = values if driving_view.direction == "rises" else -values
         attempts = move_limits(
@@ -234,7 +240,7 @@ def measured_stretch(
         )
     findings += _doubts(attempts, values, driving_view, unit, track, raw, view, exercise)
     is_of_both = is_two_leg and (request.side == "both" or side is None)
-    leg, leg_findings = _leg_from_the_front(
+    leg, leg_findings = leg_from_the_front(
         attempts, track, view, all_series, exercise, leg, side=side, is_of_both=is_of_both
     )
     findings += leg_findings
@@ -269,7 +275,7 @@ def measured_stretch(
         view=view,
         findings=findings,
         repetitions=assessed,
-        side="both" if is_of_both else _reported_side(sides, side, leg),
+        side="both" if is_of_both else reported_side(sides, side, leg),
         leg=leg,
         driving_view=driving_view,
         values=values,
@@ -278,7 +284,16 @@ def measured_stretch(
     )
 
 
-def _doubts(attempts, values, driving_view, unit, track, raw, view, exercise) -> list[Finding]:
+def _doubts(
+    attempts: Sequence[Attempt],
+    values: np.ndarray,
+    driving_view: ExerciseView,
+    unit: str,
+    track: Track,
+    raw: RawTrack,
+    view: View,
+    exercise: Exercise,
+) -> list[Finding]:
     """What makes the numbers of these attempts doubtful; spoiled.py says what follows."""
     rising = values if driving_view.direction == "rises" else -values
     frame_s = float(np.median(np.diff(raw.time_s)))
@@ -292,7 +307,12 @@ def _doubts(attempts, values, driving_view, unit, track, raw, view, exercise) ->
 
 
 def _all_series(
-    track, raw, view, exercise, is_still, settings
+    track: Track,
+    raw: RawTrack,
+    view: View,
+    exercise: Exercise,
+    is_still: np.ndarray,
+    settings: MotionSettings,
 ) -> tuple[dict[Side, Series], dict[Side, list[Finding]]]:
     """(series of both legs, in their own planes where the person is upright; what each leg's
     place before the camera gives to tell)."""
@@ -331,93 +351,17 @@ def _outside(mask: np.ndarray, attempts: Sequence[Attempt]) -> np.ndarray:
     return out
 
 
-def _of_the_side_asked_for(
-    attempts: Sequence[Attempt], request: Request, track: Track, view: View
-) -> tuple[list[Attempt], list[Finding]]:
-    """(attempts of the side that was asked for, findings about the others).
-
-    Where one leg steps, the feet tell which; a set of one side does not count the other's steps.
-    """
-    rule = request.exercise.working_leg
-    if request.side in (None, "both") or rule not in ("stepping", "staying"):
-        return list(attempts), []
-    asked = request.side
-    kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
-    left_out = [a for a in attempts if a not in kept]
-    if not left_out:
-        return kept, []
-    return kept, [
-        Finding(
-            code="other_leg",
-            values=values_of(n=len(left_out), n_all=len(attempts), asked=asked),
-            from_s=float(track.time_s[left_out[0].start]),
-            to_s=float(track.time_s[left_out[-1].end]),
-            spoils="nothing" if kept else "clip",
-        )
-    ]
-
-
-def _wrong_leg(
-    attempts, request, track, view, all_series, driving_view, findings, settings
-) -> Finding | None:
-    """What the feet tell against the near leg, which was asked for or assumed; None if nothing.
-
-    Where the heel drives, the standing foot moves too and the feet do not tell which one stands.
-    """
-    exercise, rule, near = request.exercise, request.exercise.working_leg, view.near_side
-    is_told = (
-        rule in ("front", "stance", "on_step") and driving_view.driving_signal != "heel_height"
-    )
-    if view.plane != "sagittal" or near is None or not is_told:
-        return None
-    if not attempts:  # a leg that does not work need not bend: then the hips tell when to look
-        driving_view, values, _ = drive(
-            exercise, view_for(exercise, view), all_series, near, is_far=True, is_side_known=True
-        )
-        series = all_series[near]
-        attempts = attempts_in(values, driving_view, series, exercise, settings.repetition)
-    is_hidden = hidden_samples(track, near, view, findings, settings.quality)
-    working = clearly_working_side(attempts, track, view, rule, is_hidden)
-    if working in (None, near):
-        return None
-    return Finding(
-        code="wrong_leg",
-        values=values_of(side=working, asked=request.side),
-        from_s=float(track.time_s[attempts[0].start]),
-        to_s=float(track.time_s[attempts[-1].end]),
-        spoils="clip",
-    )
-
-
-def _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings) -> Stretch:
+def _as_if_the_far_leg_were_asked_for(
+    wrong: Finding, track: Track, raw: RawTrack, request: Request, settings: MotionSettings
+) -> Stretch:
     """The stretch counted and timed as far as the far leg lets it, with the finding that says why.
 
     (The angles of the leg that does not work would pass for those of the one that does.)
     """
-    far = other_side(_find_view(track, settings).near_side)
+    far = other_side(cast(Side, _find_view(track, settings).near_side))
     part = measured_stretch(track, raw, replace(request, side=far), settings)
     findings = [wrong if f.code == "wrong_side" else f for f in part.findings]
     return replace(part, findings=findings)
-
-
-def _leg_from_the_front(
-    attempts, track, view, all_series, exercise, leg, *, side, is_of_both
-) -> tuple[Side, list[Finding]]:
-    """(leg to measure, findings): from the front the movement tells which leg is meant."""
-    if view.plane != "frontal" or not attempts:
-        return leg, []
-    if is_of_both:
-        leg = more_inward_leg(attempts, all_series)
-        return leg, [Finding(code="knee_side", values=values_of(side=leg))]
-    rule = exercise.working_leg
-    if side is not None or rule == "both":
-        return leg, []
-    stance = stance_side(track, view, attempts, rule)
-    if rule in ("stance", "on_step", "staying"):
-        leg = stance or leg
-    if stance is None and rule not in ("stepping", "front"):
-        return leg, [Finding(code="side_assumed", values=values_of(side=leg, is_nearer=False))]
-    return leg, []
 
 
 def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) -> Finding:
@@ -429,37 +373,6 @@ def _nothing_found(exercise: Exercise, driving_view: ExerciseView, unit: str) ->
         code="no_repetition_found",
         values=values_of(least_range=driving_view.least_range.value, unit=of_what),
     )
-
-
-def _choose_side(request, track, view, is_still) -> tuple[Side | None, list[Finding]]:
-    """(the working leg or None for the attempt's own, findings about it)."""
-    near = view.near_side if view.plane == "sagittal" else None
-    if request.exercise.working_leg == "top" and request.side in (None, "both") and near is None:
-        return top_side(track, view, is_still), []
-    if request.side == "both":
-        return near, []
-    if request.side is None:
-        if near is None:
-            return None, []
-        return near, [Finding(code="side_assumed", values=values_of(side=near, is_nearer=True))]
-    if near is not None and near != request.side:
-        return request.side, [
-            Finding(
-                code="wrong_side",
-                values=values_of(side=request.side),
-                from_s=float(track.time_s[0]),
-                to_s=float(track.time_s[-1]),
-                spoils="clip",
-            )
-        ]
-    return request.side, []
-
-
-def _reported_side(sides, side, leg):
-    if side is not None:
-        return side
-    seen = set(sides)
-    return seen.pop() if len(seen) == 1 else "both" if seen else leg
 
 
 def exercise_measures(exercise: Exercise) -> tuple[str, ...]:

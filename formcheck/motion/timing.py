@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from formcheck.model.intervals import COVERAGE_FACTOR, combined, measured, model_parts, time_part
+from formcheck.model.programme import Bound
 from formcheck.model.records import Measured, Part
 from formcheck.motion.circumstances import (
     Setting,
@@ -109,7 +110,7 @@ def read_hold(key: str, s: Setting) -> Read:
     return measured(key, drift, [part], at_s)
 
 
-def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
+def _as_bounded(s: Setting, band: Bound, values: np.ndarray) -> np.ndarray:
     """The driving signal over the repetition as a bound speaks of it.
 
     Knee flexion with the goniometer's offset, as in the level and the peak; a leg's elevation as
@@ -127,7 +128,7 @@ def _as_bounded(s: Setting, values: np.ndarray) -> np.ndarray:
         )
         level = float(np.nanmedian(piece)) if plateau is None else plateau.level
         return piece + (knee_value(s, level)[0] - level)
-    if s.driving_signal == "leg_elevation" and s.band.measure == "leg_elevation_peak_deg":
+    if s.driving_signal == "leg_elevation" and band.measure == "leg_elevation_peak_deg":
         return piece - at_rest_before(s, values)
     return piece
 
@@ -137,7 +138,7 @@ def read_band(key: str, s: Setting) -> Read:
     if s.band is None:
         return "no_target_band"
     low, high = s.band.band("target")
-    piece = _as_bounded(s, s.driving)
+    piece = _as_bounded(s, s.band, s.driving)
     if not seen_enough(s, piece):
         return HIDDEN
     is_seen = np.isfinite(piece)

@@ -5,6 +5,7 @@ back, drop spikes, fill short gaps, resample to an even grid, low-pass without l
 Missing stays missing: NaN, never zero.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -82,7 +83,7 @@ def _few(columns: np.ndarray) -> list[np.ndarray]:
     return np.split(columns, range(8, len(columns), 8))
 
 
-def _runs_by_pattern(present: np.ndarray):
+def _runs_by_pattern(present: np.ndarray) -> Iterator[tuple[np.ndarray, int, int]]:
     """(columns, start, stop) of unbroken runs, columns with the same gaps taken together."""
     patterns, which = np.unique(present, axis=1, return_inverse=True)
     for k in range(patterns.shape[1]):
@@ -131,7 +132,8 @@ def shown_side(world_m: np.ndarray, time_s: np.ndarray) -> np.ndarray:
         return np.ones(n)
     # Between two stretches it changes half way.
     between = np.interp(np.arange(n), known, steady[known])
-    return np.where(between < 0, -1.0, 1.0) * steady[known[0]]
+    shown: np.ndarray = np.where(between < 0, -1.0, 1.0) * steady[known[0]]
+    return shown
 
 
 def repair_swapped_legs(
@@ -165,9 +167,10 @@ def repair_swapped_legs(
     order = _share_of_usual(depth * shown) + _share_of_usual(seen * shown)
     lean = np.clip(np.nan_to_num(order), -1, 1)
 
-    def step(a, b):
+    def step(a: np.ndarray, b: np.ndarray) -> np.ndarray:
         # A far leg jitters in depth, so no one joint may outweigh the rest.
-        return np.nansum(np.minimum(np.abs(a - b), 0.15), axis=(1, 2, 3))
+        moved: np.ndarray = np.nansum(np.minimum(np.abs(a - b), 0.15), axis=(1, 2, 3))
+        return moved
 
     stay = step(both[1:], both[:-1]) + 0.0
     turn = step(swapped[1:], both[:-1])
@@ -194,14 +197,16 @@ def _share_of_usual(difference: np.ndarray) -> np.ndarray:
     spread = np.nanmedian(np.abs(difference - usual)) if np.isfinite(usual) else np.nan
     if not np.isfinite(usual) or abs(usual) < 2 * spread or abs(usual) < 1e-6:
         return np.zeros_like(difference)
-    return np.nan_to_num(difference / abs(usual)) * np.sign(usual) * 0.5
+    share: np.ndarray = np.nan_to_num(difference / abs(usual)) * np.sign(usual) * 0.5
+    return share
 
 
 def exchange_legs(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
     """A copy of (n, 33, ...) with left and right legs exchanged in the given rows."""
     out = np.array(values)
     legs = [LANDMARK[s, j] for j in LEG for s in ("left", "right")]
-    out[np.ix_(rows, legs)] = np.asarray(values)[np.ix_(rows, [MIRROR[k] for k in legs])]
+    own, others = np.array(legs), np.array([MIRROR[k] for k in legs])
+    out[np.ix_(rows, own)] = np.asarray(values)[np.ix_(rows, others)]
     return out
 
 
@@ -239,7 +244,8 @@ def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
         usual[k] = 1.4826 * np.median(away) if len(away) else 0.0
     least = settings.spike_least_share * _body_size(image_px)
     limit = np.maximum(settings.spike_deviations * usual, least)
-    return distance > limit
+    is_spike: np.ndarray = distance > limit
+    return is_spike
 
 
 def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
@@ -328,7 +334,9 @@ def landmark_noise_px(image_px: np.ndarray) -> np.ndarray:
     return spread
 
 
-def _resample(time_s, values, grid, gap_most_s):
+def _resample(
+    time_s: np.ndarray, values: np.ndarray, grid: np.ndarray, gap_most_s: float
+) -> tuple[np.ndarray, np.ndarray]:
     """(values on the grid, which of them are filled): shape-preserving cubic, short gaps only."""
     from scipy.interpolate import PchipInterpolator
 

@@ -238,7 +238,8 @@ def step_direction_deg(attempt: Attempt, track: Track, view: View, side: Side) -
 def _apart_m(attempt: Attempt, track: Track, side: Side, joint: str) -> np.ndarray:
     """From the other leg's joint to this one's at the turn, metres, (3,)."""
     own, other = (LANDMARK[s, joint] for s in (side, other_side(side)))
-    return track.world_m[attempt.turn, own] - track.world_m[attempt.turn, other]
+    apart_m: np.ndarray = track.world_m[attempt.turn, own] - track.world_m[attempt.turn, other]
+    return apart_m
 
 
 def pelvis_turn_deg(attempt: Attempt, track: Track, rest_azimuth_deg: float) -> float:

@@ -17,7 +17,6 @@ from urllib.parse import quote
 from formcheck.files.report_entries import settings_mapping
 from formcheck.files.report_rounding import as_written
 from formcheck.model.records import Report, Trace
-from formcheck.motion import chair_tests
 from formcheck.report.charts import camera_plan, plane_words, trace_chart
 from formcheck.report.tables import (
     TEMPO_WORDS,
@@ -34,6 +33,7 @@ from formcheck.report.tables import (
     tempo_order,
 )
 from formcheck.words import wording
+from formcheck.words.chair_test_words import chair_test_lines
 from formcheck.words.finding_words import finding_words
 from formcheck.words.set_words import set_sentence
 
@@ -191,7 +191,7 @@ def render_html(report: Report, trace: Trace, video_name: str | None = None) -> 
         tables=other_tables(report, others),
         is_judged=bool(report.bounds),
         set_rows=set_rows(report, headline),
-        chair_tests=chair_tests.published({m.key for m in report.whole.measures}),
+        chair_tests=chair_test_lines({m.key for m in report.whole.measures}),
         symmetry=symmetry_rows(report),
         not_measured=not_measured(report),
         findings=_findings(report),

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Sequence
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, Exercise, ExerciseView, LookFor
-from formcheck.motion import chair_tests
 from formcheck.words import patient_words, wording
+from formcheck.words.chair_test_words import chair_test_lines
 from formcheck.words.figures import text_figure
 
 _WIDTH = 88
@@ -57,7 +57,7 @@ def exercise_page(exercise: Exercise, plane: str | None = None, is_unicode: bool
         _list("Usual end goal (shown, judged only when prescribed)", map(_goal, e.end_goal)),
         *(_view(v, e.look_for) for v in e.views),
         _list("A camera cannot tell", e.cannot_tell),
-        _list("Published values of the chair tests", chair_tests.published(_measures(e))),
+        _list("Published values of the chair tests", chair_test_lines(_measures(e))),
     ]
     return "\n".join(block for block in blocks if block)
 
