@@ -71,6 +71,7 @@ OUTSIDE_WORLD = {
 
 NEVER_FOR_HELP = (
     "mediapipe",
+    "numpy",
     "cv2",
     "av",
     "scipy",

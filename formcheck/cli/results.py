@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from formcheck.model.errors import UsageError
-from formcheck.words.refusal_words import refusal_words
 
 
 def register(app: typer.Typer) -> None:
@@ -32,6 +31,7 @@ def compare(
     from formcheck.model.measures import MEASURES
     from formcheck.model.records import Measured
     from formcheck.run.rerun import compare_folders
+    from formcheck.words.refusal_words import refusal_words
 
     if involved not in (None, "left", "right"):
         raise UsageError(f"--involved {involved}: write left or right")
