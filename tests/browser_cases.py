@@ -84,6 +84,8 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
 
 def violations(page) -> list[str]:
     """What axe finds amiss on the page: rule, help and the elements."""
+    # A click returns when the next page begins to arrive; its styles may still be on the way.
+    page.wait_for_load_state("load")
     found = page.evaluate(
         """async ([source, rules]) => {
             if (!window.axe) (0, eval)(source);

@@ -1,6 +1,8 @@
 """Pose: landmarks in order, equal whatever the threads, and quiet about it."""
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import threading
@@ -282,3 +284,40 @@ def test_pictures_are_shrunk_to_160_wide_and_tiny_ones_are_left():
     assert pose._small_grey(np.zeros((1, 2, 3), np.uint8)).shape == (1, 2)
     assert np.isnan(pose._laplacian_variance(np.zeros((1, 2), np.float32)))
     assert pose._border((1, 2)).all()
+
+
+def test_ctrl_c_while_models_load_leaves_none_open(monkeypatch):
+    opened, closed = [], []
+
+    class Model:
+        def __init__(self, _settings):
+            opened.append(self)
+            os.kill(os.getpid(), signal.SIGINT)
+
+        def close(self):
+            closed.append(self)
+
+    monkeypatch.setattr(pose, "PoseModel", Model)
+    handler = signal.getsignal(signal.SIGINT)
+    with pytest.raises(KeyboardInterrupt):
+        pose.load_models(PoseSettings(n_threads=3))
+    assert len(opened) == 3
+    assert closed == opened
+    assert signal.getsignal(signal.SIGINT) is handler
+
+
+def test_a_program_stopped_while_a_native_library_starts_does_not_wait_for_it():
+    code = """
+import sys, threading
+import formcheck.cli
+def starts():
+    threading.Thread(target=threading.Event().wait).start()  # as a library that never ends
+    raise KeyboardInterrupt
+formcheck.cli._register_commands = starts
+formcheck.cli.main()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 130
+    assert done.stderr == "formcheck: stopped; no half-written file was left behind\n"

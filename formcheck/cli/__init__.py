@@ -3,10 +3,12 @@
 Every command's code is imported when the command runs, so that `--help` is instant.
 """
 
+import contextlib
 import errno
 import os
 import sys
 import warnings
+from typing import NoReturn
 
 import typer
 
@@ -103,9 +105,18 @@ def _refuse_empty(arguments: list[str]) -> None:
         raise UsageError(f"the value {place}is empty; give one, or leave it out")
 
 
-def _stopped() -> SystemExit:
-    print("formcheck: stopped; no half-written file was left behind", file=sys.stderr)
-    return SystemExit(INTERRUPTED_EXIT_CODE)
+def _end_stopped() -> NoReturn:
+    """Ends the process at once: all of ours is closed, and native threads are not waited for.
+
+    Interrupted while it starts, a native library may wait for ever in its own end.
+    """
+    with contextlib.suppress(OSError, ValueError):
+        print("formcheck: stopped; no half-written file was left behind", file=sys.stderr)
+    for stream in (sys.stdout, sys.stderr):
+        if stream is not None:
+            with contextlib.suppress(OSError, ValueError):
+                stream.flush()
+    os._exit(INTERRUPTED_EXIT_CODE)
 
 
 def main() -> None:
@@ -130,14 +141,14 @@ def main() -> None:
         print(f"formcheck: {error}", file=sys.stderr)
         raise SystemExit(error.exit_code) from None
     except KeyboardInterrupt:
-        raise _stopped() from None
+        _end_stopped()
     except SystemExit as end:
         # What the library below turned into an exit of its own.
         if isinstance(end.__context__, BrokenPipeError):
             # Whoever read stdout went away (for instance `| head`): not an error of ours.
             raise SystemExit(0) from None
         if end.code == INTERRUPTED_EXIT_CODE:
-            raise _stopped() from None
+            _end_stopped()
         raise
     except Exception as error:
         if is_debug:

@@ -26,6 +26,7 @@ from formcheck.model.errors import ModelError, UsageError
 from formcheck.model.records import PoseSource, RawTrack
 from formcheck.pose.bundles import MODEL_NAMES, manifest_entry, read_bundle
 from formcheck.pose.enlarged import found_enlarged
+from formcheck.pose.interrupts import interrupts_held
 from formcheck.pose.native_messages import native_messages_held
 from formcheck.video import Frame, open_video
 
@@ -348,8 +349,9 @@ def load_models(settings: PoseSettings) -> "tuple[PoseModel, ...]":
     """
     models = []
     try:
-        for _ in range(n_threads(settings)):
-            models.append(PoseModel(settings))
+        with interrupts_held():
+            for _ in range(n_threads(settings)):
+                models.append(PoseModel(settings))
     except BaseException:
         for model in models:
             model.close()
