@@ -21,7 +21,62 @@ from formcheck.model.errors import UsageError
 
 if TYPE_CHECKING:
     from formcheck.model.programme import BoundOfKind
+    from formcheck.model.records import Analysis
+    from formcheck.model.request import Request
     from formcheck.run.request import GivenPrescription
+    from formcheck.run.settings import Settings
+
+
+# What is asked of the clip.
+Clip = Annotated[Path, typer.Argument(readable=False, help="The recorded video.")]
+ExerciseName = Annotated[
+    str, typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file.")
+]
+WorkingLeg = Annotated[
+    str | None,
+    typer.Option(
+        help="The patient's working leg: left, right or both. Left out, the near leg is taken."
+    ),
+]
+PrescriptionFile = Annotated[
+    Path | None,
+    typer.Option(readable=False, help="The patient's prescription file to judge the set against."),
+]
+AtLeast = Annotated[
+    list[str], typer.Option(metavar="KEY=VALUE", help="A target to reach; may be repeated.")
+]
+AtMost = Annotated[
+    list[str], typer.Option(metavar="KEY=VALUE", help="A limit not to pass; may be repeated.")
+]
+Mirrored = Annotated[
+    bool, typer.Option("--mirrored", help="The recording is mirrored, as a selfie preview is.")
+]
+CalibrationFile = Annotated[
+    Path | None,
+    typer.Option(readable=False, help="The patient's goniometer readings (see calibrate)."),
+]
+
+# What is written.
+Out = Annotated[
+    Path | None, typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]")
+]
+Video = Annotated[bool, typer.Option("--video/--no-video", help="Write annotated.mp4 too.")]
+JsonOutput = Annotated[
+    bool, typer.Option("--json", help="Print report.json to stdout; no files unless --out.")
+]
+
+# What a camera cannot know.
+StatureCm = Annotated[
+    float | None, typer.Option(min=50, max=250, help="The patient's height, for centimetres.")
+]
+LoadKg = Annotated[float | None, typer.Option(min=0, max=500, help="Load held or worn.")]
+Support = Annotated[str | None, typer.Option(help="Support used, in words.")]
+StepHeightCm = Annotated[float | None, typer.Option(min=0, max=100, help="Step height.")]
+SeatHeightCm = Annotated[float | None, typer.Option(min=0, max=120, help="Seat height.")]
+Effort = Annotated[int | None, typer.Option(min=0, max=10, help="How hard it was.")]
+PainBefore = Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")]
+PainDuring = Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")]
+PainAfter = Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -57,64 +112,27 @@ def bounds_from_options(at_least: list[str], at_most: list[str]) -> "tuple[Bound
 
 
 def analyze(
-    clip: Annotated[Path, typer.Argument(readable=False, help="The recorded video.")],
-    exercise: Annotated[
-        str,
-        typer.Option(help="Which exercise it shows: an id (see `formcheck exercises`) or a file."),
-    ],
-    side: Annotated[
-        str | None,
-        typer.Option(
-            help="The patient's working leg: left, right or both. Left out, the near leg is taken."
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Folder for the results. [default: CLIP's name + _formcheck]"),
-    ] = None,
-    prescription: Annotated[
-        Path | None,
-        typer.Option(
-            readable=False, help="The patient's prescription file to judge the set against."
-        ),
-    ] = None,
-    at_least: Annotated[
-        list[str], typer.Option(metavar="KEY=VALUE", help="A target to reach; may be repeated.")
-    ] = [],  # noqa: B006 typer copies the default
-    at_most: Annotated[
-        list[str], typer.Option(metavar="KEY=VALUE", help="A limit not to pass; may be repeated.")
-    ] = [],  # noqa: B006
-    mirrored: Annotated[
-        bool, typer.Option("--mirrored", help="The recording is mirrored, as a selfie preview is.")
-    ] = False,
-    video: Annotated[
-        bool, typer.Option("--video/--no-video", help="Write annotated.mp4 too.")
-    ] = True,
+    clip: Clip,
+    exercise: ExerciseName,
+    side: WorkingLeg = None,
+    out: Out = None,
+    prescription: PrescriptionFile = None,
+    at_least: AtLeast = [],  # noqa: B006 typer copies the default
+    at_most: AtMost = [],  # noqa: B006
+    mirrored: Mirrored = False,
+    video: Video = True,
     blur_face: BlurFace = True,
-    json_output: Annotated[
-        bool, typer.Option("--json", help="Print report.json to stdout; no files unless --out.")
-    ] = False,
-    stature_cm: Annotated[
-        float | None, typer.Option(min=50, max=250, help="The patient's height, for centimetres.")
-    ] = None,
-    load_kg: Annotated[
-        float | None, typer.Option(min=0, max=500, help="Load held or worn.")
-    ] = None,
-    support: Annotated[str | None, typer.Option(help="Support used, in words.")] = None,
-    step_height_cm: Annotated[
-        float | None, typer.Option(min=0, max=100, help="Step height.")
-    ] = None,
-    seat_height_cm: Annotated[
-        float | None, typer.Option(min=0, max=120, help="Seat height.")
-    ] = None,
-    effort: Annotated[int | None, typer.Option(min=0, max=10, help="How hard it was.")] = None,
-    pain_before: Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")] = None,
-    pain_during: Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")] = None,
-    pain_after: Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")] = None,
-    calibration: Annotated[
-        Path | None,
-        typer.Option(readable=False, help="The patient's goniometer readings (see calibrate)."),
-    ] = None,
+    json_output: JsonOutput = False,
+    stature_cm: StatureCm = None,
+    load_kg: LoadKg = None,
+    support: Support = None,
+    step_height_cm: StepHeightCm = None,
+    seat_height_cm: SeatHeightCm = None,
+    effort: Effort = None,
+    pain_before: PainBefore = None,
+    pain_during: PainDuring = None,
+    pain_after: PainAfter = None,
+    calibration: CalibrationFile = None,
     pose_model: PoseModel = None,
     pose_rate: PoseRate = None,
     pose_mode: PoseMode = None,
@@ -126,24 +144,15 @@ def analyze(
     Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into --out.
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
-    from formcheck.cli.words import set_lines
-    from formcheck.files.held_folders import held_folder
-    from formcheck.files.report_file import report_json
-    from formcheck.files.storage import default_cache_folder, refuse_to_overwrite
     from formcheck.model.records import Context, Pain
     from formcheck.run.calibration_file import read_readings
-    from formcheck.run.pipeline import analyze as analyze_clip
-    from formcheck.run.request import read_given_prescription, request_for
-    from formcheck.run.result_folder import result_files, write_results
+    from formcheck.run.request import request_for
 
-    given = read_given_prescription(prescription) if prescription else None
-    if given:
-        _tell_when_not_yet_valid(given)
     request = request_for(
         clip,
         exercise,
         side=side,
-        prescription=given,
+        prescription=_read_prescription(prescription) if prescription else None,
         bounds=bounds_from_options(at_least, at_most),
         is_mirrored=mirrored,
         readings=read_readings(calibration) if calibration else (),
@@ -161,8 +170,54 @@ def analyze(
     if out is None and not json_output:
         out = Path(f"{clip.stem}_formcheck")
     if out is not None:
-        inputs = [Path(f) for f in (clip, exercise, prescription, calibration) if f is not None]
-        refuse_to_overwrite(inputs, result_files(out))
+        _refuse_to_lose_inputs(out, clip, exercise, prescription, calibration)
+    analysis = _measure_and_write(
+        request, settings, out, with_video=video, is_face_blurred=blur_face, is_cached=cache
+    )
+    if json_output or out is None:
+        _print_json(analysis)
+    else:
+        _print_words(analysis, out)
+
+
+def _read_prescription(file: Path) -> "GivenPrescription":
+    """The prescription, with a note on stderr where it is not valid yet."""
+    from formcheck.run.request import read_given_prescription
+
+    given = read_given_prescription(file)
+    if given.record.valid_from > datetime.date.today():
+        typer.echo(
+            f"formcheck: note: {given.file} is valid from {given.record.valid_from} on, later "
+            "than today",
+            err=True,
+        )
+    return given
+
+
+def _refuse_to_lose_inputs(out: Path, *inputs: str | Path | None) -> None:
+    """Raises UsageError where a file of the results would replace one that is read."""
+    from formcheck.files.storage import refuse_to_overwrite
+    from formcheck.run.result_folder import result_files
+
+    refuse_to_overwrite([Path(file) for file in inputs if file is not None], result_files(out))
+
+
+def _measure_and_write(
+    request: "Request",
+    settings: "Settings",
+    out: Path | None,
+    *,
+    with_video: bool,
+    is_face_blurred: bool,
+    is_cached: bool,
+) -> "Analysis":
+    """The clip's analysis, its files written where there is a folder; no other run writes there
+    meanwhile."""
+    from formcheck.files.held_folders import held_folder
+    from formcheck.files.storage import default_cache_folder
+    from formcheck.run.pipeline import analyze as analyze_clip
+    from formcheck.run.result_folder import write_results
+
     with (
         held_folder(out) if out is not None else contextlib.nullcontext(),
         progress_bar() as progress,
@@ -170,7 +225,7 @@ def analyze(
         analysis = analyze_clip(
             request,
             settings,
-            cache_dir=default_cache_folder() if cache else None,
+            cache_dir=default_cache_folder() if is_cached else None,
             progress=progress,
         )
         if out is not None:
@@ -179,22 +234,22 @@ def analyze(
                 request,
                 settings,
                 out,
-                with_video=video,
-                is_face_blurred=blur_face,
+                with_video=with_video,
+                is_face_blurred=is_face_blurred,
                 progress=progress,
             )
-    if json_output:
-        typer.echo(report_json(analysis.report), nl=False)
-        return
+    return analysis
+
+
+def _print_json(analysis: "Analysis") -> None:
+    from formcheck.files.report_file import report_json
+
+    typer.echo(report_json(analysis.report), nl=False)
+
+
+def _print_words(analysis: "Analysis", out: Path) -> None:
+    from formcheck.cli.words import set_lines
+
     for text in set_lines(analysis.report):
         typer.echo(text)
     typer.echo(f"Report: {out / 'report.html'}")
-
-
-def _tell_when_not_yet_valid(given: "GivenPrescription") -> None:
-    if given.record.valid_from > datetime.date.today():
-        typer.echo(
-            f"formcheck: note: {given.file} is valid from {given.record.valid_from} on, later "
-            "than today",
-            err=True,
-        )
