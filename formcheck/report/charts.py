@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formcheck.model.programme import Bound
-from formcheck.model.records import AssessedRepetition, Report, Trace, View
+from formcheck.model.records import AssessedRepetition, CheckKind, Report, Trace, View
 from formcheck.words import wording
 
 MAX_POINTS = 1500
@@ -162,118 +162,184 @@ def _with_labels_apart(bands: list[BoundBand], apart: float = 7.0) -> list[Bound
     return placed
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Drawing:
+    """The signal in the unit shown, the bounds that stand on its axis, and the two axes.
+
+    time_s, value : (n,), NaN where not measured; factor : from the signal's unit to that shown.
+    """
+
+    time_s: np.ndarray
+    value: np.ndarray
+    bounds: tuple[tuple[CheckKind, Bound], ...]
+    factor: float
+    sign: str
+    duration_s: float
+    low: float
+    high: float
+    step: float
+
+    @property
+    def is_known(self) -> np.ndarray:
+        known: np.ndarray = np.isfinite(self.value)
+        return known
+
+    def x(self, seconds: float) -> float:
+        """Per cent from the left."""
+        return round(100 * min(max(float(seconds) / self.duration_s, 0.0), 1.0), 3)
+
+    def y(self, shown: float) -> float:
+        """Per cent from the top."""
+        shown = min(max(float(shown), self.low), self.high)
+        return round(100 * (self.high - shown) / (self.high - self.low), 3)
+
+
 def trace_chart(report: Report, trace: Trace) -> TraceChart | None:
     """The movement over time with repetitions, turns and bounds; None without any time."""
+    drawing = _drawing(report, trace)
+    if drawing is None:
+        return None
+    runs = _runs(drawing.is_known)
+    label = trace.label[:1].upper() + trace.label[1:]
+    return TraceChart(
+        label=label,
+        unit="per cent" if trace.unit == "share" else "degrees",
+        lines=_lines(drawing, runs),
+        gaps=_gaps(drawing, runs),
+        time_ticks=_time_ticks(drawing),
+        value_ticks=_value_ticks(drawing),
+        repetitions=tuple(
+            _repetition_mark(drawing, number, assessed, _outcomes_on_trace(assessed, trace))
+            for number, assessed in enumerate(report.repetitions, start=1)
+        ),
+        bounds=tuple(_with_labels_apart([_band(drawing, kind, b) for kind, b in drawing.bounds])),
+        undrawn=tuple(
+            f"{wording.label(b.measure)}, {kind} {wording.bound_words(b)}"
+            for kind, b in report.bounds
+            if not is_about_trace(b, trace)
+        ),
+        duration_s=drawing.duration_s,
+        summary=_summary(label, drawing.duration_s, len(report.repetitions)),
+    )
+
+
+def _drawing(report: Report, trace: Trace) -> _Drawing | None:
+    """The axes, wide enough for the signal and its bounds; None without any time."""
     factor = 100.0 if trace.unit == "share" else 1.0
-    sign = "%" if trace.unit == "share" else "°"
     time_s, value = np.asarray(trace.time_s, float), np.asarray(trace.value, float) * factor
     duration_s = max(report.clip.duration_s, float(time_s[-1]) if len(time_s) else 0.0)
     if not math.isfinite(duration_s) or duration_s <= 0:
         return None
-    drawn = [(kind, b) for kind, b in report.bounds if is_about_trace(b, trace)]
-    edges = [e * factor for kind, b in drawn for e in b.band(kind) if math.isfinite(e)]
-    is_known = np.isfinite(value)
-    low, high, step = _value_axis(value[is_known], edges)
+    bounds = tuple((kind, b) for kind, b in report.bounds if is_about_trace(b, trace))
+    edges = [e * factor for kind, b in bounds for e in b.band(kind) if math.isfinite(e)]
+    low, high, step = _value_axis(value[np.isfinite(value)], edges)
+    return _Drawing(
+        time_s=time_s,
+        value=value,
+        bounds=bounds,
+        factor=factor,
+        sign="%" if trace.unit == "share" else "°",
+        duration_s=duration_s,
+        low=low,
+        high=high,
+        step=step,
+    )
 
-    def x(seconds: float) -> float:
-        return round(100 * min(max(float(seconds) / duration_s, 0.0), 1.0), 3)
 
-    def y(shown: float) -> float:
-        return round(100 * (high - min(max(float(shown), low), high)) / (high - low), 3)
-
-    runs = _runs(is_known)
+def _lines(d: _Drawing, runs: list[tuple[int, int]]) -> tuple[str, ...]:
+    """A point list for each run of known samples; the longer it is, the more points it gets."""
+    n_known = max(int(d.is_known.sum()), 1)
     lines = []
     for first, last in runs:
-        share = (last - first + 1) / max(int(is_known.sum()), 1)
-        points = _thinned(np.arange(first, last + 1), value, max(int(MAX_POINTS * share), 4))
-        lines.append(" ".join(f"{x(time_s[i]) * 10:.1f},{y(value[i]) * 10:.1f}" for i in points))
+        share = (last - first + 1) / n_known
+        points = _thinned(np.arange(first, last + 1), d.value, max(int(MAX_POINTS * share), 4))
+        lines.append(
+            " ".join(f"{d.x(d.time_s[i]) * 10:.1f},{d.y(d.value[i]) * 10:.1f}" for i in points)
+        )
+    return tuple(lines)
 
+
+def _gaps(d: _Drawing, runs: list[tuple[int, int]]) -> tuple[tuple[float, float, str], ...]:
+    """Left, width and words of what lies before, between and after the runs."""
     # The gap between two samples of the grid is none: gaps reach from known to known sample.
-    known_ends = [(time_s[a], time_s[b]) for a, b in runs]
-    starts = [0.0, *(b for _, b in known_ends)]
-    ends = [*(a for a, _ in known_ends), duration_s]
-    gaps = tuple(
-        (x(a), round(x(b) - x(a), 3), f"not measured, {wording.stretch(a, b)}")
+    starts = [0.0, *(d.time_s[last] for _, last in runs)]
+    ends = [*(d.time_s[first] for first, _ in runs), d.duration_s]
+    return tuple(
+        (d.x(a), round(d.x(b) - d.x(a), 3), f"not measured, {wording.stretch(a, b)}")
         for a, b in zip(starts, ends, strict=True)
         if b - a > 0.2
     )
 
+
+def _time_ticks(d: _Drawing) -> tuple[Tick, ...]:
     most_ticks = 12
-    time_step = _step(duration_s, most_ticks, _TIME_STEPS_S)
-    is_long = duration_s >= 120
-    time_ticks = tuple(
-        Tick(at=x(t), text=_time_text(t, is_long))
-        for t in np.arange(0, duration_s + time_step / 1000, time_step)
-    )
-    value_ticks = tuple(
-        Tick(at=y(v), text=wording.number(v) + sign) for v in np.arange(low, high + step / 2, step)
+    step = _step(d.duration_s, most_ticks, _TIME_STEPS_S)
+    is_long = d.duration_s >= 120
+    return tuple(
+        Tick(at=d.x(t), text=_time_text(t, is_long))
+        for t in np.arange(0, d.duration_s + step / 1000, step)
     )
 
-    marks = []
-    for i, assessed in enumerate(report.repetitions):
-        r = assessed.repetition
-        outcomes = _outcomes_on_trace(assessed, trace)
-        known = time_s[is_known]
-        near = np.interp(r.turn_s, known, value[is_known]) if len(known) else math.nan
-        is_near = len(known) and np.min(np.abs(known - r.turn_s)) < 0.2
-        marks.append(
-            RepetitionMark(
-                label=f"{r.number} {r.part}" if r.part else str(r.number),
-                number=i + 1,
-                every=tuple(n for n in (2, 5, 10) if r.number % n == 0),
-                left=x(r.start_s),
-                width=round(x(r.end_s) - x(r.start_s), 3),
-                turn=x(r.turn_s),
-                top=y(near) if is_near else None,
-                is_complete=r.is_complete,
-                shape=outcomes[0].shape if outcomes else "ring",
-                colour=css_colour(outcomes[0].colour) if outcomes else "#545e68",
-                words=outcomes[0].words
-                if outcomes
-                else ("measured, " if r.is_complete else "") + "not judged",
-                start_s=round(max(r.start_s, 0.0), 3),
-                end_s=round(r.end_s, 3),
-            )
-        )
 
-    bands = []
-    for kind, bound in drawn:
-        least, most = (e * factor for e in bound.band(kind))
-        bands.append(
-            BoundBand(
-                kind=kind,
-                top=y(most if math.isfinite(most) else high),
-                bottom=y(least if math.isfinite(least) else low),
-                edges=tuple(y(e) for e in (least, most) if math.isfinite(e)),
-                label_at=0.0,
-                text=f"{kind}: {wording.bound_words(bound)}",
-            )
-        )
-    bands = _with_labels_apart(bands)
-    undrawn = tuple(
-        f"{wording.label(b.measure)}, {kind} {wording.bound_words(b)}"
-        for kind, b in report.bounds
-        if not is_about_trace(b, trace)
+def _value_ticks(d: _Drawing) -> tuple[Tick, ...]:
+    return tuple(
+        Tick(at=d.y(v), text=wording.number(v) + d.sign)
+        for v in np.arange(d.low, d.high + d.step / 2, d.step)
     )
-    n = len(marks)
-    label = trace.label[:1].upper() + trace.label[1:]
-    summary = (
+
+
+def _repetition_mark(
+    d: _Drawing,
+    number: int,
+    assessed: AssessedRepetition,
+    outcomes: tuple[wording.OutcomeWords, ...],
+) -> RepetitionMark:
+    """A repetition's mark, in shape and colour of its first outcome; number : its place, from 1."""
+    r = assessed.repetition
+    not_judged = ("measured, " if r.is_complete else "") + "not judged"
+    return RepetitionMark(
+        label=f"{r.number} {r.part}" if r.part else str(r.number),
+        number=number,
+        every=tuple(n for n in (2, 5, 10) if r.number % n == 0),
+        left=d.x(r.start_s),
+        width=round(d.x(r.end_s) - d.x(r.start_s), 3),
+        turn=d.x(r.turn_s),
+        top=_height_at(d, r.turn_s),
+        is_complete=r.is_complete,
+        shape=outcomes[0].shape if outcomes else "ring",
+        colour=css_colour(outcomes[0].colour) if outcomes else "#545e68",
+        words=outcomes[0].words if outcomes else not_judged,
+        start_s=round(max(r.start_s, 0.0), 3),
+        end_s=round(r.end_s, 3),
+    )
+
+
+def _height_at(d: _Drawing, seconds: float) -> float | None:
+    """The line's height at a time; None where nothing was measured within 0.2 s of it."""
+    known_s = d.time_s[d.is_known]
+    if not len(known_s) or np.min(np.abs(known_s - seconds)) >= 0.2:
+        return None
+    return d.y(np.interp(seconds, known_s, d.value[d.is_known]))
+
+
+def _band(d: _Drawing, kind: CheckKind, bound: Bound) -> BoundBand:
+    """A bound's band; a side without an edge reaches to the end of the axis."""
+    least, most = (e * d.factor for e in bound.band(kind))
+    return BoundBand(
+        kind=kind,
+        top=d.y(most if math.isfinite(most) else d.high),
+        bottom=d.y(least if math.isfinite(least) else d.low),
+        edges=tuple(d.y(e) for e in (least, most) if math.isfinite(e)),
+        label_at=0.0,
+        text=f"{kind}: {wording.bound_words(bound)}",
+    )
+
+
+def _summary(label: str, duration_s: float, n: int) -> str:
+    return (
         f"{label} over {wording.clock(duration_s)}, "
         f"{n} repetition{'' if n == 1 else 's'} marked. "
         "The numbers stand in the table of repetitions."
-    )
-    return TraceChart(
-        label=label,
-        unit="per cent" if trace.unit == "share" else "degrees",
-        lines=tuple(lines),
-        gaps=gaps,
-        time_ticks=time_ticks,
-        value_ticks=value_ticks,
-        repetitions=tuple(marks),
-        bounds=tuple(bands),
-        undrawn=undrawn,
-        duration_s=duration_s,
-        summary=summary,
     )
 
 
