@@ -61,18 +61,19 @@ def exercises(
 
 def check(
     files: Annotated[
-        list[Path] | None, typer.Argument(readable=False, help="Exercise and prescription files.")
+        list[Path] | None,
+        typer.Argument(readable=False, help="Exercise, prescription and question files."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
     write_schemas: Annotated[
         Path | None,
         typer.Option(
-            help="Write the JSON Schemas of both kinds of file to this folder; an editor "
+            help="Write the JSON Schemas of these kinds of file to this folder; an editor "
             "completes a file that starts with '#:schema ./formcheck.prescription.schema.json'."
         ),
     ] = None,
 ) -> None:
-    """Check exercise and prescription files; every fault with its line and the mend."""
+    """Check exercise, prescription and question files; every fault with its line and the mend."""
     from formcheck.files.prescriptions import check_file
 
     if write_schemas is not None:

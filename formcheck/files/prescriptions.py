@@ -19,6 +19,7 @@ from formcheck.model.programme import (
     PrescribedExercise,
     Prescription,
 )
+from formcheck.model.safety import QUESTIONS_SCHEMA
 from formcheck.words import wording
 
 
@@ -305,8 +306,8 @@ class CheckedFile:
 
 
 def check_file(path: Path) -> CheckedFile:
-    """Every fault of one exercise or prescription file; nothing is raised."""
-    from formcheck.files.schema import file_kind, parse_exercise, parse_prescription
+    """Every fault of one exercise, prescription or question file; nothing is raised."""
+    from formcheck.files.schema import PARSERS, file_kind
     from formcheck.files.toml_lines import TomlFault, read_toml
 
     file, kind = str(path), None
@@ -323,16 +324,16 @@ def check_file(path: Path) -> CheckedFile:
             raise FileError(
                 f"{file}:1: schema: does not say what the file is; write "
                 f'schema = "formcheck.exercise/1.0" or schema = "{PRESCRIPTION_SCHEMA}" as the '
-                "first line"
+                f'first line (of questions to patients: "{QUESTIONS_SCHEMA}")'
             )
-        (parse_exercise if kind == "exercise" else parse_prescription)(text, file)
+        PARSERS[kind](text, file)
     except FileError as error:
         return CheckedFile(file=file, kind=kind, faults=error.faults or (str(error),))
     return CheckedFile(file=file, kind=kind, faults=())
 
 
 def write_json_schemas(folder: Path) -> tuple[Path, ...]:
-    """Writes the JSON Schemas of both kinds of file into a folder and returns their paths."""
+    """Writes the JSON Schemas of the kinds of file into a folder and returns their paths."""
     from formcheck.files.schema import KINDS, json_schema_text
     from formcheck.files.storage import make_folder, write_text
 

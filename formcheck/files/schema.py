@@ -1,10 +1,10 @@
-"""Exercise and prescription files into records: types, rules, version, JSON Schemas.
+"""Exercise, prescription and question files into records: types, rules, version, JSON Schemas.
 
 All faults of a file come out at once, each as `file:line: dotted.path: what is wrong; mend`.
 """
 
 import json
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import is_dataclass
 from functools import cache
 from pathlib import Path as FilePath
@@ -15,6 +15,7 @@ from formcheck.files.exercise_files import exercise_ids, exercise_text
 from formcheck.files.exercise_rules import exercise_faults
 from formcheck.files.file_rules import Fault, Path, did_you_mean
 from formcheck.files.prescription_rules import prescription_faults
+from formcheck.files.question_rules import question_faults
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.files.toml_lines import TomlFault, dotted, line_of, read_toml
 from formcheck.model.errors import FileError
@@ -26,11 +27,20 @@ from formcheck.model.programme import (
     Exercise,
     Prescription,
 )
+from formcheck.model.safety import QUESTIONS_SCHEMA, Questions
 
-Kind = Literal["exercise", "prescription"]
-KINDS: tuple[Kind, ...] = ("exercise", "prescription")
-_RECORD = {"exercise": Exercise, "prescription": Prescription}
-_NEWEST = {"exercise": EXERCISE_SCHEMA, "prescription": PRESCRIPTION_SCHEMA}
+Kind = Literal["exercise", "prescription", "questions"]
+KINDS: tuple[Kind, ...] = ("exercise", "prescription", "questions")
+_RECORD: dict[Kind, type] = {
+    "exercise": Exercise,
+    "prescription": Prescription,
+    "questions": Questions,
+}
+_NEWEST: dict[Kind, str] = {
+    "exercise": EXERCISE_SCHEMA,
+    "prescription": PRESCRIPTION_SCHEMA,
+    "questions": QUESTIONS_SCHEMA,
+}
 
 _Kind = TypeVar("_Kind")
 
@@ -52,6 +62,23 @@ def parse_prescription(text: str, file: str) -> Prescription:
     """
     prescription: Prescription = _parse("prescription", text, file)
     return prescription
+
+
+def parse_questions(text: str, file: str) -> Questions:
+    """The questions to patients that a TOML text holds; `file` names it in faults.
+
+    Raises FileError with every fault of the file.
+    """
+    questions: Questions = _parse("questions", text, file)
+    return questions
+
+
+PARSERS: Mapping[str, Callable[[str, str], Any]] = {
+    "exercise": parse_exercise,
+    "prescription": parse_prescription,
+    "questions": parse_questions,
+}
+"""The reader of each kind of file."""
 
 
 def file_kind(text: str) -> Kind | None:
@@ -106,6 +133,8 @@ def _rule_faults(kind: Kind, data: dict[str, Any], file: str) -> list[Fault]:
     ids = exercise_ids()
     if kind == "exercise":
         return list(exercise_faults(data, ids))
+    if kind == "questions":
+        return list(question_faults(data))
     return list(prescription_faults(data, lambda name: _raw_exercise(name, file), ids))
 
 
@@ -289,7 +318,7 @@ def _name_choices(record: str, key: str, property_: dict[str, Any]) -> None:
     elif (record, key) == ("PrescribedExercise", "exercise"):
         property_["anyOf"] = [{"enum": list(exercise_ids())}, {"pattern": r"\.toml$"}]
     elif key == "schema":
-        newest = _NEWEST["exercise" if record == "Exercise" else "prescription"]
+        newest = next(_NEWEST[k] for k in KINDS if _RECORD[k].__name__ == record)
         property_["default"] = newest
         property_["pattern"] = "^" + newest.rpartition(".")[0].replace(".", r"\.") + r"\.\d+$"
     if key in ("rest", "turn") and record == "Figure":
