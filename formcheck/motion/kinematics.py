@@ -200,134 +200,232 @@ def build_series(
     front_view : from where this leg is seen; its knee is then where a camera straight ahead would
         see it.
     """
-    hip, knee, ankle, heel, toe = (
-        joint(track, side, j) for j in ("hip", "knee", "ankle", "heel", "toe")
-    )
-    far = other_side(side)
-    far_hip, far_knee, far_ankle = (joint(track, far, j) for j in ("hip", "knee", "ankle"))
-    shoulder = joint(track, side, "shoulder")
-    trunk_low, trunk_high = mid(track, "hip"), mid(track, "shoulder")
-    nowhere = np.full(len(track.time_s), np.nan)
-    sense = view.facing_x
-    from_side = view.plane == "sagittal" and sense != 0
+    limbs = _limbs(track, view, side)
+    from_side = view.plane == "sagittal" and limbs.sense != 0
     from_front = view.plane == "frontal"
-    seen_from = "front" if abs(view.azimuth_deg) <= 90 else "back"
-
-    shank_px = long_length_px(knee, ankle)
-    thigh_px = long_length_px(hip, knee)
-    leg_px = thigh_px + shank_px
-    foot_px = _length_or_nan(long_length_px(heel, toe))
-    squeezed = np.array([1 / width_share, 1.0])
-
-    def side_only(value: np.ndarray) -> np.ndarray:
-        return value if from_side else nowhere
-
-    def front_only(value: np.ndarray) -> np.ndarray:
-        return value if from_front else nowhere
-
-    medial = medial_x(side, seen_from)
-
-    def straight_on(seen: FrontView | None) -> np.ndarray:
-        return knee if seen is None else seen.straight_on(hip, knee, ankle)
-
-    def projection(seen: FrontView | None) -> np.ndarray:
-        return fppa_deg(hip, straight_on(seen), ankle, side, seen_from)
-
-    def medial_share(seen: FrontView | None) -> np.ndarray:
-        share: np.ndarray = medial * (straight_on(seen)[:, 0] - ankle[:, 0]) / shank_px
-        return share
-
-    def in_plane(plane: LegPlane, k: int) -> np.ndarray:
-        return _in_plane(hip, knee, ankle, sense, track.grid_hz, plane)[k]
-
-    standards: dict[str, np.ndarray] = {}
-    if leg_plane is not None:
-        flexion, thigh_inclination, shank_inclination = _in_plane(
-            hip, knee, ankle, sense, track.grid_hz, leg_plane
-        )
-        for k, name in enumerate(("knee_flexion", "thigh_inclination", "shank_inclination")):
-            standards[f"{name}_standard_deg"] = leg_plane.standard_of(partial(in_plane, k=k))
-    else:
-        flexion = knee_flexion_deg(hip, knee, ankle, sense)
-        thigh_inclination = thigh_inclination_deg(hip, knee, width_share)
-        shank_inclination = inclination_deg(ankle * squeezed, knee * squeezed, sense)
-    if front_view is not None:
-        standards["fppa_standard_deg"] = front_view.standard_of(projection)
-        standards["knee_medial_standard_share"] = front_view.standard_of(medial_share)
-    left_x = 1 if seen_from == "front" else -1
-    hips = joint(track, "left", "hip") - joint(track, "right", "hip")
-    apart = np.abs(hips[:, 0])
-    # Hips that seem to stand one behind the other give no line across.
-    known = apart[np.isfinite(apart)]
-    least = HIPS_APART_LEAST * float(np.median(known)) if len(known) else 0.0
-    left_lower = np.degrees(np.arctan2(hips[:, 1], np.where(apart >= least, apart, np.nan)))
-    swing_lower = left_lower if far == "left" else -left_lower
-    ankles_apart = np.abs(ankle[:, 0] - far_ankle[:, 0])
-    stance_px = _length_or_nan(
-        float(np.nanmedian(ankles_apart)) if np.isfinite(ankles_apart).any() else np.nan
-    )
-    feet = np.stack([ankle[:, 1], far_ankle[:, 1]])
-    ground_y = _steady_ground_y(feet)
-    trunk = trunk_high - trunk_low
-    lateral = np.degrees(np.arctan2(-medial * trunk[:, 0], -trunk[:, 1]))
-    leg_away = np.degrees(np.arctan2(-medial * (ankle[:, 0] - hip[:, 0]), ankle[:, 1] - hip[:, 1]))
+    leg_elevation = leg_elevation_deg(limbs.hip, limbs.ankle)
     return Series(
         time_s=track.time_s,
         grid_hz=track.grid_hz,
         side=side,
-        knee_flexion_deg=side_only(flexion),
-        thigh_inclination_deg=side_only(thigh_inclination),
-        shank_inclination_deg=side_only(shank_inclination),
-        trunk_inclination_deg=side_only(inclination_deg(trunk_low, trunk_high, sense)),
-        trunk_thigh_deg=side_only(trunk_thigh_deg(shoulder, hip, knee, sense)),
-        trunk_swing_leg_line_deg=side_only(trunk_thigh_deg(trunk_high, far_hip, far_ankle, sense)),
-        rear_knee_height_share=side_only((ankle[:, 1] - far_knee[:, 1]) / shank_px),
-        knee_over_toe_share=side_only(sense * (knee[:, 0] - toe[:, 0]) / foot_px),
         # From between front and side it still times a raise, and no measure is read off it there.
-        leg_elevation_deg=nowhere if from_front else leg_elevation_deg(hip, ankle),
-        heel_height_share=side_only((toe[:, 1] - heel[:, 1]) / foot_px),
-        heel_rise_px=-heel[:, 1],
-        foot_lift_share=(_lowest_y(heel[:, 1]) - heel[:, 1])
-        / _length_or_nan(FOOT_SHARE * view.person_height_px),
-        hip_height_share=(ground_y - trunk_low[:, 1]) / leg_px,
-        shoulder_height_share=(ground_y - trunk_high[:, 1]) / leg_px,
-        hip_x_share=trunk_low[:, 0] / leg_px,
-        fppa_deg=front_only(projection(front_view)),
-        knee_medial_to_foot_share=front_only(medial_share(front_view)),
-        knee_separation_ratio=front_only(
-            np.abs(knee[:, 0] - far_knee[:, 0]) / np.where(ankles_apart > 1, ankles_apart, np.nan)
-        ),
-        pelvic_obliquity_deg=front_only(left_lower if is_two_leg else swing_lower),
-        pelvis_shift_share=front_only(
-            left_x * (trunk_low[:, 0] - (ankle[:, 0] + far_ankle[:, 0]) / 2) / stance_px
-        ),
-        trunk_lateral_inclination_deg=front_only(lateral),
-        leg_abduction_deg=front_only(leg_away),
-        leg_length_px=leg_px,
-        foot_length_px=foot_px,
+        leg_elevation_deg=np.full(len(track.time_s), np.nan) if from_front else leg_elevation,
+        leg_length_px=limbs.leg_px,
+        foot_length_px=limbs.foot_px,
+        thigh_px=limbs.thigh_px,
+        shank_px=limbs.shank_px,
+        trunk_ahead_deg=trunk_ahead_deg,
+        **_only_if(from_side, _series_from_the_side(limbs, width_share, leg_plane)),
+        **_only_if(from_front, _series_from_the_front(limbs, front_view, is_two_leg=is_two_leg)),
+        **_series_from_anywhere(limbs, view.person_height_px),
+        **_standards_in_plane(limbs, leg_plane),
+        **_standards_from_the_front(limbs, front_view),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Limbs:
+    """Where the joints stand in the picture over time, pixels, (n, 2), and how long limbs are.
+
+    far_* : of the leg that does not work. trunk_low, trunk_high : the middle of hips and of
+    shoulders. hips : from the right hip to the left. medial : +1 where the midline lies to the
+    picture's right of the working leg, else -1.
+    """
+
+    side: Side
+    grid_hz: float
+    sense: int
+    seen_from: Literal["front", "back"]
+    medial: int
+    shoulder: np.ndarray
+    hip: np.ndarray
+    knee: np.ndarray
+    ankle: np.ndarray
+    heel: np.ndarray
+    toe: np.ndarray
+    far_hip: np.ndarray
+    far_knee: np.ndarray
+    far_ankle: np.ndarray
+    trunk_low: np.ndarray
+    trunk_high: np.ndarray
+    hips: np.ndarray
+    thigh_px: float
+    shank_px: float
+    leg_px: float
+    foot_px: float
+
+
+def _limbs(track: Track, view: View, side: Side) -> _Limbs:
+    far = other_side(side)
+    hip, knee, ankle, heel, toe = (
+        joint(track, side, j) for j in ("hip", "knee", "ankle", "heel", "toe")
+    )
+    seen_from: Literal["front", "back"] = "front" if abs(view.azimuth_deg) <= 90 else "back"
+    shank_px = long_length_px(knee, ankle)
+    thigh_px = long_length_px(hip, knee)
+    return _Limbs(
+        side=side,
+        grid_hz=track.grid_hz,
+        sense=view.facing_x,
+        seen_from=seen_from,
+        medial=medial_x(side, seen_from),
+        shoulder=joint(track, side, "shoulder"),
+        hip=hip,
+        knee=knee,
+        ankle=ankle,
+        heel=heel,
+        toe=toe,
+        far_hip=joint(track, far, "hip"),
+        far_knee=joint(track, far, "knee"),
+        far_ankle=joint(track, far, "ankle"),
+        trunk_low=mid(track, "hip"),
+        trunk_high=mid(track, "shoulder"),
+        hips=joint(track, "left", "hip") - joint(track, "right", "hip"),
         thigh_px=thigh_px,
         shank_px=shank_px,
-        trunk_ahead_deg=trunk_ahead_deg,
-        **standards,
+        leg_px=thigh_px + shank_px,
+        foot_px=_length_or_nan(long_length_px(heel, toe)),
     )
 
 
-def _in_plane(
-    hip: np.ndarray,
-    knee: np.ndarray,
-    ankle: np.ndarray,
-    sense: int,
-    grid_hz: float,
-    plane: LegPlane,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _only_if(is_seen: bool, series: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """The series, or NaN throughout where the camera stands where they cannot be seen."""
+    return series if is_seen else {name: np.full(len(v), np.nan) for name, v in series.items()}
+
+
+def _series_from_the_side(
+    limbs: _Limbs, width_share: float, leg_plane: LegPlane | None
+) -> dict[str, np.ndarray]:
+    knee, toe, sense = limbs.knee, limbs.toe, limbs.sense
+    if leg_plane is not None:
+        flexion, thigh_inclination, shank_inclination = _in_plane(limbs, leg_plane)
+    else:
+        squeezed = np.array([1 / width_share, 1.0])
+        flexion = knee_flexion_deg(limbs.hip, knee, limbs.ankle, sense)
+        thigh_inclination = thigh_inclination_deg(limbs.hip, knee, width_share)
+        shank_inclination = inclination_deg(limbs.ankle * squeezed, knee * squeezed, sense)
+    return {
+        "knee_flexion_deg": flexion,
+        "thigh_inclination_deg": thigh_inclination,
+        "shank_inclination_deg": shank_inclination,
+        "trunk_inclination_deg": inclination_deg(limbs.trunk_low, limbs.trunk_high, sense),
+        "trunk_thigh_deg": trunk_thigh_deg(limbs.shoulder, limbs.hip, knee, sense),
+        "trunk_swing_leg_line_deg": trunk_thigh_deg(
+            limbs.trunk_high, limbs.far_hip, limbs.far_ankle, sense
+        ),
+        "rear_knee_height_share": (limbs.ankle[:, 1] - limbs.far_knee[:, 1]) / limbs.shank_px,
+        "knee_over_toe_share": sense * (knee[:, 0] - toe[:, 0]) / limbs.foot_px,
+        "heel_height_share": (toe[:, 1] - limbs.heel[:, 1]) / limbs.foot_px,
+    }
+
+
+def _series_from_the_front(
+    limbs: _Limbs, front_view: FrontView | None, *, is_two_leg: bool
+) -> dict[str, np.ndarray]:
+    hip, knee, ankle, far_ankle = limbs.hip, limbs.knee, limbs.ankle, limbs.far_ankle
+    ankles_apart = np.abs(ankle[:, 0] - far_ankle[:, 0])
+    stance_px = _length_or_nan(
+        float(np.nanmedian(ankles_apart)) if np.isfinite(ankles_apart).any() else np.nan
+    )
+    left_x = 1 if limbs.seen_from == "front" else -1
+    left_lower = _left_hip_lower_deg(limbs.hips)
+    is_left_counted = is_two_leg or limbs.side == "right"
+    trunk = limbs.trunk_high - limbs.trunk_low
+    return {
+        "fppa_deg": _projection_angle_deg(limbs, front_view),
+        "knee_medial_to_foot_share": _knee_medial_share(limbs, front_view),
+        "knee_separation_ratio": np.abs(knee[:, 0] - limbs.far_knee[:, 0])
+        / np.where(ankles_apart > 1, ankles_apart, np.nan),
+        "pelvic_obliquity_deg": left_lower if is_left_counted else -left_lower,
+        "pelvis_shift_share": left_x
+        * (limbs.trunk_low[:, 0] - (ankle[:, 0] + far_ankle[:, 0]) / 2)
+        / stance_px,
+        "trunk_lateral_inclination_deg": np.degrees(
+            np.arctan2(-limbs.medial * trunk[:, 0], -trunk[:, 1])
+        ),
+        "leg_abduction_deg": np.degrees(
+            np.arctan2(-limbs.medial * (ankle[:, 0] - hip[:, 0]), ankle[:, 1] - hip[:, 1])
+        ),
+    }
+
+
+def _series_from_anywhere(limbs: _Limbs, person_height_px: float) -> dict[str, np.ndarray]:
+    heel_y, leg_px = limbs.heel[:, 1], limbs.leg_px
+    ground_y = _steady_ground_y(np.stack([limbs.ankle[:, 1], limbs.far_ankle[:, 1]]))
+    return {
+        "heel_rise_px": -heel_y,
+        "foot_lift_share": (_lowest_y(heel_y) - heel_y)
+        / _length_or_nan(FOOT_SHARE * person_height_px),
+        "hip_height_share": (ground_y - limbs.trunk_low[:, 1]) / leg_px,
+        "shoulder_height_share": (ground_y - limbs.trunk_high[:, 1]) / leg_px,
+        "hip_x_share": limbs.trunk_low[:, 0] / leg_px,
+    }
+
+
+def _standards_in_plane(limbs: _Limbs, leg_plane: LegPlane | None) -> dict[str, np.ndarray]:
+    """Standard uncertainties of the angles in the leg's own plane; none without one."""
+    if leg_plane is None:
+        return {}
+
+    def angle(plane: LegPlane, k: int) -> np.ndarray:
+        return _in_plane(limbs, plane)[k]
+
+    names = ("knee_flexion", "thigh_inclination", "shank_inclination")
+    return {
+        f"{name}_standard_deg": leg_plane.standard_of(partial(angle, k=k))
+        for k, name in enumerate(names)
+    }
+
+
+def _standards_from_the_front(limbs: _Limbs, front_view: FrontView | None) -> dict[str, np.ndarray]:
+    """Standard uncertainties of where a camera straight ahead would see the knee."""
+    if front_view is None:
+        return {}
+    return {
+        "fppa_standard_deg": front_view.standard_of(partial(_projection_angle_deg, limbs)),
+        "knee_medial_standard_share": front_view.standard_of(partial(_knee_medial_share, limbs)),
+    }
+
+
+def _in_plane(limbs: _Limbs, plane: LegPlane) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(knee flexion, thigh inclination, shank inclination) in the leg's own plane, degrees."""
-    hip, knee, ankle = (plane.flat(p) for p in (hip, knee, ankle))
-    hip = hip_at_length(hip, knee, grid_hz)
+    hip, knee, ankle = (plane.flat(p) for p in (limbs.hip, limbs.knee, limbs.ankle))
+    hip = hip_at_length(hip, knee, limbs.grid_hz)
     return (
-        knee_flexion_deg(hip, knee, ankle, sense),
+        knee_flexion_deg(hip, knee, ankle, limbs.sense),
         thigh_inclination_deg(hip, knee),
-        inclination_deg(ankle, knee, sense),
+        inclination_deg(ankle, knee, limbs.sense),
     )
+
+
+def _straight_on(limbs: _Limbs, front_view: FrontView | None) -> np.ndarray:
+    """The knee as it is seen, or where a camera straight ahead would see it; (n, 2)."""
+    if front_view is None:
+        return limbs.knee
+    return front_view.straight_on(limbs.hip, limbs.knee, limbs.ankle)
+
+
+def _projection_angle_deg(limbs: _Limbs, front_view: FrontView | None) -> np.ndarray:
+    knee = _straight_on(limbs, front_view)
+    return fppa_deg(limbs.hip, knee, limbs.ankle, limbs.side, limbs.seen_from)
+
+
+def _knee_medial_share(limbs: _Limbs, front_view: FrontView | None) -> np.ndarray:
+    knee_x = _straight_on(limbs, front_view)[:, 0]
+    share: np.ndarray = limbs.medial * (knee_x - limbs.ankle[:, 0]) / limbs.shank_px
+    return share
+
+
+def _left_hip_lower_deg(hips: np.ndarray) -> np.ndarray:
+    """Line of the hips to the horizontal, degrees, positive with the left hip lower; (n,)."""
+    apart = np.abs(hips[:, 0])
+    # Hips that seem to stand one behind the other give no line across.
+    known = apart[np.isfinite(apart)]
+    least = HIPS_APART_LEAST * float(np.median(known)) if len(known) else 0.0
+    lower_deg: np.ndarray = np.degrees(
+        np.arctan2(hips[:, 1], np.where(apart >= least, apart, np.nan))
+    )
+    return lower_deg
 
 
 def long_length_px(a: np.ndarray, b: np.ndarray) -> float:
