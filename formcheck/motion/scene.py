@@ -1,0 +1,160 @@
+"""Where one stretch of a clip is seen from, and what moves in it: the start of measuring it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from formcheck.model.anatomy import SIDES, Side
+from formcheck.model.programme import Exercise, ExerciseView
+from formcheck.model.records import Finding, RawTrack, Track, View
+from formcheck.model.request import Request
+from formcheck.motion.camera import find_view
+from formcheck.motion.doubts import misfit_findings, squeeze_findings
+from formcheck.motion.driving import drive, measured_side, view_for, width_share
+from formcheck.motion.findings import camera_tilt_deg, clip_findings
+from formcheck.motion.front_view import find_front_view, front_view_findings, trunk_lean_deg
+from formcheck.motion.kinematics import Series, build_series
+from formcheck.motion.leg_plane import find_leg_plane, leg_plane_findings
+from formcheck.motion.measured_leg import choose_side
+from formcheck.motion.repetitions import find_rest, find_still
+from formcheck.motion.settings import MotionSettings
+from formcheck.motion.sight import find_sight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """A stretch as far as the movement in it: what attempts are found and measured in.
+
+    is_still : (n,) bool; side : the working leg, None where each attempt has its own; leg : the one
+    that is measured; values : (n,) the driving signal in `unit`; findings : those so far, in order.
+    """
+
+    track: Track
+    raw: RawTrack
+    request: Request
+    settings: MotionSettings
+    view: View
+    is_still: np.ndarray
+    side: Side | None
+    leg: Side
+    all_series: dict[Side, Series]
+    driving_view: ExerciseView
+    values: np.ndarray
+    unit: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def exercise(self) -> Exercise:
+        return self.request.exercise
+
+    @property
+    def series(self) -> Series:
+        return self.all_series[self.leg]
+
+    @property
+    def rising(self) -> np.ndarray:
+        """The driving signal with its turns upward."""
+        return self.values if self.driving_view.direction == "rises" else -self.values
+
+    @property
+    def frame_s(self) -> float:
+        """Between two pictures that were looked at."""
+        return float(np.median(np.diff(self.raw.time_s)))
+
+    @property
+    def is_of_both(self) -> bool:
+        """Whether both legs work at once and none of them is asked for."""
+        is_open = self.request.side == "both" or self.side is None
+        return self.exercise.working_leg == "both" and is_open
+
+    def has_found(self, code: str) -> bool:
+        return any(f.code == code for f in self.findings)
+
+    def with_findings(self, more: Sequence[Finding]) -> "Scene":
+        return replace(self, findings=(*self.findings, *more))
+
+
+def find_scene(track: Track, raw: RawTrack, request: Request, settings: MotionSettings) -> Scene:
+    """From where the stretch is seen, the series of both legs, and the signal that counts."""
+    exercise = request.exercise
+    is_still = find_still(track, settings.repetition)
+    view = stretch_view(track, settings)
+    view = replace(view, roll_deg=camera_tilt_deg(track, view, exercise))
+    findings = clip_findings(raw, track, view, exercise, settings.quality)
+    side, side_findings = choose_side(request, track, view, is_still)
+    findings += side_findings
+    findings += misfit_findings(track, view)
+    all_series, of_leg = _all_series(track, raw, view, exercise, is_still, settings)
+    leg = measured_side(side, view)
+    if exercise.position == "standing":  # a foot off the floor points anywhere
+        findings += squeeze_findings(track, view, all_series[view.near_side or leg])
+    if any(v.plane == view.plane for v in exercise.views):
+        findings += of_leg[leg]
+    driving_view, values, unit = drive(
+        exercise,
+        view_for(exercise, view),
+        all_series,
+        leg,
+        is_far=view.plane == "sagittal" and leg != view.near_side,
+        is_side_known=side is not None,
+    )
+    return Scene(
+        track=track,
+        raw=raw,
+        request=request,
+        settings=settings,
+        view=view,
+        is_still=is_still,
+        side=side,
+        leg=leg,
+        all_series=all_series,
+        driving_view=driving_view,
+        values=values,
+        unit=unit,
+        findings=tuple(findings),
+    )
+
+
+def stretch_view(track: Track, settings: MotionSettings) -> View:
+    """From where the stretch is seen, its tilt left out."""
+    is_still = find_still(track, settings.repetition)
+    is_rest = find_rest(track, is_still, settings.repetition)
+    return find_view(track, is_still, settings.camera, is_rest=is_rest)
+
+
+def _all_series(
+    track: Track,
+    raw: RawTrack,
+    view: View,
+    exercise: Exercise,
+    is_still: np.ndarray,
+    settings: MotionSettings,
+) -> tuple[dict[Side, Series], dict[Side, list[Finding]]]:
+    """(series of both legs, in their own planes where the person is upright; what each leg's
+    place before the camera gives to tell)."""
+    is_upright = exercise.position in ("standing", "sitting")
+    is_rest = is_still & find_rest(track, is_still, settings.repetition)
+    sight = find_sight(track, is_rest, (raw.clip.width_px, raw.clip.height_px))
+    lean = None
+    if view.plane == "frontal" and is_upright:
+        lean = trunk_lean_deg(track, is_rest, sight)
+    series: dict[Side, Series] = {}
+    findings: dict[Side, list[Finding]] = {}
+    for side in SIDES:
+        plane = find_leg_plane(track, view, side, is_rest, sight) if is_upright else None
+        seen = find_front_view(track, view, side, is_rest) if is_upright else None
+        series[side] = build_series(
+            track,
+            view,
+            side,
+            is_two_leg=exercise.working_leg == "both",
+            width_share=width_share(view),
+            leg_plane=plane,
+            front_view=seen,
+            trunk_ahead_deg=lean,
+        )
+        findings[side] = leg_plane_findings(plane)
+        if seen is not None:
+            findings[side] += front_view_findings(view)
+    return series, findings
