@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Any
 from formcheck.clinic.folder import DataFolder, data_folder
 from formcheck.clinic.migrations import MIGRATIONS, statements
 from formcheck.files.packages import needed_package
-from formcheck.model.errors import FileError, OutputError
+from formcheck.model.errors import BusyError, FileError, NoRoomError, OutputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
 Steps = Sequence[tuple[str, str]]
 
-_HELD: ContextVar["tuple[Engine, Connection] | None"] = ContextVar("held", default=None)
-"""The connection of the block `Clinic.one_state` that we are in."""
+_HELD: ContextVar["tuple[Engine, Connection, bool] | None"] = ContextVar("held", default=None)
+"""The connection of the block that we are in, and whether it is `one_change` or `one_state`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,17 @@ class Clinic:
     def one_state(self) -> Iterator[None]:
         """Whatever reads inside the block sees one state of the database, on one connection."""
         with self.read() as connection:
-            before = _HELD.set((self.engine, connection))
+            before = _HELD.set((self.engine, connection, False))
+            try:
+                yield
+            finally:
+                _HELD.reset(before)
+
+    @contextlib.contextmanager
+    def one_change(self) -> Iterator[None]:
+        """Whatever writes inside the block happens when the block ends well, or none of it."""
+        with self.write() as connection:
+            before = _HELD.set((self.engine, connection, True))
             try:
                 yield
             finally:
@@ -54,6 +64,11 @@ class Clinic:
     @contextlib.contextmanager
     def write(self) -> Iterator["Connection"]:
         """A connection whose changes all happen when the block ends well, or none of them."""
+        held = _HELD.get()
+        if held is not None and held[0] is self.engine and held[2]:
+            with held[1].begin_nested():
+                yield held[1]
+            return
         with (
             _translated(self.folder),
             self.engine.connect().execution_options(is_write=True) as connection,
@@ -74,7 +89,15 @@ def _translated(folder: DataFolder) -> Iterator[None]:
     except OperationalError as error:
         text = str(error.orig)
         if "full" in text:
-            raise OutputError(f"{folder.root}: the disk is full; free some space") from error
+            raise NoRoomError(f"{folder.root}: the disk is full; free some space") from error
+        if "locked" in text or "busy" in text:
+            raise BusyError(
+                f"{folder.database}: another program holds it; nothing was lost, try again"
+            ) from error
+        if "disk I/O" in text:
+            raise OutputError(
+                f"{folder.database}: the disk does not write; look at it before going on"
+            ) from error
         if "readonly" in text or "unable to open" in text:
             raise OutputError(f"{folder.database}: cannot be written; check the folder") from error
         raise

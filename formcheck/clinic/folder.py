@@ -10,7 +10,7 @@ from pathlib import Path
 
 from formcheck.files.locks import open_bytes, take
 from formcheck.files.storage import make_folder, output_error
-from formcheck.model.errors import BusyError, OutputError, UsageError
+from formcheck.model.errors import BusyError, NoRoomError, UsageError
 
 UID = re.compile(r"[0-9a-f]{32}")
 """Names that we give ourselves: nothing else ever becomes part of a path."""
@@ -138,7 +138,7 @@ def need_room(folder: DataFolder, n_bytes: int) -> None:
     except OSError as error:
         raise output_error(error, folder.root) from error
     if free < n_bytes + 200_000_000:
-        raise OutputError(f"{folder.root}: the disk is nearly full; free some space first")
+        raise NoRoomError(f"{folder.root}: the disk is nearly full; free some space first")
 
 
 def remove_folder(path: Path) -> None:

@@ -214,9 +214,37 @@ _OPEN_TARGETS = """
 ALTER TABLE sets ADD COLUMN n_open INTEGER NOT NULL DEFAULT 0
 """
 
+_NOTHING_LOST = """
+ALTER TABLE uploads ADD COLUMN pieces TEXT NOT NULL DEFAULT '';
+CREATE TABLE tick_history (
+    id INTEGER PRIMARY KEY,
+    patient_id INTEGER NOT NULL REFERENCES patients (id) ON DELETE CASCADE,
+    day TEXT NOT NULL,
+    at TEXT NOT NULL,
+    exercise TEXT NOT NULL,
+    side TEXT NOT NULL,
+    set_number INTEGER NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('done', 'not done', 'taken back')),
+    reason TEXT NOT NULL DEFAULT '',
+    UNIQUE (patient_id, day, exercise, side, set_number, at, kind, reason)
+);
+INSERT INTO tick_history (patient_id, day, at, exercise, side, set_number, kind, reason)
+    SELECT patient_id, day, at, exercise, side, set_number, kind, reason FROM ticks ORDER BY id;
+ALTER TABLE received ADD COLUMN made_at TEXT NOT NULL DEFAULT '';
+ALTER TABLE received ADD COLUMN patient_id INTEGER REFERENCES patients (id) ON DELETE CASCADE;
+CREATE TABLE due_deletions (
+    set_id INTEGER PRIMARY KEY REFERENCES sets (id) ON DELETE CASCADE,
+    listed_at TEXT NOT NULL,
+    days INTEGER NOT NULL,
+    confirmed_by TEXT,
+    confirmed_at TEXT
+)
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
+    ("pieces checked at the end; every word on a set kept; deletion by age asks", _NOTHING_LOST),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -5,15 +5,14 @@ import hashlib
 import json
 import os
 import secrets
-import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
-from formcheck.clinic.folder import RECORDING_SUFFIXES, need_room
-from formcheck.files.storage import output_error
+from formcheck.clinic.folder import RECORDING_SUFFIXES
+from formcheck.files.storage import output_error, sync_folder
 from formcheck.model.errors import UsageError
 from formcheck.model.records import Report
 
@@ -151,16 +150,26 @@ def looks_like_video(head: bytes) -> bool:
     )
 
 
-def add_set(
-    clinic: Clinic, patient_id: int, about: AboutSet, recording: Path, *, uid: str | None = None
-) -> StoredSet:
-    """The new set, its recording moved into the clinic and its measuring asked for.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedRecording:
+    """A recording in its place, on the disk, of which no row knows yet."""
 
-    `recording` is a file of ours on the same disk (a finished upload); it is gone afterwards.
+    uid: str
+    name: str
+    n_bytes: int
+    sha256: str
+
+
+def place_recording(
+    clinic: Clinic, recording: Path, *, uid: str | None = None, suffix: str | None = None
+) -> PlacedRecording:
+    """Moves a file of ours (a finished upload) to where recordings lie, content and names on the
+    disk before anything says that it is there.
+
     Raises UsageError when it is no video or too large.
     """
     uid = uid or new_uid()
-    suffix = checked_suffix(recording.name.removesuffix(".part"))
+    suffix = suffix or checked_suffix(recording.name.removesuffix(".part"))
     n_bytes = recording.stat().st_size
     if n_bytes > MOST_RECORDING_BYTES:
         raise UsageError("the recording is larger than 600 MB; film one set at a time")
@@ -173,53 +182,72 @@ def add_set(
         for block in iter(lambda: file.read(1 << 20), b""):
             digest.update(block)
         os.fsync(file.fileno())
-    name = uid + suffix
-    target = clinic.folder.recording(name)
-    if clinic.folder.root in recording.parents:
-        os.replace(recording, target)
-    else:
-        need_room(clinic.folder, n_bytes)
-        try:
-            shutil.copyfile(recording, target)
-        except OSError as error:
-            raise output_error(error, target) from error
-    target.chmod(0o600)
+    target = clinic.folder.recording(uid + suffix)
     try:
-        with clinic.write() as c:
-            set_id = add(
+        recording.chmod(0o600)
+        os.replace(recording, target)
+    except OSError as error:
+        raise output_error(error, target) from error
+    for folder in {target.parent, recording.parent}:
+        sync_folder(folder)
+    return PlacedRecording(uid=uid, name=target.name, n_bytes=n_bytes, sha256=digest.hexdigest())
+
+
+def insert_set(clinic: Clinic, patient_id: int, about: AboutSet, placed: PlacedRecording) -> None:
+    """Writes the row of a set whose recording is in its place, and asks for its measuring."""
+    with clinic.write() as c:
+        set_id = add(
+            c,
+            "sets",
+            uid=placed.uid,
+            patient_id=patient_id,
+            prescription_id=about.prescription_id,
+            exercise=about.exercise,
+            side=about.side,
+            set_number=about.set_number,
+            day=about.day,
+            received_at=now(),
+            recording=placed.name,
+            recording_bytes=placed.n_bytes,
+            recording_sha256=placed.sha256,
+            is_mirrored=int(about.is_mirrored),
+            origin=about.origin,
+            support=about.support[:200],
+            load_kg=about.load_kg,
+        )
+        if about.before_answer is not None:
+            change(
                 c,
-                "sets",
-                uid=uid,
-                patient_id=patient_id,
-                prescription_id=about.prescription_id,
-                exercise=about.exercise,
-                side=about.side,
-                set_number=about.set_number,
-                day=about.day,
-                received_at=now(),
-                recording=name,
-                recording_bytes=n_bytes,
-                recording_sha256=digest.hexdigest(),
-                is_mirrored=int(about.is_mirrored),
-                origin=about.origin,
-                support=about.support[:200],
-                load_kg=about.load_kg,
+                """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
+                         AND set_id IS NULL""",
+                s=set_id,
+                a=about.before_answer,
+                p=patient_id,
             )
-            if about.before_answer is not None:
-                change(
-                    c,
-                    """UPDATE answers SET set_id = :s WHERE id = :a AND patient_id = :p
-                             AND set_id IS NULL""",
-                    s=set_id,
-                    a=about.before_answer,
-                    p=patient_id,
-                )
-            add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
-            change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
-    except BaseException:
-        target.unlink(missing_ok=True)
-        raise
-    return find_set(clinic, uid)
+        add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
+        change(c, "DELETE FROM uploads WHERE uid = :u", u=placed.uid)
+
+
+def add_set(
+    clinic: Clinic,
+    patient_id: int,
+    about: AboutSet,
+    recording: Path,
+    *,
+    uid: str | None = None,
+    suffix: str | None = None,
+) -> StoredSet:
+    """The new set, its recording moved into the clinic and its measuring asked for.
+
+    `recording` is a file of ours on the same disk (a finished upload). When the row cannot be
+    written the file stays where recordings lie: whoever knows of it brings it back, and one that
+    nobody knows goes at the next start.
+
+    Raises UsageError when it is no video or too large.
+    """
+    placed = place_recording(clinic, recording, uid=uid, suffix=suffix)
+    insert_set(clinic, patient_id, about, placed)
+    return find_set(clinic, placed.uid)
 
 
 def find_set(clinic: Clinic, uid: str, *, patient_id: int | None = None) -> StoredSet | None:

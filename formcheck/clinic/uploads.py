@@ -1,13 +1,23 @@
-"""Recordings that arrive in pieces: each piece is on the disk before it is acknowledged."""
+"""Recordings that arrive in pieces: each piece is on the disk before it is acknowledged.
+
+What an upload is stands in its row: so many whole pieces, their sizes and checksums. Its bytes lie
+in `uploads/UID.part`, or, once finishing was begun, where a set's recording lies; whoever holds the
+upload brings them back from there while the row still says that it is an upload. So neither a kill
+nor an exception between two steps loses a byte that was acknowledged.
+"""
 
 import asyncio
 import contextlib
 import hashlib
 import json
 import os
-from collections.abc import AsyncIterator
+import tempfile
+import threading
+from collections.abc import AsyncIterator, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import IO
+from weakref import WeakValueDictionary
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.folder import need_room, remove_folder
@@ -22,10 +32,13 @@ from formcheck.clinic.sets import (
     new_uid,
 )
 from formcheck.files.locks import open_bytes, take
+from formcheck.files.storage import output_error, sync_folder
 from formcheck.model.errors import UsageError
 
 MOST_OPEN_UPLOADS = 20
 """Half-finished recordings that one patient may have; the oldest is then to be thrown away."""
+_MOST_IN_MEMORY = 4_000_000
+"""A piece larger than this waits on the disk, under no name, until it is whole."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,12 +51,41 @@ class Upload:
     suffix: str
     n_bytes: int
     n_pieces: int
+    pieces: tuple[tuple[int, str], ...]
+    """(bytes, sha256) of each piece; empty where an earlier version received them."""
     begun_at: str
     last_at: str
 
 
 class TooLarge(UsageError):
     """More bytes than a recording may have."""
+
+
+class TailLost(UsageError):
+    """The disk no longer holds the last pieces: the recording stands at an earlier piece now.
+
+    `n_pieces` is the number of the piece to send next; what is before it can be kept.
+    """
+
+    def __init__(self, n_pieces: int):
+        super().__init__(
+            "the end of this recording was lost on the disk; send it again from there, or keep "
+            "what is here"
+        )
+        self.n_pieces = n_pieces
+
+
+_GUARD = threading.Lock()
+_LOCKS: WeakValueDictionary[str, threading.Lock] = WeakValueDictionary()
+
+
+@contextlib.contextmanager
+def _alone(uid: str) -> Iterator[None]:
+    """Holds an upload for one thread; the folder itself is held by one server."""
+    with _GUARD:
+        lock = _LOCKS.setdefault(uid, threading.Lock())
+    with lock:
+        yield
 
 
 def begin_upload(clinic: Clinic, patient_id: int, about: AboutSet, file_name: str) -> Upload:
@@ -64,13 +106,14 @@ def begin_upload(clinic: Clinic, patient_id: int, about: AboutSet, file_name: st
             begun_at=now(),
             last_at=now(),
         )
-    os.close(os.open(clinic.folder.upload(uid), os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     return find_upload(clinic, uid, patient_id)
 
 
 def _upload(row) -> Upload:
     values = {name: row[name] for name in Upload.__slots__}
     values["about"] = AboutSet(**json.loads(row["about"]))
+    lines = [line.split() for line in row["pieces"].splitlines()]
+    values["pieces"] = tuple((int(n), digest) for n, digest in lines)
     return Upload(**values)
 
 
@@ -95,6 +138,9 @@ def open_uploads(clinic: Clinic, patient_id: int) -> tuple[Upload, ...]:
     return tuple(_upload(row) for row in found)
 
 
+# -- a piece: received apart, then put behind the others under the lock, then counted
+
+
 async def receive_piece(
     clinic: Clinic,
     upload: Upload,
@@ -108,45 +154,74 @@ async def receive_piece(
     nothing, so that a sender may repeat what it is not sure of. A piece that breaks off leaves
     the upload as it was.
 
-    Raises UsageError for a piece out of order or one that differs from its checksum (then it may
-    be sent again), TooLarge beyond the limit.
+    Raises UsageError for a piece out of order, one that differs from its checksum (then it may
+    be sent again) or from the piece of its number that is here; TooLarge beyond the limit;
+    TailLost; OutputError.
     """
-    if number < upload.n_pieces:
-        async for _ in body:
-            pass
-        return upload
-    if number > upload.n_pieces:
-        raise UsageError(f"piece {upload.n_pieces} comes next, not {number}")
-    path = clinic.folder.upload(upload.uid)
-    handle = open_bytes(path, os.O_WRONLY)
-    try:
-        _alone(handle)
-        # What a killed piece left behind the last whole one is cut off.
-        os.ftruncate(handle, upload.n_bytes)
-        os.lseek(handle, upload.n_bytes, os.SEEK_SET)
-        total = upload.n_bytes
-        digest = hashlib.sha256()
+    room = MOST_RECORDING_BYTES - (upload.n_bytes if number >= upload.n_pieces else 0)
+    digest, n_bytes = hashlib.sha256(), 0
+    # A file without a name: a kill leaves nothing of it.
+    with tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY, dir=clinic.folder.uploads) as piece:
         async for block in body:
-            total += len(block)
-            if total > MOST_RECORDING_BYTES:
-                os.ftruncate(handle, upload.n_bytes)
+            n_bytes += len(block)
+            if n_bytes > room:
                 raise TooLarge("the recording is larger than 600 MB; film one set at a time")
             digest.update(block)
-            await asyncio.to_thread(_write_all, handle, block)
+            try:
+                await asyncio.to_thread(piece.write, block)
+            except OSError as error:
+                raise output_error(error, clinic.folder.root) from error
         if sha256 is not None and sha256 != digest.hexdigest():
-            os.ftruncate(handle, upload.n_bytes)
             raise UsageError("this piece was damaged on its way; send it again")
-        await asyncio.to_thread(os.fsync, handle)
-    finally:
-        os.close(handle)
-    if number == 0 and not looks_like_video(_head(path)):
-        raise UsageError("this file is no video; choose the recording itself")
-    return await asyncio.to_thread(_count_piece, clinic, upload, number, total)
+        return await asyncio.to_thread(
+            _keep_piece, clinic, upload, number, piece, (n_bytes, digest.hexdigest())
+        )
 
 
-def _alone(handle: int) -> None:
-    if take(handle) == "taken":
-        raise UsageError("a piece of this recording is arriving already; wait for it")
+def _keep_piece(
+    clinic: Clinic, begun: Upload, number: int, piece: IO[bytes], what: tuple[int, str]
+) -> Upload:
+    n_bytes, digest = what
+    with _alone(begun.uid):
+        upload = find_upload(clinic, begun.uid, begun.patient_id)
+        if upload is None:
+            raise UsageError("that recording is not here; it was finished or thrown away")
+        if number < upload.n_pieces:
+            if number < len(upload.pieces) and upload.pieces[number][1] != digest:
+                raise UsageError(f"piece {number} is here already, and is another one")
+            return upload
+        if number > upload.n_pieces:
+            raise UsageError(f"piece {upload.n_pieces} comes next, not {number}")
+        piece.seek(0)
+        if number == 0 and not looks_like_video(piece.read(16)):
+            raise UsageError("this file is no video; choose the recording itself")
+        if upload.n_bytes + n_bytes > MOST_RECORDING_BYTES:
+            raise TooLarge("the recording is larger than 600 MB; film one set at a time")
+        piece.seek(0)
+        _append(clinic, upload, piece)
+        return _count_piece(clinic, upload, what)
+
+
+def _append(clinic: Clinic, upload: Upload, piece: IO[bytes]) -> None:
+    """Puts a piece behind the acknowledged ones, on the disk."""
+    path = _brought_back(clinic, upload)
+    if (path.stat().st_size if path.exists() else 0) < upload.n_bytes:
+        _cut_back(clinic, upload, path)
+    try:
+        handle = open_bytes(path, os.O_CREAT | os.O_WRONLY, 0o600)
+        try:
+            # What a killed or a failed piece left behind the last whole one is cut off.
+            os.ftruncate(handle, upload.n_bytes)
+            os.lseek(handle, upload.n_bytes, os.SEEK_SET)
+            while block := piece.read(1 << 20):
+                _write_all(handle, block)
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    except OSError as error:
+        raise output_error(error, clinic.folder.root) from error
+    if not upload.n_pieces:
+        sync_folder(path.parent)
 
 
 def _write_all(handle: int, block: bytes) -> None:
@@ -155,19 +230,19 @@ def _write_all(handle: int, block: bytes) -> None:
         view = view[os.write(handle, view) :]
 
 
-def _head(path: Path) -> bytes:
-    with path.open("rb") as file:
-        return file.read(16)
-
-
-def _count_piece(clinic: Clinic, upload: Upload, number: int, total: int) -> Upload:
+def _count_piece(clinic: Clinic, upload: Upload, what: tuple[int, str]) -> Upload:
+    """Acknowledges a piece: from the end of this transaction on it is there."""
+    number, (n_bytes, digest) = upload.n_pieces, what
+    # Where an earlier version received the first pieces, none of them has a checksum.
+    line = f"{n_bytes} {digest}\n" if len(upload.pieces) == number else ""
     with clinic.write() as c:
         n = change(
             c,
-            """UPDATE uploads SET n_bytes = :b, n_pieces = :n + 1, last_at = :at
-                  WHERE uid = :u AND n_pieces = :n""",
-            b=total,
+            """UPDATE uploads SET n_bytes = :b, n_pieces = :n + 1, pieces = pieces || :line,
+                  last_at = :at WHERE uid = :u AND n_pieces = :n""",
+            b=upload.n_bytes + n_bytes,
             n=number,
+            line=line,
             at=now(),
             u=upload.uid,
         )
@@ -176,64 +251,152 @@ def _count_piece(clinic: Clinic, upload: Upload, number: int, total: int) -> Upl
     return find_upload(clinic, upload.uid, upload.patient_id)
 
 
-def finish_upload(clinic: Clinic, uid: str, patient_id: int) -> StoredSet:
-    """The set that the received recording makes. Asked twice, it gives the same set.
+# -- the end
 
-    Raises UsageError when there is no such upload or nothing in it.
+
+def finish_upload(clinic: Clinic, uid: str, patient_id: int) -> StoredSet:
+    """The set that the received recording makes. Asked twice, or at once, it gives the same set.
+
+    Whatever goes wrong, the recording stays and is offered again.
+
+    Raises UsageError when there is no such upload or nothing in it; TailLost when the disk does
+    not hold what was acknowledged.
     """
-    upload = find_upload(clinic, uid, patient_id)
-    if upload is None:
-        done = find_set(clinic, uid, patient_id=patient_id)
-        if done is None:
-            raise UsageError("that recording is not here; it was finished or thrown away")
-        return done
-    if not upload.n_bytes:
-        raise UsageError("nothing of the recording has arrived")
-    part = clinic.folder.upload(uid)
-    whole = part.with_name(f"{uid}{upload.suffix}.part")
-    if part.exists():
+    with _alone(uid):
+        upload = find_upload(clinic, uid, patient_id)
+        if upload is None:
+            done = find_set(clinic, uid, patient_id=patient_id)
+            if done is None:
+                raise UsageError("that recording is not here; it was finished or thrown away")
+            return done
+        if not upload.n_bytes:
+            raise UsageError("nothing of the recording has arrived")
+        part = _brought_back(clinic, upload)
+        if not _is_whole(part, upload):
+            _cut_back(clinic, upload, part)
         os.truncate(part, upload.n_bytes)
-        os.replace(part, whole)
-    if not whole.exists() and clinic.folder.recording(uid + upload.suffix).exists():
-        # Killed between the move and the row: the recording is in its place already.
-        os.replace(clinic.folder.recording(uid + upload.suffix), whole)
-    return add_set(clinic, patient_id, upload.about, whole, uid=uid)
+        return add_set(clinic, patient_id, upload.about, part, uid=uid, suffix=upload.suffix)
+
+
+def _brought_back(clinic: Clinic, upload: Upload) -> Path:
+    """Where an upload's bytes lie; back from where finishing had moved them."""
+    part = clinic.folder.upload(upload.uid)
+    if not part.exists():
+        moved = clinic.folder.recording(upload.uid + upload.suffix)
+        earlier = part.with_name(f"{upload.uid}{upload.suffix}.part")  # where version 0.1 put it
+        for place in (moved, earlier):
+            if place.exists():
+                os.replace(place, part)
+                break
+    return part
+
+
+def _n_whole(part: Path, upload: Upload) -> int:
+    """How many pieces, from the first on, are on the disk as they were acknowledged."""
+    n = 0
+    with contextlib.suppress(FileNotFoundError), part.open("rb") as file:
+        for n_bytes, sha256 in upload.pieces:
+            digest, left = hashlib.sha256(), n_bytes
+            while left and (block := file.read(min(left, 1 << 20))):
+                digest.update(block)
+                left -= len(block)
+            if left or digest.hexdigest() != sha256:
+                break
+            n += 1
+    return n
+
+
+def _is_whole(part: Path, upload: Upload) -> bool:
+    if len(upload.pieces) < upload.n_pieces:  # received by an earlier version
+        return part.exists() and part.stat().st_size >= upload.n_bytes
+    return _n_whole(part, upload) == upload.n_pieces
+
+
+def _cut_back(clinic: Clinic, upload: Upload, part: Path) -> None:
+    """Takes the acknowledgement of what the disk lost back, and says so. Raises TailLost."""
+    n = _n_whole(part, upload)
+    n_bytes = sum(size for size, _ in upload.pieces[:n])
+    if len(upload.pieces) < upload.n_pieces:
+        n, n_bytes = (
+            upload.n_pieces,
+            min(upload.n_bytes, part.stat().st_size if part.exists() else 0),
+        )
+    with clinic.write() as c:
+        change(
+            c,
+            "UPDATE uploads SET n_bytes = :b, n_pieces = :n, pieces = :p WHERE uid = :u",
+            b=n_bytes,
+            n=n,
+            p="".join(f"{size} {digest}\n" for size, digest in upload.pieces[:n]),
+            u=upload.uid,
+        )
+    raise TailLost(n)
 
 
 def throw_away_upload(clinic: Clinic, uid: str, patient_id: int) -> None:
     """Removes a half-received recording."""
-    upload = find_upload(clinic, uid, patient_id)
-    if upload is None:
-        return
-    with contextlib.suppress(OSError):
-        clinic.folder.upload(uid).unlink()
-    with contextlib.suppress(OSError):
-        clinic.folder.upload(uid).with_name(f"{uid}{upload.suffix}.part").unlink()
-    with clinic.write() as c:
-        change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
+    with _alone(uid):
+        upload = find_upload(clinic, uid, patient_id)
+        if upload is None:
+            return
+        # The row first: a file that no row knows goes at the next start at the latest.
+        with clinic.write() as c:
+            change(c, "DELETE FROM uploads WHERE uid = :u", u=uid)
+        remove_upload_files(clinic, uid, upload.suffix)
+
+
+def remove_upload_files(clinic: Clinic, uid: str, suffix: str) -> None:
+    """Removes what an upload without a row has left."""
+    part = clinic.folder.upload(uid)
+    moved = clinic.folder.recording(uid + suffix)
+    for path in (part, part.with_name(f"{uid}{suffix}.part"), moved):
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 def remove_strays(clinic: Clinic) -> int:
     """How many files were removed that no row knows: leftovers of a kill at a bad moment.
 
-    Only for the one server of the folder, when it starts.
+    Only for the one server of the folder, when it starts. What another program is taking in just
+    now is locked by it, and stays.
     """
-    with clinic.read() as c:
-        sets = {r["recording"] for r in rows(c, "SELECT recording FROM sets")}
-        uids = {r["uid"] for r in rows(c, "SELECT uid FROM sets")}
-        waiting = {r["uid"]: r["suffix"] for r in rows(c, "SELECT uid, suffix FROM uploads")}
     n = 0
-    kept = sets | {uid + suffix for uid, suffix in waiting.items()}
-    for path in clinic.folder.recordings.iterdir():
-        if path.name not in kept:
-            path.unlink(missing_ok=True)
+    folder = clinic.folder
+    for path in (*folder.recordings.iterdir(), *folder.uploads.iterdir()):
+        if path.is_file() and _remove_if_stray(clinic, path):
             n += 1
-    for path in clinic.folder.uploads.iterdir():
-        if path.name.split(".")[0] not in waiting:
-            path.unlink(missing_ok=True)
-            n += 1
-    for path in clinic.folder.results.iterdir():
+    with clinic.read() as c:
+        uids = {r["uid"] for r in rows(c, "SELECT uid FROM sets")}
+    for path in folder.results.iterdir():
         if path.name not in uids:
             remove_folder(path)
             n += 1
     return n
+
+
+def _remove_if_stray(clinic: Clinic, path: Path) -> bool:
+    handle = open_bytes(path, os.O_RDWR, links=False)
+    try:
+        if take(handle) == "taken":
+            return False
+        # Asked only now: whoever held the file until then has written its row.
+        with clinic.read() as c:
+            known = one(
+                c,
+                """SELECT 1 FROM sets WHERE recording = :name UNION ALL
+                   SELECT 1 FROM uploads WHERE uid = :uid AND (:is_upload OR uid || suffix = :name)
+                """,
+                name=path.name,
+                uid=path.name.split(".")[0],
+                is_upload=int(path.parent == clinic.folder.uploads),
+            )
+        if known:
+            return False
+        if os.name == "nt":
+            os.close(handle)
+            handle = -1
+        path.unlink(missing_ok=True)
+        return True
+    finally:
+        if handle >= 0:
+            os.close(handle)

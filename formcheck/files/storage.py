@@ -21,7 +21,7 @@ import numpy as np
 from formcheck.files.locks import open_bytes, take
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.model.anatomy import LANDMARK_NAMES, N_LANDMARKS
-from formcheck.model.errors import FileError, OutputError, UsageError
+from formcheck.model.errors import FileError, NoRoomError, OutputError, UsageError
 from formcheck.model.records import TRACK_SCHEMA, Clip, PoseSource, RawTrack
 
 if TYPE_CHECKING:
@@ -41,8 +41,8 @@ def output_error(error: OSError, path: Path) -> OutputError:
     """The plain-word error for a failed write to `path`."""
     place = os.fspath(path)
     if error.errno in _NO_ROOM:
-        text = f"{place}: the disk is full; free some space or choose another folder"
-    elif error.errno == errno.EROFS:
+        return NoRoomError(f"{place}: the disk is full; free some space or choose another folder")
+    if error.errno == errno.EROFS:
         text = f"{place}: the disk can only be read; choose another folder"
     elif error.errno in (errno.EACCES, errno.EPERM):
         text = f"{place}: you may not write there; choose another folder or change its permissions"

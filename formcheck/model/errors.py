@@ -42,6 +42,10 @@ class OutputError(FormcheckError):
     exit_code = 5
 
 
+class NoRoomError(OutputError):
+    """The disk is full: free some space."""
+
+
 class ModelError(FormcheckError):
     """The pose model or a system library is missing or damaged: install it."""
 

@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, quote, urlsplit
 
 from formcheck.clinic import Clinic
-from formcheck.model.errors import FileError, FormcheckError, UsageError
+from formcheck.model.errors import (
+    BusyError,
+    FileError,
+    FormcheckError,
+    NoRoomError,
+    OutputError,
+    UsageError,
+)
 from formcheck.web.sessions import Session, Sessions
 from formcheck.words import wording
 
@@ -47,6 +54,13 @@ class PageError(Exception):
     def __init__(self, status: int, words: str):
         super().__init__(words)
         self.status, self.words = status, words
+
+
+def status_of(error: FormcheckError) -> int:
+    """The HTTP status that says what the person can do: free room, try again, or mend it."""
+    if isinstance(error, NoRoomError):
+        return 507
+    return 503 if isinstance(error, BusyError | OutputError) else 400
 
 
 def site_of(request: "Request") -> Site:

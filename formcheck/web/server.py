@@ -17,7 +17,16 @@ from formcheck.files.packages import needed_package
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web import help
 from formcheck.web.clinician import pages as clinic_pages
-from formcheck.web.pages import HERE, PageError, Site, read_form, render, session_of, site_of
+from formcheck.web.pages import (
+    HERE,
+    PageError,
+    Site,
+    read_form,
+    render,
+    session_of,
+    site_of,
+    status_of,
+)
 from formcheck.web.patient import pages as patient_pages
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import Sessions
@@ -137,7 +146,11 @@ def _told_page_error(request, error):
 
 def _told_error(request, error):
     text = str(error)
-    return render(request, "error.html.j2", status=400, words=text[:1].upper() + text[1:])
+    return render(request, "error.html.j2", status=status_of(error), words=_sentence(text))
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _told_http(request, error):
@@ -156,7 +169,7 @@ def _told_failure(request, error):
         request,
         "error.html.j2",
         status=500,
-        words="Something went wrong in formcheck itself. Nothing half-done was saved.",
+        words="Something went wrong in formcheck itself. What was saved before is still there.",
     )
 
 

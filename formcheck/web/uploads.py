@@ -3,7 +3,8 @@
 POST PREFIX/uploads               begin; JSON of what the set is -> {"uid", "next"}
 GET  PREFIX/uploads               those that are half here -> [{"uid", "next", ...}]
 PUT  PREFIX/uploads/UID/pieces?n= one piece, raw bytes (sha256= its checksum) -> {"next"}
-POST PREFIX/uploads/UID/finish    -> {"set": UID of the set, "page": where it is shown}
+POST PREFIX/uploads/UID/finish    -> {"set": UID of the set, "page": where it is shown}; 409 with
+                                  {"next"} when the disk lost the end: send it again from there
 POST PREFIX/uploads/UID/discard   throw it away
 
 A piece is on the disk when it is answered; one sent twice changes nothing.
@@ -16,6 +17,7 @@ from formcheck.clinic.database import today
 from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.sets import AboutSet
 from formcheck.clinic.uploads import (
+    TailLost,
     TooLarge,
     begin_upload,
     find_upload,
@@ -25,8 +27,9 @@ from formcheck.clinic.uploads import (
     throw_away_upload,
 )
 from formcheck.files.exercise_files import exercise_ids
+from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FormcheckError, UsageError
-from formcheck.web.pages import PageError, call, site_of
+from formcheck.web.pages import PageError, call, site_of, status_of
 
 MOST_JSON_BYTES = 20_000
 
@@ -81,8 +84,11 @@ def upload_routes(
                 return await handler(request)
             except TooLarge as error:
                 return JSONResponse({"error": str(error)}, status_code=413)
+            except TailLost as error:
+                told = {"error": str(error), "next": error.n_pieces}
+                return JSONResponse(told, status_code=409)
             except FormcheckError as error:
-                return JSONResponse({"error": str(error)}, status_code=400)
+                return JSONResponse({"error": str(error)}, status_code=status_of(error))
             except PageError as error:
                 return JSONResponse({"error": error.words}, status_code=error.status)
 
@@ -103,7 +109,7 @@ def upload_routes(
         clinic = site_of(request).clinic
         patient = await run_in_threadpool(patient_of, request)
         try:
-            values = await request.json()
+            values = read_json(await request.body())
         except ValueError:
             raise UsageError("that cannot be read") from None
         name = values.get("file_name") if isinstance(values, dict) else None

@@ -14,6 +14,7 @@ export async function askServer(path, method, body, kind) {
   if (!answer.ok) {
     const error = new Error(told.error || "The program on this computer refused it.");
     error.status = answer.status;
+    error.next = told.next;
     throw error;
   }
   return told;
@@ -26,7 +27,7 @@ async function checksum(bytes) {
 
 export class Upload {
   #uid = null;
-  #n = 0;
+  #sent = [];
   #queue;
   failure = null;
 
@@ -55,17 +56,30 @@ export class Upload {
     return this.#queue;
   }
 
+  async #sendPiece(n) {
+    const bytes = await this.#sent[n].arrayBuffer();
+    const sha256 = await checksum(bytes);
+    await askServer(`/my/uploads/${this.#uid}/pieces?n=${n}&sha256=${sha256}`, "PUT", bytes, "application/octet-stream");
+  }
+
   send(blob) {
-    const n = this.#n++;
-    return this.#then(async () => {
-      const bytes = await blob.arrayBuffer();
-      const sha256 = await checksum(bytes);
-      await askServer(`/my/uploads/${this.#uid}/pieces?n=${n}&sha256=${sha256}`, "PUT", bytes, "application/octet-stream");
-    });
+    const n = this.#sent.push(blob) - 1;
+    return this.#then(() => this.#sendPiece(n));
   }
 
   finish() {
-    return this.#then(() => askServer(`/my/uploads/${this.#uid}/finish`, "POST"));
+    return this.#then(async () => {
+      try { return await this.#finish(); } catch (error) {
+        if (error.status !== 409) throw error;
+        // The disk lost the end after all: what is here still goes up again.
+        for (let n = error.next; n < this.#sent.length; n += 1) await this.#sendPiece(n);
+        return this.#finish();
+      }
+    });
+  }
+
+  #finish() {
+    return askServer(`/my/uploads/${this.#uid}/finish`, "POST");
   }
 
   discard() {
