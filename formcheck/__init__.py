@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # type checkers take it for true; `typing` itself is not wort
         OutputError,
         UsageError,
     )
-    from formcheck.model.records import Context, Pain
+    from formcheck.model.stated import Context, Pain
     from formcheck.pose.landmarker import PoseSettings
     from formcheck.run.settings import Settings
 
@@ -31,8 +31,8 @@ _MODULE_OF = {
     "MeasuredSet": "api.found",
     "MeasuredRepetition": "api.found",
     "Quantity": "api.found",
-    "Context": "model.records",
-    "Pain": "model.records",
+    "Context": "model.stated",
+    "Pain": "model.stated",
     "Settings": "run.settings",
     "PoseSettings": "pose.landmarker",
     "FormcheckError": "model.errors",

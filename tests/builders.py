@@ -17,7 +17,6 @@ from formcheck.model.records import (
     AssessedSet,
     Check,
     Clip,
-    Context,
     ExerciseWords,
     Finding,
     Measured,
@@ -34,6 +33,7 @@ from formcheck.model.records import (
     Track,
     View,
 )
+from formcheck.model.stated import Context
 from formcheck.motion.assessment import set_facts
 
 # Shares of stature (Drillis & Contini 1966 in Winter).

@@ -150,6 +150,30 @@ def test_errors_are_of_the_family(asked, error, says, tmp_path):
     assert isinstance(raised.value, formcheck.FormcheckError)
 
 
+@pytest.mark.parametrize(
+    ("stated", "says"),
+    [
+        ({"pain": 3}, "give Pain(before=..., during=..., after=...)"),
+        ({"load_kg": -1}, "load_kg -1: give a number from 0 to 500"),
+        ({"load_kg": "5"}, "load_kg '5'"),
+        ({"stature_cm": math.nan}, "stature_cm nan"),
+        ({"stature_cm": 1.8}, "stature_cm 1.8: give a number from 50 to 250"),
+        ({"effort": 11}, "effort 11: give a whole number from 0 to 10"),
+        ({"effort": True}, "effort True"),
+        ({"support": 2}, "support 2"),
+    ],
+)
+def test_what_is_stated_is_checked(stated, says):
+    with pytest.raises(formcheck.UsageError, match=re.escape(says)):
+        formcheck.Context(**stated)
+
+
+@pytest.mark.parametrize("score", [-1, 10.5, 11, "3"])
+def test_pain_goes_from_0_to_10(score):
+    with pytest.raises(formcheck.UsageError, match="whole number from 0 to 10"):
+        formcheck.Pain(after=score)
+
+
 def test_a_report_that_was_read_cannot_be_written_as_a_result(found, tmp_path):
     with pytest.raises(formcheck.UsageError, match="no landmarks"):
         found.write(tmp_path)

@@ -859,8 +859,10 @@ def test_who_turns_round_is_measured_from_the_part_that_shows_the_leg(side, firs
 def test_a_clip_of_a_few_pictures_is_refused_in_words(n, rate_hz, says):
     raw = film(repeated(STANDING, [SQUAT]), Camera(rate_hz=rate_hz), to_s=(n - 0.5) / rate_hz)
     assert len(raw.time_s) == n
-    with pytest.raises(ClipError, match=re.escape(says)):
+    with pytest.raises(ClipError, match=re.escape(says)) as caught:
         assess_raw(raw, "squat")
+    assert caught.value.code == "too_few_pictures_looked_at"
+    assert dict(caught.value.values)["n"] == n
 
 
 def test_a_clip_of_just_half_a_second_is_looked_at():

@@ -8,9 +8,11 @@ import pytest
 
 import formcheck
 from formcheck.files.exercises import list_exercises
-from formcheck.model.codes import FindingCode, OtherMovement, RefusalCode
+from formcheck.model.codes import ClipErrorCode, FindingCode, OtherMovement, RefusalCode
+from formcheck.model.errors import ClipError
 from formcheck.model.records import ExerciseWords, Finding, NotMeasurable
 from formcheck.motion.spoiled import SPOILS
+from formcheck.words.error_words import OPTION, error_words
 from formcheck.words.finding_words import FINDING_WORDS, finding_words
 from formcheck.words.patient_result import THINGS_TO_TRY
 from formcheck.words.readers import READERS
@@ -106,6 +108,28 @@ def test_a_patient_is_never_told_an_option_of_the_command_line():
 def test_only_a_terminal_is_told_an_option():
     told = {reader: "".join(words for _, words in all_told(reader)) for reader in READERS}
     assert [reader for reader, words in told.items() if "--pose-rate" in words] == ["terminal"]
+
+
+def test_an_error_about_a_clip_names_an_option_on_the_terminal_alone():
+    assert set(OPTION) == set(get_args(ClipErrorCode))
+    for code, option in OPTION.items():
+        error = ClipError("a.mp4: too short; look at more pictures", code=code)
+        told = {reader: error_words(error, reader) for reader in READERS}
+        assert [reader for reader, words in told.items() if option in words] == ["terminal"]
+        assert str(error) == told["patient"]
+
+
+def test_no_message_about_a_clip_is_written_with_an_option():
+    calls = [
+        node
+        for path in Path(formcheck.__file__).parent.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "ClipError"
+    ]
+    assert len(calls) > 10
+    for call in calls:
+        words = [n.value for n in ast.walk(call) if isinstance(n, ast.Constant)]
+        assert not any("--" in w for w in words if isinstance(w, str)), ast.unparse(call)
 
 
 def test_every_code_is_produced_somewhere():

@@ -37,13 +37,11 @@ from formcheck.model.records import (
     AssessedRepetition,
     AssessedSet,
     Check,
-    Context,
     ExerciseWords,
     Finding,
     Measured,
     NotMeasurable,
     Outcome,
-    Pain,
     Part,
     PoseSource,
     Remark,
@@ -55,6 +53,7 @@ from formcheck.model.records import (
     Tally,
     View,
 )
+from formcheck.model.stated import Context, Pain
 from formcheck.report.corrections import corrected, counts, set_means
 from formcheck.report.files import csv_rows
 from formcheck.report.page import render_html
@@ -235,7 +234,7 @@ def findings(draw):
 def reports(draw) -> Report:
     remarks = draw(a_map(NAME, TEXT, 3))
     codes = st.sampled_from(sorted(remarks)) if remarks else None
-    optional = st.none() | ANY
+    stated = st.none() | st.floats(0, 100)
     score = st.none() | st.integers(0, 10)
     return replace(
         build_report(),
@@ -270,13 +269,13 @@ def reports(draw) -> Report:
         side=draw(SIDES),
         side_was_chosen=draw(st.booleans()),
         context=Context(
-            load_kg=draw(optional),
+            load_kg=draw(stated),
             support=draw(st.none() | TEXT),
-            step_height_cm=draw(optional),
-            seat_height_cm=draw(optional),
+            step_height_cm=draw(stated),
+            seat_height_cm=draw(stated),
             effort=draw(score),
             pain=Pain(before=draw(score), during=draw(score), after=draw(score)),
-            stature_cm=draw(optional),
+            stature_cm=draw(st.none() | st.floats(50, 250)),
         ),
         bounds=tuple(draw(st.lists(st.tuples(KIND, bounds()), max_size=3))),
         view=draw(
@@ -432,6 +431,7 @@ def spoil(mapping, *way, value):
             {"not_measurable": "leg_turned_away", "values": {}},
             "repetitions[0].measures.lowering_s.values",
         ),
+        (("context", "effort"), 40, "context: effort 40"),
     ],
 )
 def test_what_is_amiss_in_a_file_is_refused_with_its_place(way, value, words):

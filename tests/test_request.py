@@ -16,7 +16,7 @@ from formcheck.files.exercise_files import exercise_text
 from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import Bound
-from formcheck.model.records import Context
+from formcheck.model.stated import Context
 from formcheck.report.columns import check_columns
 from formcheck.report.files import csv_rows, write_csv
 from formcheck.run.request import (

@@ -29,8 +29,9 @@ from formcheck.files.exercises import load_exercise
 from formcheck.files.report_file import report_mapping
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
 from formcheck.model.anatomy import LEG as LEG_JOINTS
-from formcheck.model.records import Context, Measured, NotMeasurable
+from formcheck.model.records import Measured, NotMeasurable
 from formcheck.model.request import Request
+from formcheck.model.stated import Context
 from formcheck.motion.repetitions import Attempt
 from formcheck.motion.working_leg import clearly_working_side
 from formcheck.run.pipeline import assess

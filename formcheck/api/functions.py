@@ -8,7 +8,7 @@ from formcheck.files import prescriptions, report_file
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import default_cache_folder
 from formcheck.model.programme import BoundOfKind, Exercise, Prescription
-from formcheck.model.records import Context
+from formcheck.model.stated import Context
 from formcheck.run import pipeline
 from formcheck.run.calibration_file import read_readings
 from formcheck.run.request import (

@@ -20,6 +20,7 @@ from formcheck.model.errors import (
     UsageError,
 )
 from formcheck.pose.memory import keep_few_heaps
+from formcheck.words.error_words import error_words
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 
@@ -138,7 +139,7 @@ def main() -> None:
         faults = getattr(error, "faults", ())
         for fault in faults if len(faults) > 1 else ():
             print(fault, file=sys.stderr)
-        print(f"formcheck: {error}", file=sys.stderr)
+        print(f"formcheck: {error_words(error, 'terminal')}", file=sys.stderr)
         raise SystemExit(error.exit_code) from None
     except KeyboardInterrupt:
         _end_stopped()

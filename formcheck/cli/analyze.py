@@ -3,7 +3,7 @@
 import contextlib
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,6 +18,7 @@ from formcheck.cli.options import (
 )
 from formcheck.cli.progress import progress_bar
 from formcheck.model.errors import UsageError
+from formcheck.model.stated import STATED_LIMITS, Context, Pain
 
 if TYPE_CHECKING:
     from formcheck.model.programme import BoundOfKind
@@ -65,18 +66,22 @@ JsonOutput = Annotated[
     bool, typer.Option("--json", help="Print report.json to stdout; no files unless --out.")
 ]
 
-# What a camera cannot know.
-StatureCm = Annotated[
-    float | None, typer.Option(min=50, max=250, help="The patient's height, for centimetres.")
-]
-LoadKg = Annotated[float | None, typer.Option(min=0, max=500, help="Load held or worn.")]
+
+def _stated(name: str, help_text: str) -> Any:
+    """The option of what a camera cannot know, within its limits."""
+    least, most = STATED_LIMITS[name]
+    return typer.Option(min=least, max=most, help=help_text)
+
+
+StatureCm = Annotated[float | None, _stated("stature_cm", "The patient's height, for centimetres.")]
+LoadKg = Annotated[float | None, _stated("load_kg", "Load held or worn.")]
 Support = Annotated[str | None, typer.Option(help="Support used, in words.")]
-StepHeightCm = Annotated[float | None, typer.Option(min=0, max=100, help="Step height.")]
-SeatHeightCm = Annotated[float | None, typer.Option(min=0, max=120, help="Seat height.")]
-Effort = Annotated[int | None, typer.Option(min=0, max=10, help="How hard it was.")]
-PainBefore = Annotated[int | None, typer.Option(min=0, max=10, help="Pain before.")]
-PainDuring = Annotated[int | None, typer.Option(min=0, max=10, help="Pain during.")]
-PainAfter = Annotated[int | None, typer.Option(min=0, max=10, help="Pain after.")]
+StepHeightCm = Annotated[float | None, _stated("step_height_cm", "Step height.")]
+SeatHeightCm = Annotated[float | None, _stated("seat_height_cm", "Seat height.")]
+Effort = Annotated[int | None, _stated("effort", "How hard it was.")]
+PainBefore = Annotated[int | None, _stated("pain", "Pain before.")]
+PainDuring = Annotated[int | None, _stated("pain", "Pain during.")]
+PainAfter = Annotated[int | None, _stated("pain", "Pain after.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -144,7 +149,6 @@ def analyze(
     Writes report.json, reps.csv, report.html, track.parquet and annotated.mp4 into --out.
     Without a prescription, --at-least or --at-most the set is measured and not judged.
     """
-    from formcheck.model.records import Context, Pain
     from formcheck.run.calibration_file import read_readings
     from formcheck.run.request import request_for
 

@@ -33,8 +33,9 @@ from formcheck.clinic.reviews import (
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import ClipError, FormcheckError
-from formcheck.model.records import Analysis, Context, Pain
+from formcheck.model.records import Analysis
 from formcheck.model.request import Request
+from formcheck.model.stated import Context, Pain
 from formcheck.pose.memory import return_free_memory
 from formcheck.report.corrections import corrected
 from formcheck.run.pipeline import analyze, assess

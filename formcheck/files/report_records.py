@@ -9,7 +9,7 @@ from formcheck.files import report_layout as layout
 from formcheck.files.report_layout import ReportEntry
 from formcheck.files.schema import record_from_mapping
 from formcheck.model.codes import Scalar, Values
-from formcheck.model.errors import FileError
+from formcheck.model.errors import FileError, UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import (
@@ -17,12 +17,10 @@ from formcheck.model.records import (
     AssessedSet,
     Check,
     Clip,
-    Context,
     ExerciseWords,
     Finding,
     Measured,
     NotMeasurable,
-    Pain,
     Part,
     PoseSource,
     Remark,
@@ -35,6 +33,7 @@ from formcheck.model.records import (
     Value,
     View,
 )
+from formcheck.model.stated import Context, Pain
 from formcheck.words.finding_words import finding_words
 from formcheck.words.refusal_words import refusal_words
 
@@ -100,6 +99,21 @@ class _Reader:
         )
         self._told(place, lambda: finding_words(found, self.said, "clinician"))
         return found
+
+    def _context(self, entry: layout.ContextEntry) -> Context:
+        try:
+            return Context(
+                load_kg=entry.load_kg,
+                support=entry.support,
+                step_height_cm=entry.step_height_cm,
+                seat_height_cm=entry.seat_height_cm,
+                effort=entry.effort,
+                pain=Pain(**asdict(entry.pain)),
+                stature_cm=entry.stature_cm,
+            )
+        except UsageError as error:
+            self.faults.append(f"context: {error}")
+            return Context()
 
     def bound(self, entry: layout.BoundEntry, place: str) -> Bound:
         self._known(entry.measure, place)
@@ -221,15 +235,7 @@ class _Reader:
             exercise_words=self.said,
             side=entry.side,
             side_was_chosen=side_was_chosen,
-            context=Context(
-                load_kg=entry.context.load_kg,
-                support=entry.context.support,
-                step_height_cm=entry.context.step_height_cm,
-                seat_height_cm=entry.context.seat_height_cm,
-                effort=entry.context.effort,
-                pain=Pain(**asdict(entry.context.pain)),
-                stature_cm=entry.context.stature_cm,
-            ),
+            context=self._context(entry.context),
             bounds=tuple(
                 (b.kind, self.bound(b, f"bounds[{n}]")) for n, b in enumerate(entry.bounds)
             ),

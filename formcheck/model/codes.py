@@ -91,4 +91,8 @@ RefusalCode = Literal[
     "as_written",  # of a file of version 1.0: `text` as it was
 ]
 
+ClipErrorCode = Literal[
+    "too_few_pictures_looked_at",  # n; looked_at_s: from the first to the last
+]
+
 OtherMovement = Literal["sitting_down", "bend", "step", "jump", "picking_up", "getting_into_place"]

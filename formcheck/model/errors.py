@@ -1,5 +1,7 @@
 """The error family: one base, one child for each thing the person can do about it."""
 
+from formcheck.model.codes import ClipErrorCode, Values
+
 
 class FormcheckError(Exception):
     """Base of every error that formcheck raises on purpose.
@@ -18,9 +20,18 @@ class UsageError(FormcheckError):
 
 
 class ClipError(FormcheckError):
-    """The clip cannot be read or shows nothing measurable: fix the clip."""
+    """The clip cannot be read or shows nothing measurable: fix the clip.
+
+    `code` names the case where a reader is told more than the message, and `values` what it is
+    about; None and nothing else. The message itself names no option of any command.
+    """
 
     exit_code = 3
+
+    def __init__(self, message: str, *, code: ClipErrorCode | None = None, values: Values = ()):
+        super().__init__(message)
+        self.code = code
+        self.values = values
 
 
 class FileError(FormcheckError):

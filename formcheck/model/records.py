@@ -15,6 +15,7 @@ import numpy as np
 from formcheck.model.anatomy import N_LANDMARKS, Side
 from formcheck.model.codes import FindingCode, RefusalCode, Scalar, Values
 from formcheck.model.programme import Bound
+from formcheck.model.stated import Context
 
 REPORT_SCHEMA = "formcheck.report/1.1"
 TRACK_SCHEMA = "formcheck.track/1.0"
@@ -303,28 +304,6 @@ class GoniometerReading:
     """Date, ISO 8601."""
     taken_by: str
     """Initials."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pain:
-    """Pain that the patient stated, 0 to 10; None where not asked."""
-
-    before: int | None = None
-    during: int | None = None
-    after: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Context:
-    """What a camera cannot know: load, support, heights, effort, pain, stature."""
-
-    load_kg: float | None = None
-    support: str | None = None
-    step_height_cm: float | None = None
-    seat_height_cm: float | None = None
-    effort: int | None = None
-    pain: Pain = Pain()
-    stature_cm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,8 @@ from typing import Literal
 
 from formcheck.model.anatomy import Side
 from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
-from formcheck.model.records import Context, GoniometerReading
+from formcheck.model.records import GoniometerReading
+from formcheck.model.stated import Context
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -112,7 +112,9 @@ def assess(
         in_all = f", {looked_at_s:.2f} s in all" if n > 1 else ""
         raise ClipError(
             f"{raw.clip.file}: only {n} {pictures} looked at{in_all}; film the whole set, "
-            "or look at more pictures each second (--pose-rate)"
+            "or look at more pictures each second",
+            code="too_few_pictures_looked_at",
+            values=values_of(n=n, looked_at_s=looked_at_s),
         )
     if not np.isfinite(raw.image_px).any():
         raise ClipError(

@@ -17,8 +17,9 @@ from formcheck.files.schema import exercise_path
 from formcheck.model.errors import FormcheckError, UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, BoundOfKind, Exercise, PrescribedExercise, Prescription
-from formcheck.model.records import Context, GoniometerReading
+from formcheck.model.records import GoniometerReading
 from formcheck.model.request import Request
+from formcheck.model.stated import Context
 from formcheck.motion.assessment import prescribed_bounds
 
 SIDES_OR_BOTH: tuple[Literal["left", "right", "both"], ...] = ("left", "right", "both")
