@@ -93,7 +93,7 @@ def test_the_catalogue_holds_its_29_exercises_and_no_others():
 def test_the_file_is_named_by_its_id(exercise):
     assert load_exercise(exercise.id) == exercise
     assert exercise.id in exercise_ids()
-    assert exercise.schema == "formcheck.exercise/1.0"
+    assert exercise.schema == "formcheck.exercise/1.1"
 
 
 @every

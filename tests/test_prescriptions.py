@@ -23,7 +23,14 @@ from formcheck.files.prescriptions import (
 from formcheck.files.schema import parse_prescription
 from formcheck.model.errors import FileError, OutputError, UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.model.programme import Bound, FilmedSet, PrescribedExercise, Prescription, Tempo
+from formcheck.model.programme import (
+    Bound,
+    FilmedSet,
+    Limit,
+    PrescribedExercise,
+    Prescription,
+    Tempo,
+)
 from formcheck.words import patient_words
 from formcheck.words.sheet import sheet_html, shown_planes
 
@@ -32,7 +39,7 @@ SAMPLE = Path(__file__).parents[1] / "sample_clips" / "prescription.toml"
 
 def a_prescription(**changes) -> Prescription:
     base = Prescription(
-        schema="formcheck.prescription/1.0",
+        schema="formcheck.prescription/1.1",
         patient="KN-204",
         involved_side="right",
         prescribed_by="A.B.",
@@ -49,7 +56,7 @@ def a_prescription(**changes) -> Prescription:
                 effort_aim=6,
                 sides=("left", "right"),
                 targets=(Bound(measure="thigh_inclination_deg", at_most=0.0, tolerance=10.0),),
-                limits=(Bound(measure="knee_flexion_peak_deg", at_most=100.0, source="surgeon"),),
+                limits=(Limit(measure="knee_flexion_peak_deg", at_most=100.0, source="surgeon"),),
                 pain_limit=3,
                 film=(
                     FilmedSet(set_number=1, view="sagittal"),

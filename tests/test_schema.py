@@ -26,7 +26,7 @@ WALL_SIT = exercise_text("wall_sit")
 MULTI = exercise_text("multidirectional_lunge")
 STANCE = exercise_text("single_leg_stance")
 PRESCRIPTION = """\
-schema = "formcheck.prescription/1.0"
+schema = "formcheck.prescription/1.1"
 patient = "KN-204"
 involved_side = "left"
 prescribed_by = "A.B."
@@ -360,18 +360,18 @@ BROKEN = [
     case(
         "another major version",
         SQUAT,
-        "formcheck.exercise/1.0",
+        "formcheck.exercise/1.1",
         "formcheck.exercise/2.0",
         "schema = ",
         "schema",
         "formcheck.exercise/2.0",
-        "formcheck.exercise/1.0",
+        "formcheck.exercise/1.1",
     ),
     case(
         "another kind of file",
         SQUAT,
-        "formcheck.exercise/1.0",
-        "formcheck.prescription/1.0",
+        "formcheck.exercise/1.1",
+        "formcheck.prescription/1.1",
         "schema = ",
         "schema",
         "'prescription'",
@@ -626,11 +626,11 @@ def test_the_message_is_one_line_and_says_how_many_more():
 
 
 def test_a_newer_minor_is_read_with_one_warning_and_its_new_keys_left_out():
-    text = SQUAT.replace("exercise/1.0", "exercise/1.7").replace(
+    text = SQUAT.replace("exercise/1.1", "exercise/1.7").replace(
         "support_level = 3", 'support_level = 3\nmood = "calm"'
     )
     with pytest.warns(
-        NewerMinorWarning, match=r"exercise/1\.7, newer than formcheck.exercise/1\.0"
+        NewerMinorWarning, match=r"exercise/1\.7, newer than formcheck.exercise/1\.1"
     ) as w:
         exercise = parse_exercise(text, "own.toml")
     assert len(w) == 1

@@ -73,7 +73,10 @@ def check(
         ),
     ] = None,
 ) -> None:
-    """Check exercise, prescription and question files; every fault with its line and the mend."""
+    """Check exercise, prescription and question files; every fault with its line and the mend.
+
+    What can be used and yet makes no sense (a step that passes a limit, a hold longer than the
+    rest) is asked about; only a fault ends with a code other than 0."""
     from formcheck.files.prescriptions import check_file
 
     if write_schemas is not None:
@@ -89,13 +92,23 @@ def check(
     if as_json:
         import json
 
-        rows = [{"file": c.file, "kind": c.kind, "faults": list(c.faults)} for c in checked]
+        rows = [
+            {
+                "file": c.file,
+                "kind": c.kind,
+                "faults": list(c.faults),
+                "advice": list(c.advice),
+            }
+            for c in checked
+        ]
         typer.echo(json.dumps(rows, indent=2, ensure_ascii=False))
     else:
         for c in checked:
             for fault in c.faults:
                 typer.echo(fault)
-            if not c.faults:
+            for asked in c.advice:
+                typer.echo(f"{asked} (can be used; a colleague would ask)")
+            if not c.faults and not c.advice:
                 typer.echo(f"{c.file}: {c.kind}, nothing to mend")
     if any(c.faults for c in checked):
         raise typer.Exit(FileError.exit_code)

@@ -57,7 +57,7 @@ class PrescriptionVersion:
 
     def record(self) -> Prescription:
         """The prescription as a record."""
-        return parse_prescription(self.text, PRESCRIPTION_NAME)
+        return parse_prescription(self.text, PRESCRIPTION_NAME, is_kept=True)
 
 
 PRESCRIPTION_NAME = "prescription"
@@ -255,7 +255,7 @@ def prescription_by_id(clinic: Clinic, prescription_id: int) -> PrescriptionVers
 def new_prescription_text(code: str, today: date) -> str:
     """A text to begin a first prescription from; it does not pass the rules until filled in."""
     return (
-        'schema = "formcheck.prescription/1.0"\n'
+        'schema = "formcheck.prescription/1.1"\n'
         f'patient = "{code}"\ninvolved_side = ""\nprescribed_by = ""\n'
         f"valid_from = {today.isoformat()}\n"
     )

@@ -13,6 +13,9 @@ from typing import Any, TypeGuard
 from formcheck.model.measures import MEASURES, PLANES, is_supported
 
 Path = tuple[str | int, ...]
+WIDEST_TOLERANCE_SHARE = 0.2
+"""Widest tolerance of a bound, a share of the values that a body can show: with it on either
+side, four tenths of all of them would be within (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,13 @@ def bound_faults(
                 what=f"{value:g} is not possible for {measure}; give {least:g} to {greatest:g} "
                 f"{MEASURES[measure].unit}",
             )
+    tolerance, most = bound.get("tolerance"), (greatest - least) * WIDEST_TOLERANCE_SHARE
+    if is_number(tolerance) and tolerance > most:
+        yield Fault(
+            path=(*at, "tolerance"),
+            what=f"{tolerance:g} is so wide that nearly every value of {measure} would do; give "
+            f"at most {most:g} {MEASURES[measure].unit}",
+        )
 
 
 def near_measure(key: str) -> str:
@@ -126,7 +136,7 @@ def is_number(value: object) -> TypeGuard[int | float]:
     return (
         isinstance(value, int | float)
         and not isinstance(value, bool)
-        and abs(value) < 1e15
+        and abs(value) < 1e300
         and isfinite(value)
     )
 

@@ -142,11 +142,44 @@ def _line(
                     what="a limit has no tolerance; leave it out and set the limit itself",
                 )
             yield from _filmed_where_seen(line, bound, path, exercise)
+    yield from _beyond_limits(line, at, exercise)
     for side in ("easier", "harder"):
         name = line.get(side)
         if isinstance(name, str) and name:
             yield from neighbour_faults(name, (*at, side), word(line, "exercise"), catalogue_ids)
     yield from _film(line, at, exercise)
+
+
+def _quantity(measure: str | None, exercise: Mapping[str, Any] | None) -> str | None:
+    """The measure, or for the level of a hold that the knee drives the knee's own at its turn."""
+    for _, view in tables(exercise or {}, "views"):
+        if measure == "plateau_level_deg" and word(view, "driving_signal") == "knee_flexion":
+            end = "peak" if word(view, "direction") == "rises" else "least"
+            return f"knee_flexion_{end}_deg"
+    return measure
+
+
+def _beyond_limits(
+    line: Mapping[str, Any], at: Path, exercise: Mapping[str, Any] | None
+) -> Iterator[Fault]:
+    """Targets that cannot be reached without passing a limit of the same line."""
+    limits = {_quantity(word(b, "measure"), exercise): b for _, b in tables(line, "limits")}
+    for n, target in tables(line, "targets"):
+        measure = word(target, "measure")
+        limit = limits.get(_quantity(measure, exercise))
+        if limit is None or measure is None:
+            continue
+        tolerance = target.get("tolerance")
+        give = tolerance if is_number(tolerance) else 0
+        for side, other, sign in (("at_least", "at_most", 1), ("at_most", "at_least", -1)):
+            aim, end = target.get(side), limit.get(other)
+            if is_number(aim) and is_number(end) and sign * (aim - end) - give > 0:
+                beyond = "more" if sign > 0 else "less"
+                yield Fault(
+                    path=(*at, "targets", n, side),
+                    what=f"the target of {side} {aim:g} cannot be reached within the limit of "
+                    f"{other} {end:g}; aim for no {beyond} than {end:g}, or change the limit",
+                )
 
 
 def _filmed_where_seen(

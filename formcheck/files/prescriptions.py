@@ -12,6 +12,7 @@ from formcheck.files.exercise_files import exercise_ids, near_ids
 from formcheck.files.exercises import load_exercise, read_text
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import (
+    EXERCISE_SCHEMA,
     PRESCRIPTION_SCHEMA,
     Bound,
     Exercise,
@@ -298,16 +299,19 @@ def _new_exercise(answer: str, taken: set[str]) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedFile:
-    """What a check found: the kind of file, and its faults (none: it can be used)."""
+    """What a check found: the kind of file, its faults (none: it can be used), and what a
+    colleague would ask about a prescription that can be used."""
 
     file: str
     kind: str | None
     faults: tuple[str, ...]
+    advice: tuple[str, ...] = ()
 
 
 def check_file(path: Path) -> CheckedFile:
-    """Every fault of one exercise, prescription or question file; nothing is raised."""
-    from formcheck.files.schema import PARSERS, file_kind
+    """Every fault of one exercise, prescription or question file, and what a colleague would ask
+    about a prescription; nothing is raised."""
+    from formcheck.files.schema import PARSERS, file_kind, prescription_advice
     from formcheck.files.toml_lines import TomlFault, read_toml
 
     file, kind = str(path), None
@@ -323,13 +327,14 @@ def check_file(path: Path) -> CheckedFile:
                 ) from None
             raise FileError(
                 f"{file}:1: schema: does not say what the file is; write "
-                f'schema = "formcheck.exercise/1.0" or schema = "{PRESCRIPTION_SCHEMA}" as the '
+                f'schema = "{EXERCISE_SCHEMA}" or schema = "{PRESCRIPTION_SCHEMA}" as the '
                 f'first line (of questions to patients: "{QUESTIONS_SCHEMA}")'
             )
         PARSERS[kind](text, file)
     except FileError as error:
         return CheckedFile(file=file, kind=kind, faults=error.faults or (str(error),))
-    return CheckedFile(file=file, kind=kind, faults=())
+    advice = prescription_advice(text, file) if kind == "prescription" else ()
+    return CheckedFile(file=file, kind=kind, faults=(), advice=advice)
 
 
 def write_json_schemas(folder: Path) -> tuple[Path, ...]:

@@ -18,11 +18,12 @@ from formcheck.files.prescription_rules import prescription_faults
 from formcheck.files.question_rules import question_faults
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.files.toml_lines import TomlFault, dotted, line_of, read_toml
-from formcheck.model.errors import FileError
+from formcheck.model.errors import FileError, FormcheckError
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import (
     EXERCISE_SCHEMA,
     FEATURES,
+    MOST_PRESCRIBED,
     PRESCRIPTION_SCHEMA,
     Exercise,
     Prescription,
@@ -54,13 +55,15 @@ def parse_exercise(text: str, file: str) -> Exercise:
     return exercise
 
 
-def parse_prescription(text: str, file: str) -> Prescription:
+def parse_prescription(text: str, file: str, *, is_kept: bool = False) -> Prescription:
     """The prescription that a TOML text holds; `file` names it in faults.
 
     A line's exercise is an id of the catalogue, or the path of an exercise file (ending in
-    .toml) from the prescription's own folder. Raises FileError with every fault of the file.
+    .toml) from the prescription's own folder. is_kept : the text was taken in before, by the
+    rules of its day, and only its form is looked at: a rule that came later locks nobody out.
+    Raises FileError with every fault of the file.
     """
-    prescription: Prescription = _parse("prescription", text, file)
+    prescription: Prescription = _parse("prescription", text, file, has_rules=not is_kept)
     return prescription
 
 
@@ -79,6 +82,31 @@ PARSERS: Mapping[str, Callable[[str, str], Any]] = {
     "questions": parse_questions,
 }
 """The reader of each kind of file."""
+
+
+def prescription_advice(text: str, file: str) -> tuple[str, ...]:
+    """What a colleague would ask about a sound prescription, each with its line."""
+    from formcheck.files.prescription_advice import advice
+
+    record = parse_prescription(text, file, is_kept=True)
+    named = {
+        name
+        for line in record.exercises
+        for name in (line.exercise, line.easier, line.harder)
+        if name
+    }
+    known = {name: _known_exercise(name, file) for name in named}
+    found = advice(record, {name: e for name, e in known.items() if e is not None})
+    return _told(list(found), file, read_toml(text)[1])
+
+
+def _known_exercise(name: str, file: str) -> Exercise | None:
+    from formcheck.files.exercises import load_exercise
+
+    try:
+        return load_exercise(exercise_path(name, file) if name.endswith(".toml") else name)
+    except FormcheckError:
+        return None
 
 
 def file_kind(text: str) -> Kind | None:
@@ -105,7 +133,7 @@ def exercise_path(name: str, beside: str) -> FilePath:
     return FilePath(beside).parent / name
 
 
-def _parse(kind: Kind, text: str, file: str) -> Any:
+def _parse(kind: Kind, text: str, file: str, *, has_rules: bool = True) -> Any:
     try:
         data, lines = read_toml(text)
     except TomlFault as fault:
@@ -117,8 +145,14 @@ def _parse(kind: Kind, text: str, file: str) -> Any:
     if is_newer_minor(data["schema"], _NEWEST[kind]):
         warn_newer_minor(file, data["schema"], _NEWEST[kind])
         _leave_out_unknown(data, _RECORD[kind])
+    rows = data.get("exercises")
+    if kind == "prescription" and isinstance(rows, list) and len(rows) > MOST_PRESCRIBED:
+        what = f"holds {len(rows)} exercises; give at most {MOST_PRESCRIBED}"
+        faults = [Fault(path=("exercises", MOST_PRESCRIBED), what=what)]
+        raise file_error(file, _told(faults, file, lines))
     record, faults = _record(kind, data)
-    faults += _rule_faults(kind, data, file)
+    if has_rules:
+        faults += _rule_faults(kind, data, file)
     if faults:
         raise file_error(file, _told(faults, file, lines))
     return record
@@ -256,6 +290,8 @@ def _plain(error: Mapping[str, Any]) -> str:
             return f"holds too few entries; give at least {n}"
         case "too_long":
             return f"holds too many entries; give at most {about['max_length']}"
+        case "string_too_long":
+            return f"{shown} is too long; write at most {about['max_length']} letters"
         case "greater_than":
             return f"{shown} is too small; give more than {about['gt']:g}"
         case "greater_than_equal":
@@ -309,7 +345,7 @@ def _finish(record: dict[str, Any], name: str) -> None:
 
 
 def _name_choices(record: str, key: str, property_: dict[str, Any]) -> None:
-    if (record, key) == ("Bound", "measure"):
+    if record in ("Bound", "Limit") and key == "measure":
         property_["enum"] = list(MEASURES)
     elif (record, key) == ("ExerciseView", "measures"):
         property_["items"] = {"type": "string", "enum": list(MEASURES)}

@@ -5,9 +5,9 @@ from dataclasses import MISSING, fields, is_dataclass
 from datetime import date
 from typing import Any
 
-from formcheck.model.programme import Exercise, Prescription, SourcedNumber, Tempo
+from formcheck.model.programme import Exercise, Prescription, SourcedNumber, Tempo, UsualRange
 
-_INLINE = (SourcedNumber, Tempo)
+_INLINE = (SourcedNumber, Tempo, UsualRange)
 _ESCAPES = {
     "\\": "\\\\",
     '"': '\\"',

@@ -5,17 +5,20 @@ An exercise is data with a closed vocabulary: no expressions, no code hooks.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
 from typing import Annotated, Literal
 
-from annotated_types import Ge, Gt, Le, MinLen
+from annotated_types import Ge, Gt, Le, MaxLen, MinLen
 
 from formcheck.model.anatomy import Side
 from formcheck.model.measures import Plane
 
-EXERCISE_SCHEMA = "formcheck.exercise/1.0"
-PRESCRIPTION_SCHEMA = "formcheck.prescription/1.0"
+EXERCISE_SCHEMA = "formcheck.exercise/1.1"
+PRESCRIPTION_SCHEMA = "formcheck.prescription/1.1"
+
+MOST_PRESCRIBED = 40
+"""Lines of a prescription; nobody does more exercises (common practice)."""
 
 Signal = Literal[
     "knee_flexion",
@@ -104,12 +107,26 @@ class Bound:
     tolerance: Annotated[float, Ge(0)] = 0.0
     source: str = ""
 
+    @property
+    def bound(self) -> "Bound":
+        """The bound alone, as a report holds it."""
+        return Bound(**{f.name: getattr(self, f.name) for f in fields(Bound)})
+
     def band(self, kind: Literal["target", "limit"]) -> tuple[float, float]:
         """(low, high) that a value is held against, infinite on an open side."""
         widen = self.tolerance if kind == "target" else 0.0
         low = -math.inf if self.at_least is None else self.at_least - widen
         high = math.inf if self.at_most is None else self.at_most + widen
         return low, high
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit(Bound):
+    """A limit as it is prescribed: a bound, and how the clinic says it."""
+
+    words: Annotated[str, MaxLen(300)] = ""
+    """The clinic's own words for the patient ("do not bend past 90 degrees, even on a good day"),
+    shown in place of a sentence made from the numbers."""
 
 
 BoundOfKind = tuple[Literal["target", "limit"], Bound]
@@ -159,6 +176,15 @@ class Dose:
     rest_s: Annotated[float, Ge(0), Le(900)] | None = None
     text: str = ""
     source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualRange:
+    """Between which knee flexions an exercise usually moves (0 = straight), with the source."""
+
+    least_deg: Annotated[float, Ge(-20), Le(170)]
+    most_deg: Annotated[float, Ge(-20), Le(170)]
+    source: Text
 
 
 REQUIRED_FIGURE_JOINTS = ("head", "shoulder", "hip", "knee", "ankle", "toe")
@@ -216,6 +242,8 @@ class Exercise:
     usual_dose: Dose
     end_goal: tuple[Bound, ...] = ()
     """The usual end goal, shown and never judged without a prescription."""
+    usual_knee_flexion: UsualRange | None = None
+    """Of the working leg; what a limit of a prescription is held against when a step is named."""
     look_for: tuple[LookFor, ...] = ()
     cues: tuple[Text, ...]
     cautions: tuple[Text, ...] = ()
@@ -252,8 +280,11 @@ class PrescribedExercise:
     sets: Annotated[int, Ge(1), Le(20)]
     repetitions: Annotated[int, Ge(1), Le(200)]
     hold_s: Annotated[float, Gt(0), Le(600)] | None = None
+    hold_while_easy: bool = False
+    """Held for as long as it is easy; `hold_s` is then the most, and no target."""
     rest_s: Annotated[float, Ge(0), Le(900)] | None = None
     frequency: str = ""
+    """Days and times in words, read by `model.schedule`: "twice a day, 3 times a week"."""
     load_kg: Annotated[float, Ge(0), Le(500)] | None = None
     tempo: Tempo | None = None
     effort_aim: Annotated[int, Ge(0), Le(10)] | None = None
@@ -262,7 +293,7 @@ class PrescribedExercise:
     step_height_cm: Annotated[float, Gt(0), Le(60)] | None = None
     seat_height_cm: Annotated[float, Gt(0), Le(90)] | None = None
     targets: tuple[Bound, ...] = ()
-    limits: tuple[Bound, ...] = ()
+    limits: tuple[Limit, ...] = ()
     pain_limit: Annotated[int, Ge(0), Le(10)] | None = None
     easier: str = ""
     harder: str = ""
@@ -286,9 +317,11 @@ class Prescription:
     weight_bearing: str = ""
     brace: str = ""
     goals: str = ""
-    passive_extension_deg: float | None = None
+    passive_extension_deg: Annotated[float, Ge(-30), Le(90)] | None = None
     """Passive knee extension measured by the clinician (0 = straight, positive = deficit)."""
-    exercises: Annotated[tuple[PrescribedExercise, ...], MinLen(1)] = field(default=())
+    exercises: Annotated[tuple[PrescribedExercise, ...], MinLen(1), MaxLen(MOST_PRESCRIBED)] = (
+        field(default=())
+    )
 
 
 __all__ = [
@@ -298,10 +331,12 @@ __all__ = [
     "ExerciseView",
     "Figure",
     "FilmedSet",
+    "Limit",
     "LookFor",
     "PrescribedExercise",
     "Prescription",
     "Side",
     "SourcedNumber",
     "Tempo",
+    "UsualRange",
 ]

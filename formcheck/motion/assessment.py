@@ -43,18 +43,19 @@ def prescribed_bounds(
     """Targets and limits of one line of a programme, the hold time among them.
 
     A prescribed hold is a target on the time inside the target's band where the hold has one,
-    else on the plateau. A target that asks for what a limit forbids is left out. Full extension
-    becomes a target only where the clinician entered the patient's own passive extension, and
-    not where `side` is known to be the other leg.
+    else on the plateau; held for as long as it is easy, it is none. A target that asks for what
+    a limit forbids is left out. Full extension becomes a target only where the clinician entered
+    the patient's own passive extension, and not where `side` is known to be the other leg.
     """
     written: list[BoundOfKind] = [
         *(("target", b) for b in line.targets),
-        *(("limit", b) for b in line.limits),
+        *(("limit", b.bound) for b in line.limits),
     ]
     bounds = list(drop_targets_beyond_limits(written, exercise))
     named = {b.measure for _, b in written}
     listed = _listed(exercise)
-    if line.hold_s is not None and not named & {"plateau_hold_s", "hold_in_band_s"}:
+    is_aim = line.hold_s is not None and not line.hold_while_easy
+    if is_aim and not named & {"plateau_hold_s", "hold_in_band_s"}:
         targets = [b for kind, b in bounds if kind == "target"]
         has_band = any(is_of_signal(b, v) for b in targets for v in exercise.views)
         key = "hold_in_band_s" if has_band and "hold_in_band_s" in listed else "plateau_hold_s"
@@ -193,7 +194,7 @@ def drop_targets_beyond_limits(
     )
 
 
-def _quantity(key: str, exercise: Exercise | None) -> str:
+def quantity(key: str, exercise: Exercise | None) -> str:
     """The key, or for the level of a hold that the knee drives the knee's own at its turn."""
     if exercise is not None and key == "plateau_level_deg":
         for view in exercise.views:
@@ -205,7 +206,7 @@ def _quantity(key: str, exercise: Exercise | None) -> str:
 
 def _is_beyond(target: Bound, limit: Bound, exercise: Exercise | None) -> bool:
     """Whether all that satisfies a target on a quantity lies past a limit on the same one."""
-    if _quantity(target.measure, exercise) != _quantity(limit.measure, exercise):
+    if quantity(target.measure, exercise) != quantity(limit.measure, exercise):
         return False
     too_high = (
         target.at_least is not None

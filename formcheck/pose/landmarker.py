@@ -44,6 +44,10 @@ BORDER_SHARE = 1 / 8
 Progress = Callable[[str, int, int | None], None]
 
 
+MOST_RATE_HZ = 1000.0
+"""No camera that a patient has takes more pictures a second (common practice)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PoseSettings:
     """How landmarks are found.
@@ -65,8 +69,11 @@ class PoseSettings:
             raise UsageError(f"pose model {self.model!r}: choose {_either(MODEL_NAMES)}")
         if self.mode not in MODES:
             raise UsageError(f"pose mode {self.mode!r}: choose {_either(MODES)}")
-        if not (math.isfinite(self.rate_hz) and self.rate_hz > 0):
-            raise UsageError(f"pose rate {self.rate_hz}: give pictures a second, above 0")
+        if not 0 < self.rate_hz <= MOST_RATE_HZ:
+            raise UsageError(
+                f"pose rate {self.rate_hz:g}: give pictures a second, above 0 and up to "
+                f"{MOST_RATE_HZ:g}"
+            )
         if not 1 <= self.n_people <= MAX_PEOPLE:
             raise UsageError(f"{self.n_people} people: give a number from 1 to {MAX_PEOPLE}")
         if self.n_threads is not None and self.n_threads < 1:

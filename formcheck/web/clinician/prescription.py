@@ -11,6 +11,7 @@ from formcheck.clinic.patients import (
     save_prescription,
 )
 from formcheck.files.exercises import list_exercises
+from formcheck.files.schema import prescription_advice
 from formcheck.model.measures import MEASURES, PLANES
 from formcheck.web.clinician.lists import patient_of
 from formcheck.web.clinician.prescription_form import (
@@ -63,9 +64,16 @@ def _show(
         measures=MEASURES,
         planes=PLANES,
         faults=faults,
+        advice=_advice(current.text) if current and not faults else [],
         wrong={f.field for f in faults if isinstance(f, FormFault)},
         is_text_open=request.url.path.endswith("/text"),
     )
+
+
+def _advice(text: str) -> list[str]:
+    """What a colleague would ask about the version in force, in the form's words."""
+    told = prescription_advice(text, "prescription")
+    return [form_fault(t.removeprefix("prescription:").strip()).words for t in told]
 
 
 def _page(request):

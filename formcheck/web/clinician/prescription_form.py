@@ -7,12 +7,15 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import TypeVar
 
 from formcheck.files.prescriptions import prescription_text
 from formcheck.model.programme import (
+    MOST_PRESCRIBED,
     PRESCRIPTION_SCHEMA,
     Bound,
     FilmedSet,
+    Limit,
     PrescribedExercise,
     Prescription,
     Tempo,
@@ -33,6 +36,7 @@ HEAD = (
 _DATES = ("valid_from", "review_on", "surgery_on")
 _HEAD_NUMBERS = ("passive_extension_deg",)
 LINE_TEXTS = ("exercise", "frequency", "support_allowed", "easier", "harder", "notes")
+LINE_TICKS = ("hold_while_easy",)
 LINE_NUMBERS = (
     "sets",
     "repetitions",
@@ -46,7 +50,11 @@ LINE_NUMBERS = (
 )
 TEMPO = ("lowering_s", "pause_s", "raising_s")
 BOUND_NUMBERS = ("at_least", "at_most", "tolerance")
-MOST_LINES, MOST_ROWS = 40, 12
+MOST_LINES, MOST_ROWS = MOST_PRESCRIBED, 12
+
+
+def _extra(kind: str) -> tuple[str, ...]:
+    return ("words",) if kind == "limit" else ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,11 +92,13 @@ def form_of(prescription: Prescription) -> Form:
     for n, line in enumerate(prescription.exercises):
         for name in (*LINE_TEXTS, *LINE_NUMBERS, "sides"):
             values[f"e{n}.{name}"] = _shown(getattr(line, name))
+        for name in LINE_TICKS:
+            values[f"e{n}.{name}"] = "yes" if getattr(line, name) else ""
         for name in TEMPO:
             values[f"e{n}.{name}"] = _shown(getattr(line.tempo, name)) if line.tempo else ""
         for kind, bounds in (("target", line.targets), ("limit", line.limits)):
             for k, bound in enumerate(bounds):
-                for name in ("measure", "source", *BOUND_NUMBERS):
+                for name in ("measure", "source", *_extra(kind), *BOUND_NUMBERS):
                     shown = _shown(getattr(bound, name))
                     values[f"e{n}.{kind}{k}.{name}"] = "" if shown == "0" else shown
                 for name in ("at_least", "at_most"):
@@ -120,6 +130,8 @@ _WORDS = {
     "review_on": "review on",
     "surgery_on": "date of surgery",
     "hold_s": "hold",
+    "hold_while_easy": "as long as it is easy",
+    "words": "in your words",
     "passive_extension_deg": "passive extension",
     "rest_s": "rest",
     "load_kg": "load",
@@ -211,12 +223,12 @@ def form_from(fields: Mapping[str, list[str]], *, with_new_line: bool = False) -
     )
     counts = []
     for n, old in enumerate(kept):
-        for name in (*LINE_TEXTS, *LINE_NUMBERS, "sides", *TEMPO):
+        for name in (*LINE_TEXTS, *LINE_NUMBERS, *LINE_TICKS, "sides", *TEMPO):
             values[f"e{n}.{name}"] = sent.get(f"e{old}.{name}", "")
         rows = []
         for kind, names, must in (
             ("target", ("measure", "source", *BOUND_NUMBERS), "measure"),
-            ("limit", ("measure", "source", *BOUND_NUMBERS), "measure"),
+            ("limit", ("measure", "source", "words", *BOUND_NUMBERS), "measure"),
             ("film", ("set_number", "view"), "view"),
         ):
             used = [k for k in range(MOST_ROWS) if sent.get(f"e{old}.{kind}{k}.{must}")]
@@ -258,8 +270,12 @@ def _date(text: str):
         return text
 
 
-def _bounds(values: Mapping[str, str], at: str) -> tuple[Bound, ...]:
+_Bound = TypeVar("_Bound", bound=Bound)
+
+
+def _bounds(values: Mapping[str, str], at: str, record: type[_Bound]) -> tuple[_Bound, ...]:
     out = []
+    texts = ("source", *_extra("limit" if record is Limit else "target"))
     for k in range(MOST_ROWS):
         measure = values.get(f"{at}{k}.measure")
         if measure:
@@ -267,12 +283,12 @@ def _bounds(values: Mapping[str, str], at: str) -> tuple[Bound, ...]:
                 _number(values.get(f"{at}{k}.{name}", "")) for name in BOUND_NUMBERS
             )
             out.append(
-                Bound(
+                record(
                     measure=measure,
                     at_least=least,
                     at_most=most,
                     tolerance=tolerance or 0.0,
-                    source=values.get(f"{at}{k}.source", ""),
+                    **{name: values.get(f"{at}{k}.{name}", "") for name in texts},
                 )
             )
     return tuple(out)
@@ -286,10 +302,11 @@ def _line(values: Mapping[str, str], n: int) -> PrescribedExercise:
     return PrescribedExercise(
         **{name: values.get(at + name, "") for name in LINE_TEXTS},
         **numbers,
+        **{name: bool(values.get(at + name, "")) for name in LINE_TICKS},
         tempo=Tempo(**dict(zip(TEMPO, tempo, strict=True))) if has_tempo else None,
         sides=tuple(values.get(at + "sides", "").split()) or ("both",),
-        targets=_bounds(values, at + "target"),
-        limits=_bounds(values, at + "limit"),
+        targets=_bounds(values, at + "target", Bound),
+        limits=_bounds(values, at + "limit", Limit),
         film=tuple(
             FilmedSet(
                 set_number=_number(values.get(f"{at}film{k}.set_number", "")) or 1,
