@@ -89,7 +89,7 @@ def test_check_as_json_can_be_read_by_a_program(run, tmp_path):
     result = run("check", "--json", SAMPLE, bad)
     assert result.exit_code == FileError.exit_code
     rows = json.loads(result.stdout)
-    assert rows[0] == {"file": str(SAMPLE), "kind": "prescription", "faults": [], "questions": []}
+    assert rows[0] == {"file": str(SAMPLE), "kind": "prescription", "faults": [], "advice": []}
     assert len(rows[1]["faults"]) == 1
 
 

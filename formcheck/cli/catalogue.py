@@ -93,12 +93,7 @@ def check(
         import json
 
         rows = [
-            {
-                "file": c.file,
-                "kind": c.kind,
-                "faults": list(c.faults),
-                "advice": list(c.advice),
-            }
+            {"file": c.file, "kind": c.kind, "faults": list(c.faults), "advice": list(c.advice)}
             for c in checked
         ]
         typer.echo(json.dumps(rows, indent=2, ensure_ascii=False))
