@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from exercise_cases import FRONT_SQUAT, ONE_LEG, SQUAT, STANDING
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from skeleton import Camera, Posture, film, one, repeated
 
@@ -51,25 +51,37 @@ def seen(points_m: np.ndarray, sight: Sight) -> np.ndarray:
     return np.stack([right, y], -1) / depth[..., None] * sight.focal_px + sight.centre_px
 
 
-def leg_m(flexion, shank, yaw, facing_x, sight, distance_m=2.8):
-    """Hip, knee and ankle in the room: shank leaning `shank` forward, knee bent by `flexion`."""
+def leg_m(flexion, shank, yaw, facing_x, sight, lean_in=0.0, distance_m=2.8):
+    """Hip, knee and ankle in the room: shank leaning `shank` forward, knee bent by `flexion`.
+
+    lean_in : degrees by which the leg's plane leans away from the camera.
+    """
     ray = sight.rays(np.array([sight.body_x_px, sight.body_y_px]))
     ankle = ray / ray[2] * distance_m
     turned = np.radians(yaw) + facing_x * sight.bearing_rad
     ahead = np.array([facing_x * np.cos(turned), 0.0, -np.sin(turned)])
-    up = np.array([0.0, -1.0, 0.0])
+    inward = np.array([facing_x * np.sin(turned), 0.0, np.cos(turned)])
+    up = np.sin(np.radians(lean_in)) * inward + [0.0, -np.cos(np.radians(lean_in)), 0.0]
     lean, thigh = np.radians(shank), np.radians(flexion - shank)
     knee = ankle + SHANK_M * (np.sin(lean) * ahead + np.cos(lean) * up)
     hip = knee + THIGH_M * (-np.sin(thigh) * ahead + np.cos(thigh) * up)
     return hip, knee, ankle
 
 
+def inward_share(hip, ankle, yaw, facing_x, sight):
+    """How far the hip stands inward of the ankle, share of leg length."""
+    turned = np.radians(yaw) + facing_x * sight.bearing_rad
+    inward = np.array([facing_x * np.sin(turned), 0.0, np.cos(turned)])
+    return float((hip - ankle) @ inward) / (THIGH_M + SHANK_M)
+
+
 def angles_deg(plane: LegPlane, *joints_px):
-    hip, knee, ankle = (plane.flat(p[None]) for p in joints_px)
+    leg = plane.laid_flat(*(p[None] for p in joints_px))
+    upright = np.array([1.0, leg.steepness[0]])
     return (
-        knee_flexion_deg(hip, knee, ankle, plane.facing_x)[0],
-        thigh_deg(hip, knee)[0],
-        inclination_deg(ankle, knee, plane.facing_x)[0],
+        knee_flexion_deg(leg.hip, leg.knee, leg.ankle, plane.facing_x)[0],
+        thigh_deg(leg.hip * upright, leg.knee * upright)[0],
+        inclination_deg(leg.ankle * upright, leg.knee * upright, plane.facing_x)[0],
     )
 
 
@@ -79,21 +91,35 @@ def angles_deg(plane: LegPlane, *joints_px):
     yaw=st.floats(-45, 45),
     fall=st.floats(-12, 20),
     x_px=st.floats(250, 710),
+    lean_in=st.floats(-6, 15),
     facing_x=st.sampled_from([-1, 1]),
 )
 def test_exact_landmarks_from_any_camera_give_the_true_angles(
-    flexion, shank, yaw, fall, x_px, facing_x
+    flexion, shank, yaw, fall, x_px, lean_in, facing_x
 ):
     sight = sight_of(fall, x_px)
+    joints_m = leg_m(flexion, shank, yaw, facing_x, sight, lean_in)
+    hip, knee, ankle = joints_m
+    assume(ankle[1] - hip[1] > 0.4 * (THIGH_M + SHANK_M))
     plane = LegPlane(
-        side="left", facing_x=facing_x, yaw_deg=yaw, yaw_standard_deg=6.0, cues=(), sight=sight
+        side="left",
+        facing_x=facing_x,
+        yaw_deg=yaw,
+        yaw_standard_deg=6.0,
+        cues=(),
+        sight=sight,
+        inward_share=inward_share(hip, ankle, yaw, facing_x, sight),
     )
-    joints = [seen(p, sight) for p in leg_m(flexion, shank, yaw, facing_x, sight)]
-    knee, thigh, lean = angles_deg(plane, *joints)
-    assert knee == pytest.approx(flexion, abs=0.1)
+    found, thigh, lean = angles_deg(plane, *(seen(p, sight) for p in joints_m))
+    assert found == pytest.approx(flexion, abs=0.1)
+    turned = np.radians(yaw) + facing_x * sight.bearing_rad
+    ahead = np.array([facing_x * np.cos(turned), 0.0, -np.sin(turned)])
     if flexion - shank > 0:
-        assert thigh == pytest.approx(90 - (flexion - shank), abs=0.1)
-    assert lean == pytest.approx(shank, abs=0.1)
+        level = (knee - hip) @ ahead
+        true = np.degrees(np.arctan2((knee - hip)[1], level))
+        assert thigh == pytest.approx(true, abs=0.1)
+    true = np.degrees(np.arctan2((knee - ankle) @ ahead, (ankle - knee)[1]))
+    assert lean == pytest.approx(true, abs=0.1)
 
 
 @given(
@@ -103,10 +129,12 @@ def test_exact_landmarks_from_any_camera_give_the_true_angles(
     off=st.floats(-1, 1),
     sink=st.floats(-1, 1),
     lens=st.floats(-1, 1),
+    stance=st.floats(-1, 1),
 )
 def test_a_camera_moved_by_its_uncertainty_moves_the_angle_within_its_interval(
-    flexion, yaw, fall, off, sink, lens
+    flexion, yaw, fall, off, sink, lens, stance
 ):
+    assume(np.linalg.norm([off, sink, lens, stance]) <= 1.96)
     standard, said = 6.0, sight_of(fall)
     true = Sight(
         centre_px=said.centre_px,
@@ -118,14 +146,23 @@ def test_a_camera_moved_by_its_uncertainty_moves_the_angle_within_its_interval(
         fall_standard_deg=4.0,
     )
     plane = LegPlane(
-        side="left", facing_x=1, yaw_deg=yaw, yaw_standard_deg=standard, cues=(), sight=said
+        side="left",
+        facing_x=1,
+        yaw_deg=yaw,
+        yaw_standard_deg=standard,
+        cues=(),
+        sight=said,
+        inward_share=0.05,
+        inward_standard_share=0.04,
     )
-    joints = [seen(p, true) for p in leg_m(flexion, 0.3 * flexion, yaw + off * standard, 1, true)]
+    inward_m = (0.05 + stance * 0.04) * (THIGH_M + SHANK_M)
+    lean, thigh = np.radians(0.3 * flexion), np.radians(0.7 * flexion)
+    lean_in = np.degrees(np.arcsin(inward_m / (SHANK_M * np.cos(lean) + THIGH_M * np.cos(thigh))))
+    turned = yaw + off * standard
+    joints = [seen(p, true) for p in leg_m(flexion, 0.3 * flexion, turned, 1, true, lean_in)]
     found = angles_deg(plane, *joints)[0]
-    doubt = plane.standard_of(
-        lambda p: knee_flexion_deg(*(p.flat(j[None]) for j in joints), p.facing_x)
-    )[0]
-    # Each of the three moved by at most one standard uncertainty, bent as the projection is.
+    doubt = plane.standard_of(lambda p: np.array([angles_deg(p, *joints)[0]]))[0]
+    # Together no further off than 95 in 100; bent as the projection is.
     assert abs(found - flexion) <= 1.96 * doubt + 0.5
 
 
@@ -158,7 +195,7 @@ def test_a_hip_found_too_far_forward_is_put_back_at_the_thighs_own_length():
     def off(hip):
         return abs(np.degrees(np.arctan2(-hip[40, 0], -hip[40, 1]) - bend[40]))
 
-    assert off(hip_at_length(found, knee, 30.0)) < 0.5 * off(found)
+    assert off(hip_at_length(found, knee, 30.0)) < 0.6 * off(found)
     assert hip_at_length(true, knee, 30.0) == pytest.approx(true, abs=1e-6)
 
 

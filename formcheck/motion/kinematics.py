@@ -168,6 +168,7 @@ class Series:
     knee_flexion_standard_deg: np.ndarray | None = None
     thigh_inclination_standard_deg: np.ndarray | None = None
     shank_inclination_standard_deg: np.ndarray | None = None
+    trunk_inclination_standard_deg: np.ndarray | None = None
     fppa_standard_deg: np.ndarray | None = None
     knee_medial_standard_share: np.ndarray | None = None
     trunk_ahead_deg: np.ndarray | None = None
@@ -299,16 +300,18 @@ def _series_from_the_side(
     knee, toe, sense = limbs.knee, limbs.toe, limbs.sense
     if leg_plane is not None:
         flexion, thigh_inclination, shank_inclination = _in_plane(limbs, leg_plane)
+        trunk_inclination = _trunk_in_plane(limbs, leg_plane.of_trunk())
     else:
         squeezed = np.array([1 / width_share, 1.0])
         flexion = knee_flexion_deg(limbs.hip, knee, limbs.ankle, sense)
         thigh_inclination = thigh_inclination_deg(limbs.hip, knee, width_share)
         shank_inclination = inclination_deg(limbs.ankle * squeezed, knee * squeezed, sense)
+        trunk_inclination = inclination_deg(limbs.trunk_low, limbs.trunk_high, sense)
     return {
         "knee_flexion_deg": flexion,
         "thigh_inclination_deg": thigh_inclination,
         "shank_inclination_deg": shank_inclination,
-        "trunk_inclination_deg": inclination_deg(limbs.trunk_low, limbs.trunk_high, sense),
+        "trunk_inclination_deg": trunk_inclination,
         "trunk_thigh_deg": trunk_thigh_deg(limbs.shoulder, limbs.hip, knee, sense),
         "trunk_swing_leg_line_deg": trunk_thigh_deg(
             limbs.trunk_high, limbs.far_hip, limbs.far_ankle, sense
@@ -367,13 +370,12 @@ def _standards_in_plane(limbs: _Limbs, leg_plane: LegPlane | None) -> dict[str, 
     if leg_plane is None:
         return {}
 
-    def angle(plane: LegPlane, k: int) -> np.ndarray:
-        return _in_plane(limbs, plane)[k]
-
     names = ("knee_flexion", "thigh_inclination", "shank_inclination")
+    of_leg = leg_plane.standard_of(partial(_in_plane, limbs))
+    of_trunk = leg_plane.of_trunk().standard_of(partial(_trunk_in_plane, limbs))
     return {
-        f"{name}_standard_deg": leg_plane.standard_of(partial(angle, k=k))
-        for k, name in enumerate(names)
+        **{f"{name}_standard_deg": s for name, s in zip(names, of_leg, strict=True)},
+        "trunk_inclination_standard_deg": of_trunk,
     }
 
 
@@ -387,15 +389,24 @@ def _standards_from_the_front(limbs: _Limbs, front_view: FrontView | None) -> di
     }
 
 
-def _in_plane(limbs: _Limbs, plane: LegPlane) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(knee flexion, thigh inclination, shank inclination) in the leg's own plane, degrees."""
-    hip, knee, ankle = (plane.flat(p) for p in (limbs.hip, limbs.knee, limbs.ankle))
-    hip = hip_at_length(hip, knee, limbs.grid_hz)
-    return (
-        knee_flexion_deg(hip, knee, ankle, limbs.sense),
-        thigh_inclination_deg(hip, knee),
-        inclination_deg(ankle, knee, limbs.sense),
+def _in_plane(limbs: _Limbs, plane: LegPlane) -> np.ndarray:
+    """Knee flexion, thigh and shank inclination in the leg's own plane, degrees, (3, n)."""
+    leg = plane.laid_flat(limbs.hip, limbs.knee, limbs.ankle)
+    hip = hip_at_length(leg.hip, leg.knee, limbs.grid_hz)
+    upright = np.stack([np.ones_like(leg.steepness), leg.steepness], axis=-1)
+    return np.stack(
+        [
+            knee_flexion_deg(hip, leg.knee, leg.ankle, limbs.sense),
+            thigh_inclination_deg(hip * upright, leg.knee * upright),
+            inclination_deg(leg.ankle * upright, leg.knee * upright, limbs.sense),
+        ]
     )
+
+
+def _trunk_in_plane(limbs: _Limbs, plane: LegPlane) -> np.ndarray:
+    """Trunk inclination in the plane that it leans in, degrees, (n,)."""
+    trunk = plane.laid_flat(limbs.trunk_high, limbs.trunk_high, limbs.trunk_low)
+    return inclination_deg(trunk.ankle, trunk.hip, limbs.sense)
 
 
 def _straight_on(limbs: _Limbs, front_view: FrontView | None) -> np.ndarray:

@@ -4,8 +4,9 @@ Seen from the side a leg whose toes point out of the picture is shortened along 
 knee seems less bent and its thigh steeper than they are. Where the plane stands is told by the
 camera's azimuth and how far feet usually turn out, by the way the planted foot lies in the
 picture (on a floor seen from above, toes that point at the camera point down), and by the
-model's depth of hip, knee and ankle. With the plane known, each point of the picture is a ray
-that meets it in one place: no depth is needed.
+model's depth of hip, knee and ankle. The plane leans inward where feet stand further apart than
+hips. With the plane known, each point of the picture is a ray that meets it in one place: no
+depth is needed.
 """
 
 from collections.abc import Callable
@@ -36,6 +37,9 @@ class LegPlaneSettings:
         by this; it draws what the cues say toward the picture.
     told_least_deg : a leg that points further out of the picture than this is told.
     yaw_most_deg : the plane is taken to stand no further out of the picture than this.
+    inward_share, inward_standard_share : how far the hip stands inward of the ankle, share of leg
+        length, on two legs (feet hip- to shoulder-width apart, ankles 0.09 to 0.2 m from the
+        middle, hip centres 0.09 m) and with the weight on one, one_leg_inward_share.
     """
 
     toe_out_deg: float = 5.0
@@ -46,9 +50,31 @@ class LegPlaneSettings:
     foot_fall_least_deg: float = 5.0
     depth_standard_deg: float = 16.0
     bent_least_deg: float = 40.0
-    aim_standard_deg: float = 18.0
+    aim_standard_deg: float = 15.0
     told_least_deg: float = 28.0
     yaw_most_deg: float = 60.0
+    inward_share: float = 0.05
+    one_leg_inward_share: float = 0.0
+    inward_standard_share: float = 0.04
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatLeg:
+    """A leg laid into its own plane: hip, knee and ankle, each (n, 2), and the plane's lean.
+
+    x grows the way it does in the picture, y down along the plane; lengths are in a unit of their
+    own. steepness : (n,) cosine of the lean; a height is y times it.
+    """
+
+    hip: np.ndarray
+    knee: np.ndarray
+    ankle: np.ndarray
+    steepness: np.ndarray
+
+
+LEAN_LEAST_HEIGHT = 0.35
+"""A hip nearer the ankle's height than this share of leg length leans no further (a leg held out
+level swings upright)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +84,10 @@ class LegPlane:
     yaw_deg : how far the leg's forward direction points out of the picture, positive = toward
         the camera, about the ray to the person; with its standard uncertainty.
     facing_x : the direction in which the person faces in the picture, +1 right, -1 left.
+    inward_share : how far the hip stands inward of the ankle (away from the camera), share of leg
+        length, with its standard uncertainty.
+    trunk_yaw_deg : the same as yaw_deg of the person's own forward direction, in which the trunk
+        leans.
     """
 
     side: Side
@@ -66,27 +96,76 @@ class LegPlane:
     yaw_standard_deg: float
     cues: tuple[Cue, ...]
     sight: Sight
+    inward_share: float = 0.0
+    inward_standard_share: float = 0.0
+    trunk_yaw_deg: float = 0.0
+    trunk_yaw_standard_deg: float = 0.0
 
-    def flat(self, points_px: np.ndarray) -> np.ndarray:
-        """Points of the picture, (..., 2), laid into the leg's plane: (x, y) as in the picture.
+    def laid_flat(self, hip_px: np.ndarray, knee_px: np.ndarray, ankle_px: np.ndarray) -> FlatLeg:
+        """The leg's joints in the picture, each (n, 2), laid into the leg's plane.
 
-        Only directions count: lengths are in a unit of their own. x grows the way it does in the
-        picture, y downward along gravity.
+        The plane goes through the ankle, level along the leg's forward direction, and leans
+        inward by what the hip stands inward of the ankle.
         """
+        (hip_along, hip_across, hip_down), (knee_along, knee_across, knee_down), ankle = (
+            self._from_camera(p) for p in (hip_px, knee_px, ankle_px)
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ankle_x, ankle_y = ankle[0] / ankle[1], ankle[2] / ankle[1]
+            slope = np.zeros_like(ankle_y)
+            for _ in range(6):  # the lean sets how far the hip is, which sets the lean
+
+                def met(along: np.ndarray, across: np.ndarray, down: np.ndarray) -> np.ndarray:
+                    far = (1 + slope * ankle_y) / (across + slope * down)  # noqa: B023
+                    return np.stack([far * along, far * down], axis=-1)
+
+                hip = met(hip_along, hip_across, hip_down)
+                knee = met(knee_along, knee_across, knee_down)
+                along_slope = np.hypot(1, slope)
+                leg = np.hypot(
+                    hip[..., 0] - knee[..., 0], along_slope * (hip[..., 1] - knee[..., 1])
+                ) + np.hypot(knee[..., 0] - ankle_x, along_slope * (knee[..., 1] - ankle_y))
+                known = leg[np.isfinite(leg)]
+                length = float(np.percentile(known, 90)) if len(known) else np.nan
+                height = np.maximum(ankle_y - hip[..., 1], LEAN_LEAST_HEIGHT * length)
+                slope = self.inward_share * length / height
+        steepness = 1 / np.hypot(1, slope)
+
+        def flat(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+            return np.stack([self.facing_x * x, (y - ankle_y) / steepness], axis=-1)
+
+        return FlatLeg(
+            hip=flat(hip[..., 0], hip[..., 1]),
+            knee=flat(knee[..., 0], knee[..., 1]),
+            ankle=flat(ankle_x, ankle_y),
+            steepness=steepness,
+        )
+
+    def _from_camera(self, points_px: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Rays to points, (..., 2): along the leg's forward direction, across it, and down."""
         yaw = np.radians(self.yaw_deg) + self.facing_x * self.sight.bearing_rad
-        rays = self.sight.rays(points_px)
-        right, down, away = np.moveaxis(rays, -1, 0)
+        right, down, away = np.moveaxis(self.sight.rays(points_px), -1, 0)
         across = self.facing_x * np.sin(yaw) * right + np.cos(yaw) * away
         along = self.facing_x * np.cos(yaw) * right - np.sin(yaw) * away
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.stack([self.facing_x * along / across, down / across], axis=-1)
+        return along, across, down
+
+    def of_trunk(self) -> "LegPlane":
+        """The plane that the trunk leans in: upright, along the person's forward direction."""
+        return replace(
+            self,
+            yaw_deg=self.trunk_yaw_deg,
+            yaw_standard_deg=self.trunk_yaw_standard_deg,
+            inward_share=0.0,
+            inward_standard_share=0.0,
+        )
 
     def doubts(self) -> tuple[tuple["LegPlane", "LegPlane"], ...]:
         """Pairs of planes one standard uncertainty to either side, for each thing in doubt."""
         s = self.sight
 
-        def shifted(sign: int) -> tuple[LegPlane, LegPlane, LegPlane]:
+        def shifted(sign: int) -> tuple[LegPlane, ...]:
             return (
+                replace(self, inward_share=self.inward_share + sign * self.inward_standard_share),
                 replace(self, yaw_deg=self.yaw_deg + sign * self.yaw_standard_deg),
                 replace(self, sight=replace(s, fall_deg=s.fall_deg + sign * s.fall_standard_deg)),
                 replace(self, sight=replace(s, focal_px=s.focal_px * (1 + sign * s.focal_scale))),
@@ -95,9 +174,10 @@ class LegPlane:
         return tuple(zip(shifted(-1), shifted(1), strict=True))
 
     def standard_of(self, angle_of: Callable[["LegPlane"], np.ndarray]) -> np.ndarray:
-        """Standard uncertainty of an angle, (n,), from the plane's and the camera's together.
+        """Standard uncertainty of angles from the plane's and the camera's together.
 
-        angle_of : function from a LegPlane to the angle over time, degrees, (n,).
+        angle_of : function from a LegPlane to angles over time, degrees, (..., n); so is what
+        comes back.
         """
         total = 0.0
         for low, high in self.doubts():
@@ -114,14 +194,18 @@ HIP_LEVEL_RATIO = 2.0
 """A bent leg's hip lies hidden in soft tissue and behind arms: along the floor it is found half
 as well as in height (rendered figures, 4 to 10 % of leg length too far forward against 2 % in
 height; real squats read too shallow, published bias -5.1 deg and 17 hand-marked -4.5)."""
+LENGTH_TRUST = 0.85
+"""How much of the way the hip is put: its place along the thigh is found within 5 % and the
+thigh's own length within 2, so that 25 / (25 + 4) of what they differ by is the hip's."""
 
 
 def hip_at_length(hip: np.ndarray, knee: np.ndarray, grid_hz: float) -> np.ndarray:
-    """The hip put at the thigh's own length from the knee, (n, 2) in the leg's plane.
+    """The hip put nearer the thigh's own length from the knee, (n, 2) in the leg's plane.
 
     The thigh keeps its length; where it seems shorter or longer than while it stands upright,
     the hip was found in the wrong place. Of the places at the right distance the most likely is
-    taken, height counting `HIP_LEVEL_RATIO` times as much as place along the floor. As it is
+    taken, height counting `HIP_LEVEL_RATIO` times as much as place along the floor, and the hip
+    is put there by `LENGTH_TRUST`. As it is
     where the thigh is upright too briefly to tell its length, or within that of upright.
     """
     thigh = knee - hip
@@ -139,7 +223,9 @@ def hip_at_length(hip: np.ndarray, knee: np.ndarray, grid_hz: float) -> np.ndarr
         slope = level[1] * level[0] + height[1] * height[0]
         curve = level[1] ** 2 + height[1] ** 2
         angle = angle - np.clip(slope / curve, -0.2, 0.2)
-    return knee - full * np.stack([np.sin(angle), np.cos(angle)], axis=1)
+    at_length = knee - full * np.stack([np.sin(angle), np.cos(angle)], axis=1)
+    likely: np.ndarray = hip + LENGTH_TRUST * (at_length - hip)
+    return likely
 
 
 def foot_yaw_deg(heel_px: np.ndarray, toe_px: np.ndarray, facing_x: int, sight: Sight) -> float:
@@ -234,10 +320,13 @@ def find_leg_plane(
     is_standing: np.ndarray,
     sight: Sight,
     settings: LegPlaneSettings = LegPlaneSettings(),
+    *,
+    is_two_leg: bool = False,
 ) -> LegPlane | None:
     """The plane of the near leg in a side view; None in any other, or for the far leg.
 
     is_standing : bool (n,), where the person stands still with the foot on the floor.
+    is_two_leg : whether both legs carry the person side by side.
     """
     if view.plane != "sagittal" or view.facing_x == 0 or view.near_side != side:
         return None
@@ -261,8 +350,8 @@ def find_leg_plane(
         return None
     # The cues share what the model takes people for; that a camera is put beside its person is
     # known from elsewhere.
-    aim = settings.aim_standard_deg**2 / (settings.aim_standard_deg**2 + standard**2)
-    yaw, standard = aim * yaw, float(np.sqrt(aim)) * standard
+    yaw, standard = _aimed(yaw, standard, settings)
+    trunk_yaw, trunk_standard = _aimed(off_deg, spread, settings)
     most = settings.yaw_most_deg
     return LegPlane(
         side=side,
@@ -271,7 +360,17 @@ def find_leg_plane(
         yaw_standard_deg=standard,
         cues=tuple(cues),
         sight=sight,
+        inward_share=settings.inward_share if is_two_leg else settings.one_leg_inward_share,
+        inward_standard_share=settings.inward_standard_share,
+        trunk_yaw_deg=float(np.clip(trunk_yaw, -most, most)),
+        trunk_yaw_standard_deg=trunk_standard,
     )
+
+
+def _aimed(yaw: float, standard: float, settings: LegPlaneSettings) -> tuple[float, float]:
+    """(yaw, its standard uncertainty) drawn toward the picture's plane."""
+    share = settings.aim_standard_deg**2 / (settings.aim_standard_deg**2 + standard**2)
+    return share * yaw, float(np.sqrt(share)) * standard
 
 
 def leg_plane_findings(

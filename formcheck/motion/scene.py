@@ -134,6 +134,7 @@ def _all_series(
     """(series of both legs, in their own planes where the person is upright; what each leg's
     place before the camera gives to tell)."""
     is_upright = exercise.position in ("standing", "sitting")
+    is_two_leg = exercise.working_leg == "both"
     is_rest = is_still & find_rest(track, is_still, settings.repetition)
     sight = find_sight(track, is_rest, (raw.clip.width_px, raw.clip.height_px))
     lean = None
@@ -142,13 +143,15 @@ def _all_series(
     series: dict[Side, Series] = {}
     findings: dict[Side, list[Finding]] = {}
     for side in SIDES:
-        plane = find_leg_plane(track, view, side, is_rest, sight) if is_upright else None
+        plane = None
+        if is_upright:
+            plane = find_leg_plane(track, view, side, is_rest, sight, is_two_leg=is_two_leg)
         seen = find_front_view(track, view, side, is_rest) if is_upright else None
         series[side] = build_series(
             track,
             view,
             side,
-            is_two_leg=exercise.working_leg == "both",
+            is_two_leg=is_two_leg,
             width_share=width_share(view),
             leg_plane=plane,
             front_view=seen,
