@@ -6,6 +6,7 @@ the driving signal, attempts: from where it leaves its rest level to where it re
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -268,68 +269,89 @@ def _attempts_in(
     if not peaks:
         return []
     kept = _merge_falters(slow, peaks, settings.merge_share, is_hold, off_floor)
-    valleys = [0]
-    for a, b in zip(kept, kept[1:], strict=False):
-        valleys.append(a + int(np.argmin(slow[a : b + 1])))
-    valleys.append(len(x) - 1)
-    rest_levels = []
-    for k, peak in enumerate(kept):
-        a, b = valleys[k], valleys[k + 1]
-        rest_levels.append((_rest_level(x, a, peak), _rest_level(x, peak, b)))
-    usual_rest = float(np.median([v for pair in rest_levels for v in pair]))
-    lowest_rest = min(v for pair in rest_levels for v in pair)
-    out = []
-    for k in range(len(kept)):
-        a, b = valleys[k], valleys[k + 1]
-        before, after = rest_levels[k]
-        extreme = float(np.max(x[a : b + 1]))
-        rest = min(usual_rest, before, after) if len(kept) > 1 else min(before, after)
-        full = extreme - rest
-        is_first, is_last = k == 0, k == len(kept) - 1
-        is_cut_before = is_first and _is_cut(x, 0, 1, before, rest, full, grid_hz, settings)
-        is_cut_after = is_last and _is_cut(x, b, -1, after, rest, full, grid_hz, settings)
-        is_cut = is_cut_before or is_cut_after
-        # Where the clip cuts an attempt its own rest on that side was never seen.
-        if is_cut_before:
-            before = max(lowest_rest, rest)
-        if is_cut_after:
-            after = max(lowest_rest, rest)
-        smaller, larger = extreme - max(before, after), extreme - min(before, after)
-        if smaller < least_range and (larger < least_range or not is_cut):
-            continue
-        at = a + int(np.argmax(x[a : b + 1]))
-        start = _leaves(x, a, at, before + settings.edge_share * (extreme - before))
-        end = _regains(x, at, b, after + settings.edge_share * (extreme - after))
-        turn_from, turn_to = _near_extreme(
-            x, start, end, extreme - settings.turn_share * (extreme - min(before, after)), at
-        )
-        if (end - start) / grid_hz < settings.fastest_s:
-            continue
-        out.append(
-            Attempt(
-                start=start,
-                turn_from=turn_from,
-                turn_to=turn_to,
-                end=end,
-                rest_before=before,
-                rest_after=after,
-                extreme=extreme,
-                is_complete=not is_cut,
-                is_cut_before=is_cut_before,
-                is_cut_after=is_cut_after,
-            )
-        )
-    usual = [a.range for a in out if a.is_complete]
-    if usual:
-        at_edges = {0: (0, 1), len(out) - 1: (len(x) - 1, -1)}
-        out = [
-            a
-            for k, a in enumerate(out)
-            if a.is_complete
-            or k not in at_edges
-            or not _stands_at_edge(x, a, *at_edges[k], float(np.median(usual)), grid_hz)
-        ]
-    return out
+    valleys = [0, *(a + int(np.argmin(slow[a : b + 1])) for a, b in pairwise(kept)), len(x) - 1]
+    between = list(pairwise(valleys))
+    rests = [
+        (_rest_level(x, a, peak), _rest_level(x, peak, b))
+        for (a, b), peak in zip(between, kept, strict=True)
+    ]
+    found = [
+        _attempt_between(x, k, between[k], rests, grid_hz, least_range, settings)
+        for k in range(len(kept))
+    ]
+    return _without_standing_at_edges(x, [a for a in found if a is not None], grid_hz)
+
+
+def _attempt_between(
+    x: np.ndarray,
+    k: int,
+    valleys: tuple[int, int],
+    rests: list[tuple[float, float]],
+    grid_hz: float,
+    least_range: float,
+    settings: RepetitionSettings,
+) -> Attempt | None:
+    """The attempt about one turn; None where it is too small or too short for one.
+
+    valleys : the samples between which it lies; rests : the level before and after each turn of
+    the stretch, of which this is number k.
+    """
+    (a, b), (before, after) = valleys, rests[k]
+    extreme = float(np.max(x[a : b + 1]))
+    usual_rest = float(np.median(rests))
+    rest = min(usual_rest, before, after) if len(rests) > 1 else min(before, after)
+    full = extreme - rest
+    is_first, is_last = k == 0, k == len(rests) - 1
+    is_cut_before = is_first and _is_cut(x, 0, 1, before, rest, full, grid_hz, settings)
+    is_cut_after = is_last and _is_cut(x, b, -1, after, rest, full, grid_hz, settings)
+    is_cut = is_cut_before or is_cut_after
+    # Where the clip cuts an attempt its own rest on that side was never seen.
+    lowest_rest = float(np.min(rests))
+    if is_cut_before:
+        before = max(lowest_rest, rest)
+    if is_cut_after:
+        after = max(lowest_rest, rest)
+    smaller, larger = extreme - max(before, after), extreme - min(before, after)
+    if smaller < least_range and (larger < least_range or not is_cut):
+        return None
+    at = a + int(np.argmax(x[a : b + 1]))
+    start = _leaves(x, a, at, before + settings.edge_share * (extreme - before))
+    end = _regains(x, at, b, after + settings.edge_share * (extreme - after))
+    turn_from, turn_to = _near_extreme(
+        x, start, end, extreme - settings.turn_share * (extreme - min(before, after)), at
+    )
+    if (end - start) / grid_hz < settings.fastest_s:
+        return None
+    return Attempt(
+        start=start,
+        turn_from=turn_from,
+        turn_to=turn_to,
+        end=end,
+        rest_before=before,
+        rest_after=after,
+        extreme=extreme,
+        is_complete=not is_cut,
+        is_cut_before=is_cut_before,
+        is_cut_after=is_cut_after,
+    )
+
+
+def _without_standing_at_edges(
+    x: np.ndarray, attempts: list[Attempt], grid_hz: float
+) -> list[Attempt]:
+    """The attempts, without a cut one at either end of the signal that only stands there."""
+    whole = [a.range for a in attempts if a.is_complete]
+    if not whole:
+        return attempts
+    usual = float(np.median(whole))
+    at_edges = {0: (0, 1), len(attempts) - 1: (len(x) - 1, -1)}
+    return [
+        a
+        for k, a in enumerate(attempts)
+        if a.is_complete
+        or k not in at_edges
+        or not _stands_at_edge(x, a, *at_edges[k], usual, grid_hz)
+    ]
 
 
 def _stands_at_edge(

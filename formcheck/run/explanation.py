@@ -10,12 +10,21 @@ from formcheck.model.anatomy import LANDMARK, LEG
 from formcheck.model.errors import UsageError
 from formcheck.model.intervals import COVERAGE_FACTOR, combined
 from formcheck.model.measures import MEASURES
-from formcheck.model.records import Measured, Report, Value
+from formcheck.model.programme import BoundOfKind
+from formcheck.model.records import (
+    Analysis,
+    AssessedRepetition,
+    Measured,
+    Repetition,
+    Report,
+    Value,
+)
 from formcheck.motion.camera import within_180_deg
 from formcheck.motion.track import cut_off_in_force_hz
 from formcheck.run.request import no_measure
 from formcheck.run.rerun import reassess
 from formcheck.run.result_folder import read_request
+from formcheck.run.settings import Settings
 from formcheck.words.refusal_words import refusal_words
 from formcheck.words.set_words import bound_text, check_sentence
 
@@ -30,7 +39,25 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
         raise UsageError(f"--measure {key}: {no_measure(key)}")
     analysis = reassess(folder)
     _, settings = read_request(folder)
-    report, track = analysis.report, analysis.track
+    report = analysis.report
+    assessed = _chosen(report, number, part)
+    values = {v.key: v for v in assessed.measures}
+    if key not in values:
+        raise UsageError(
+            f"--measure {key}: {report.exercise} does not list it; it lists {', '.join(values)}"
+        )
+    value = values[key]
+    lines = _origin_lines(analysis, settings, assessed, key)
+    lines += _other_than_reported(folder, report, report.repetitions.index(assessed), key)
+    if not isinstance(value, Measured):
+        return [*lines, f"Not measurable: {refusal_words(value, 'terminal')}"]
+    lines += _landmark_lines(analysis, assessed.repetition, value.at_s)
+    lines += _value_lines(value, MEASURES[key].unit)
+    return [*lines, *_check_lines(analysis.bounds, assessed, key)]
+
+
+def _chosen(report: Report, number: int, part: str | None) -> AssessedRepetition:
+    """The repetition of this number and part. Raises UsageError where there is none."""
     numbered = [r for r in report.repetitions if r.repetition.number == number]
     if not numbered:
         numbers = sorted({r.repetition.number for r in report.repetitions})
@@ -43,52 +70,67 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
             f"--part {part}: repetition {number} has "
             + (f"the parts {parts}" if parts else "no parts; leave it out")
         )
-    assessed = found[0]
-    values = {v.key: v for v in assessed.measures}
-    if key not in values:
-        raise UsageError(
-            f"--measure {key}: {report.exercise} does not list it; it lists {', '.join(values)}"
-        )
+    return found[0]
+
+
+def _origin_lines(
+    analysis: Analysis, settings: Settings, assessed: AssessedRepetition, key: str
+) -> list[str]:
+    """What the number is, and what it is read from: landmarks, track, camera, repetition."""
+    report, track, rep = analysis.report, analysis.track, assessed.repetition
     cut_off_hz = cut_off_in_force_hz(analysis.raw.time_s, settings.track)
-    rep, value, measure = assessed.repetition, values[key], MEASURES[key]
-    unit = "" if measure.unit in ("share", "1") else f" {measure.unit}"
-    seen = analysis.seen_at(rep.turn_s)
-    lines = [
-        f"{measure.label} ({key}), repetition {number} of {report.clip.file}",
+    view, measure = analysis.seen_at(rep.turn_s).view, MEASURES[key]
+    return [
+        f"{measure.label} ({key}), repetition {rep.number} of {report.clip.file}",
         f"Definition: {measure.definition}",
         f"Landmarks: {report.source.model} bundle, {report.source.mode} mode, "
         f"{len(analysis.raw.time_s)} pictures at {report.source.rate_hz:g} a second",
         f"Track: even grid of {track.grid_hz:g} Hz, low-pass {cut_off_hz:.3g} Hz, "
         f"{track.is_filled.mean():.1%} of samples filled, "
         f"{track.is_repaired.mean():.1%} with the legs exchanged back",
-        f"Camera: {seen.view.plane}, azimuth {seen.view.azimuth_deg:.1f} deg "
-        f"({within_180_deg(seen.view.azimuth_low_deg):.1f} to "
-        f"{within_180_deg(seen.view.azimuth_high_deg):.1f})",
+        f"Camera: {view.plane}, azimuth {view.azimuth_deg:.1f} deg "
+        f"({within_180_deg(view.azimuth_low_deg):.1f} to "
+        f"{within_180_deg(view.azimuth_high_deg):.1f})",
         f"Repetition: {rep.start_s:.2f} to {rep.end_s:.2f} s, turn {rep.turn_s:.2f} s "
         f"(within a tenth of the range from {rep.turn_from_s:.2f} to {rep.turn_to_s:.2f} s), "
         f"found in {analysis.trace.label}",
     ]
-    lines += _other_than_reported(folder, report, report.repetitions.index(assessed), key)
-    if not isinstance(value, Measured):
-        return [*lines, f"Not measurable: {refusal_words(value, 'terminal')}"]
-    at_s = rep.turn_s if value.at_s is None else value.at_s
+
+
+def _landmark_lines(analysis: Analysis, rep: Repetition, at_s: float | None) -> list[str]:
+    """Where the leg's joints stand in the picture, at the turn unless a time is given."""
+    at_s, track = rep.turn_s if at_s is None else at_s, analysis.track
     index = int(np.argmin(np.abs(track.time_s - at_s)))
-    side = rep.side if rep.side != "both" else seen.leg
+    side = rep.side if rep.side != "both" else analysis.seen_at(rep.turn_s).leg
+    lines = []
     for name in LEG:
         x, y = track.image_px[index, LANDMARK[side, name]]
         lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")
-    lines.append(
-        f"Value: {value.value:.6g}{unit}, 95 % interval {value.low:.6g} to {value.high:.6g}"
-    )
-    for p in value.parts:
-        lines.append(f"  {p.kind:6} {p.name}: standard {p.standard:.3g}{unit} [{p.source}]")
+    return lines
+
+
+def _value_lines(value: Measured, unit_name: str) -> list[str]:
+    """The value with its interval, and what the interval is made of."""
+    unit = "" if unit_name in ("share", "1") else f" {unit_name}"
     whole = combined(value.parts)
-    lines.append(
+    return [
+        f"Value: {value.value:.6g}{unit}, 95 % interval {value.low:.6g} to {value.high:.6g}",
+        *(
+            f"  {p.kind:6} {p.name}: standard {p.standard:.3g}{unit} [{p.source}]"
+            for p in value.parts
+        ),
         f"  together {whole:.3g}{unit} (root sum of squares), times {COVERAGE_FACTOR} = "
-        f"{COVERAGE_FACTOR * whole:.3g}{unit}"
-    )
+        f"{COVERAGE_FACTOR * whole:.3g}{unit}",
+    ]
+
+
+def _check_lines(
+    bounds: Sequence[BoundOfKind], assessed: AssessedRepetition, key: str
+) -> list[str]:
+    """Each target and limit on the measure with its outcome, or that there is none."""
+    lines = []
     checks = {(c.kind, c.bound): c for c in assessed.checks}
-    for kind, bound in analysis.bounds:
+    for kind, bound in bounds:
         if bound.measure != key:
             continue
         low, high = bound.band(kind)
@@ -104,9 +146,7 @@ def explain_measure(folder: Path, number: int, key: str, part: str | None = None
             f"{kind.capitalize()} {bound_text(bound)} (decided on {band}): "
             f"{check.outcome}. {check_sentence(check, assessed, 'terminal')}"
         )
-    if not any(b.measure == key for _, b in analysis.bounds):
-        lines.append("Nobody set a target or limit on it: not judged.")
-    return lines
+    return lines or ["Nobody set a target or limit on it: not judged."]
 
 
 def _other_than_reported(folder: Path, report: Report, place: int, key: str) -> list[str]:

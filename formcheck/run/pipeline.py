@@ -26,13 +26,14 @@ from formcheck.model.records import (
     RawTrack,
     Report,
     Trace,
+    Track,
 )
 from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
 from formcheck.motion.findings import longest_uncut_s
 from formcheck.motion.kinematics import SIGNALS
 from formcheck.motion.spoiled import is_timed
-from formcheck.motion.stretches import request_bounds, stretches_by_side
+from formcheck.motion.stretches import Stretch, request_bounds, stretches_by_side
 from formcheck.motion.track import clean, only_between
 from formcheck.pose.landmarker import PoseModel, estimate, track_identity
 from formcheck.run.settings import Settings, settings_echo
@@ -106,21 +107,7 @@ def assess(
     Raises ClipError when the clip shows no person, or fewer than three pictures or less time were
     looked at than the shortest repetition takes.
     """
-    n, looked_at_s = len(raw.time_s), float(np.ptp(raw.time_s)) if len(raw.time_s) else 0.0
-    if n < 3 or looked_at_s < settings.repetition.fastest_s:
-        pictures = "picture was" if n == 1 else "pictures were"
-        in_all = f", {looked_at_s:.2f} s in all" if n > 1 else ""
-        raise ClipError(
-            f"{raw.clip.file}: only {n} {pictures} looked at{in_all}; film the whole set, "
-            "or look at more pictures each second",
-            code="too_few_pictures_looked_at",
-            values=values_of(n=n, looked_at_s=looked_at_s),
-        )
-    if not np.isfinite(raw.image_px).any():
-        raise ClipError(
-            f"{raw.clip.file}: no person was found; film one person with the whole body in the "
-            "picture, in good light"
-        )
+    _require_enough(raw, settings.repetition.fastest_s)
     track = clean(_seen_directly(raw), settings.track)
     from_s, to_s = longest_uncut_s(raw, settings.quality, track)
     track = only_between(track, from_s, to_s)
@@ -128,14 +115,9 @@ def assess(
     # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
     parts = [p for p in parts if p.repetitions] or parts[:1]
     main = parts[0]
-    assessed = tuple(
-        sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
-    )
-    if len(parts) > 1:
-        assessed = _numbered_on(assessed)
     bounds, assessed = bounds_where_meant(
         request_bounds(request),
-        assessed,
+        _in_time_order(parts),
         request.prescribed,
         request.exercise,
         request.prescription,
@@ -170,20 +152,45 @@ def assess(
         repetitions=assessed,
         whole=whole,
     )
-    values = main.values
+    seen = tuple(p.seen for p in parts)
+    return Analysis(report=report, trace=_trace(track, parts), track=track, raw=raw, seen=seen)
+
+
+def _require_enough(raw: RawTrack, least_s: float) -> None:
+    """Raises ClipError where too little was looked at, or nobody is seen."""
+    n, looked_at_s = len(raw.time_s), float(np.ptp(raw.time_s)) if len(raw.time_s) else 0.0
+    if n < 3 or looked_at_s < least_s:
+        pictures = "picture was" if n == 1 else "pictures were"
+        in_all = f", {looked_at_s:.2f} s in all" if n > 1 else ""
+        raise ClipError(
+            f"{raw.clip.file}: only {n} {pictures} looked at{in_all}; film the whole set, "
+            "or look at more pictures each second",
+            code="too_few_pictures_looked_at",
+            values=values_of(n=n, looked_at_s=looked_at_s),
+        )
+    if not np.isfinite(raw.image_px).any():
+        raise ClipError(
+            f"{raw.clip.file}: no person was found; film one person with the whole body in the "
+            "picture, in good light"
+        )
+
+
+def _in_time_order(parts: Sequence[Stretch]) -> tuple[AssessedRepetition, ...]:
+    """The repetitions of one stretch or two; of two they are numbered through the clip."""
+    assessed = tuple(
+        sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
+    )
+    return _numbered_on(assessed) if len(parts) > 1 else assessed
+
+
+def _trace(track: Track, parts: Sequence[Stretch]) -> Trace:
+    """The driving signal over the clip, of each stretch where it is seen."""
+    values = parts[0].values
     for part in parts[1:]:
         values = np.where(np.isfinite(values), values, part.values)
-    _, unit, label = SIGNALS[main.driving_view.driving_signal]
-    trace = Trace(
-        time_s=track.time_s,
-        value=np.array(values),
-        unit=unit,
-        label=label,
-        key=main.driving_view.driving_signal,
-    )
-    return Analysis(
-        report=report, trace=trace, track=track, raw=raw, seen=tuple(p.seen for p in parts)
-    )
+    signal = parts[0].driving_view.driving_signal
+    _, unit, label = SIGNALS[signal]
+    return Trace(time_s=track.time_s, value=np.array(values), unit=unit, label=label, key=signal)
 
 
 def _exercise_words(exercise: Exercise, assessed: Sequence[AssessedRepetition]) -> ExerciseWords:
