@@ -134,75 +134,21 @@ def run_benchmark(
         n_frames = sum(1 for _ in reader.frames())
     pose = PoseSettings(**({"model": model} if model else {}))
     every = Settings(pose=replace(pose, rate_hz=rate_hz))
-    default = Settings(pose=pose)
-    request = Request(clip=clip, exercise=load_exercise(exercise))
-    bundle = models_folder() / manifest_entry(pose.model)["file"]
     n = n_threads(pose)
     with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder)
-
-        def everything(settings: Settings) -> None:
-            write_results(analyze(request, settings), request, settings, out / "results")
-
-        duration_s = n_frames / rate_hz
-        look_s = _seconds_a_picture(clip, replace(every.pose, n_threads=1))
-        one, most = n_frames * look_s, n_frames * look_s / n
-        few = min(n_frames, pose.rate_hz * duration_s) * look_s / n
-        extra = n_frames * _EXTRA_S
-
-        def way(name, settings, expected_s, work, n_clips=1) -> _Way:
-            return _Way(
-                name=name,
-                settings=settings,
-                work=work,
-                n_frames=n_frames * n_clips,
-                expected_s=expected_s * n_clips + _START_S,
-            )
-
-        ways = [
-            way(BARE_ONE, every, one, lambda: _bare(clip, replace(every.pose, n_threads=1))),
-            way(BARE_ALL.format(n=n), every, most, lambda: _bare(clip, every.pose)),
-            way(ANALYSIS, every, most, lambda: analyze(request, every)),
-            way(ALL_FILES, every, most + extra, lambda: everything(every)),
-            way(PLAIN, every, one + extra, lambda: _plain(clip, out / "a.mp4", bundle)),
-            way(
-                PLAIN_VIDEO,
-                every,
-                one + extra,
-                lambda: _plain(clip, out / "b.mp4", bundle, is_video_mode=True),
-            ),
-            way(DEFAULT, default, few, lambda: analyze(request, default)),
-            way(DEFAULT_ALL, default, few + extra, lambda: everything(default)),
-        ]
-        if n == 1:
-            del ways[1]
+        job = _Job(
+            request=Request(clip=clip, exercise=load_exercise(exercise)),
+            every=every,
+            default=Settings(pose=pose),
+            n_frames=n_frames,
+            n_threads=n,
+            look_s=_seconds_a_picture(clip, replace(every.pose, n_threads=1)),
+            out=Path(folder),
+        )
+        ways = _ways_of_a_clip(job)
         if n_batch and measure_folder is not None:
-            copies = _copies(clip, out / "clips", n_batch)
-
-            def folder_of_clips(settings: Settings) -> None:
-                measure_folder(copies, Path(tempfile.mkdtemp(dir=out)), settings, exercise)
-
-            for name, settings, expected_s in (
-                (BATCH, every, most + extra),
-                (BATCH_DEFAULT, default, few + extra),
-            ):
-                work = partial(folder_of_clips, settings)
-                ways.append(way(name.format(n=n_batch), settings, expected_s, work, n_batch))
-        best: dict[str, Timing] = {}
-        for repeat, w, before_s, total_s in _in_turn(ways, n_repeats):
-            tell(
-                Step(
-                    name=w.name,
-                    n_round=repeat + 1,
-                    n_rounds=n_repeats,
-                    expected_s=w.expected_s,
-                    before_s=before_s,
-                    total_s=total_s,
-                )
-            )
-            timing = _timed(w.name, w.settings.pose.rate_hz, w.n_frames, w.work)
-            if w.name not in best or timing.wall_s < best[w.name].wall_s:
-                best[w.name] = timing
+            ways += _ways_of_a_batch(job, n_batch, measure_folder, exercise)
+        best = _best_of(ways, n_repeats, tell)
     return Benchmark(
         clip=f"{clip.name}, {n_frames} frames of {reader.width_px} x {reader.height_px}",
         machine=machine_words(),
@@ -212,6 +158,125 @@ def run_benchmark(
         timings=tuple(best.values()),
         ratios=_ratios(best, n, n_batch),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """What every way works off: the clip, looked at in every frame or at default settings.
+
+    look_s : what one look takes on one thread; out : a folder for what is written.
+    """
+
+    request: Request
+    every: Settings
+    default: Settings
+    n_frames: int
+    n_threads: int
+    look_s: float
+    out: Path
+
+    @property
+    def one_thread_s(self) -> float:
+        """Expected for a look at every frame, on one thread."""
+        return self.n_frames * self.look_s
+
+    @property
+    def all_threads_s(self) -> float:
+        return self.n_frames * self.look_s / self.n_threads
+
+    @property
+    def default_s(self) -> float:
+        duration_s = self.n_frames / self.every.pose.rate_hz
+        n_looks = min(self.n_frames, self.default.pose.rate_hz * duration_s)
+        return n_looks * self.look_s / self.n_threads
+
+    @property
+    def files_s(self) -> float:
+        """Expected for decoding, drawing and encoding."""
+        return self.n_frames * _EXTRA_S
+
+    def way(
+        self, name: str, settings: Settings, expected_s: float, work: Callable, n_clips: int = 1
+    ) -> _Way:
+        return _Way(
+            name=name,
+            settings=settings,
+            work=work,
+            n_frames=self.n_frames * n_clips,
+            expected_s=expected_s * n_clips + _START_S,
+        )
+
+
+def _ways_of_a_clip(job: _Job) -> list[_Way]:
+    clip, every, default = job.request.clip, job.every, job.default
+    bundle = models_folder() / manifest_entry(default.pose.model)["file"]
+
+    def everything(settings: Settings) -> None:
+        analysis = analyze(job.request, settings)
+        write_results(analysis, job.request, settings, job.out / "results")
+
+    one, most, few, extra = job.one_thread_s, job.all_threads_s, job.default_s, job.files_s
+    ways = [
+        job.way(BARE_ONE, every, one, lambda: _bare(clip, replace(every.pose, n_threads=1))),
+        job.way(BARE_ALL.format(n=job.n_threads), every, most, lambda: _bare(clip, every.pose)),
+        job.way(ANALYSIS, every, most, lambda: analyze(job.request, every)),
+        job.way(ALL_FILES, every, most + extra, lambda: everything(every)),
+        job.way(PLAIN, every, one + extra, lambda: _plain(clip, job.out / "a.mp4", bundle)),
+        job.way(
+            PLAIN_VIDEO,
+            every,
+            one + extra,
+            lambda: _plain(clip, job.out / "b.mp4", bundle, is_video_mode=True),
+        ),
+        job.way(DEFAULT, default, few, lambda: analyze(job.request, default)),
+        job.way(DEFAULT_ALL, default, few + extra, lambda: everything(default)),
+    ]
+    if job.n_threads == 1:
+        del ways[1]
+    return ways
+
+
+def _ways_of_a_batch(
+    job: _Job, n_batch: int, measure_folder: MeasureFolder, exercise: str
+) -> list[_Way]:
+    copies = _copies(job.request.clip, job.out / "clips", n_batch)
+
+    def folder_of_clips(settings: Settings) -> None:
+        measure_folder(copies, Path(tempfile.mkdtemp(dir=job.out)), settings, exercise)
+
+    return [
+        job.way(
+            name.format(n=n_batch),
+            settings,
+            expected_s,
+            partial(folder_of_clips, settings),
+            n_batch,
+        )
+        for name, settings, expected_s in (
+            (BATCH, job.every, job.all_threads_s + job.files_s),
+            (BATCH_DEFAULT, job.default, job.default_s + job.files_s),
+        )
+    ]
+
+
+def _best_of(ways: list[_Way], n_repeats: int, tell: Callable[[Step], None]) -> dict[str, Timing]:
+    """The quickest run of each way, by its name."""
+    best: dict[str, Timing] = {}
+    for repeat, w, before_s, total_s in _in_turn(ways, n_repeats):
+        tell(
+            Step(
+                name=w.name,
+                n_round=repeat + 1,
+                n_rounds=n_repeats,
+                expected_s=w.expected_s,
+                before_s=before_s,
+                total_s=total_s,
+            )
+        )
+        timing = _timed(w.name, w.settings.pose.rate_hz, w.n_frames, w.work)
+        if w.name not in best or timing.wall_s < best[w.name].wall_s:
+            best[w.name] = timing
+    return best
 
 
 def _in_turn(ways: list[_Way], n_repeats: int) -> Iterator[tuple[int, _Way, float, float]]:
