@@ -277,12 +277,12 @@ def _obliquity(key: str, s: Setting) -> Read:
         key,
         s,
         s.series.pelvic_obliquity_deg,
-        "pelvic_obliquity",
-        at_standing(s, s.series.pelvic_obliquity_deg),
-        (),
-        ("hip",),
-        degrees_per_px(apart_px(s, "hip")),
-        leak_deg,
+        quantity="pelvic_obliquity",
+        zero=at_standing(s, s.series.pelvic_obliquity_deg),
+        more_parts=(),
+        joints=("hip",),
+        deg_per_px=degrees_per_px(apart_px(s, "hip")),
+        leak_deg=leak_deg,
     )
     if leak_deg is not None:
         within = leak_deg[s.attempt.start : s.attempt.end + 1]
@@ -309,12 +309,12 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
         key,
         s,
         s.series.trunk_lateral_inclination_deg,
-        "trunk_lateral_inclination",
-        0.0,
-        (tilt,),
-        ("hip", "shoulder"),
-        degrees_per_px(full_px),
-        leak_deg,
+        quantity="trunk_lateral_inclination",
+        zero=0.0,
+        more_parts=(tilt,),
+        joints=("hip", "shoulder"),
+        deg_per_px=degrees_per_px(full_px),
+        leak_deg=leak_deg,
     )
     if not isinstance(value, str):
         leak = next((p.standard for p in value.parts if p.name == FRONT_LEAK), 0.0)
@@ -327,6 +327,7 @@ def _largest_in_size(
     key: str,
     s: Setting,
     values: np.ndarray,
+    *,
     quantity: str,
     zero: float,
     more_parts: tuple[Part, ...],
