@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from clinic_cases import VIDEO_HEAD, new_clinic, new_patient, new_set, prescription_text
 
-from formcheck.clinic import answers, exchange, open_clinic
+from formcheck.clinic import answers, exchange, open_clinic, uploads
+from formcheck.clinic.database import today
 from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, _seal
 from formcheck.clinic.patients import (
     current_prescription,
@@ -367,6 +368,236 @@ def test_the_commands_pack_and_import_do_the_same(run_formcheck, clinic, home, s
     assert "inside the data folder" in done.stderr
     done = run_formcheck("pack", "nobody", "--data", clinic.folder.root)
     assert done.returncode == 2
+
+
+# -- nothing said is lost
+
+
+class _Killed(BaseException):
+    """Nothing after it is done, as after a kill."""
+
+
+def _killed_at(monkeypatch, clinic, source, n: int) -> bool:
+    """Takes a file in, killed before the n-th statement that writes; False when there is none."""
+    from sqlalchemy import event
+
+    count = 0
+
+    def kill(_connection, _cursor, statement, *_rest):
+        nonlocal count
+        count += statement.lstrip().startswith(("INSERT", "UPDATE", "DELETE"))
+        if count == n:
+            raise _Killed
+
+    event.listen(clinic.engine, "before_cursor_execute", kill)
+    try:
+        exchange.import_package(clinic, source)
+    except _Killed:
+        return True
+    finally:
+        event.remove(clinic.engine, "before_cursor_execute", kill)
+    return False
+
+
+def _said(clinic) -> tuple:
+    patient = find_patient(clinic, "KN-204")
+    return (
+        len(sets_of(clinic, patient.id)),
+        {(a.moment, a.pain, a.set_id is None) for a in answers.answers_of(clinic, patient.id)},
+        [(t.kind, t.reason) for t in answers.ticks_of(clinic, patient.id)],
+    )
+
+
+def test_a_set_killed_while_taken_in_is_there_with_its_answers_or_not_at_all(
+    clinic, home, shared, tmp_path, monkeypatch
+):
+    answers.tick(home, shared.id, exercise="squat", side="left", set_number=2, kind="done")
+    answers.add_answer(home, shared.id, "before", pain=9, symptoms=("breathless",))
+    target = tmp_path / "set.formcheck"
+    _packed_set(home, shared, target)
+    nothing, n = _said(clinic), 1
+    while _killed_at(monkeypatch, clinic, target, n):
+        assert _said(clinic) == nothing, f"killed before write {n}"
+        uploads.remove_strays(clinic)  # as the next start does
+        assert list(clinic.folder.recordings.iterdir()) == []
+        n += 1
+    assert n > 6
+    assert _said(clinic) == (
+        1,
+        {("before", 9, True), ("before", 2, False), ("after", 1, False)},
+        [("done", "")],
+    )
+    assert exchange.import_package(clinic, target).was_known
+
+
+def test_taking_in_again_completes_what_an_earlier_version_left_half_done(
+    clinic, home, shared, tmp_path
+):
+    target = tmp_path / "set.formcheck"
+    _packed_set(home, shared, target)
+    exchange.import_package(clinic, target)
+    with clinic.write() as c:
+        c.exec_driver_sql("DELETE FROM answers")
+    assert not exchange.import_package(clinic, target).was_known
+    assert _said(clinic)[1] == {("before", 2, False), ("after", 1, False)}
+    assert exchange.import_package(clinic, target).was_known
+
+
+def test_a_plan_killed_while_taken_in_is_there_whole_or_not_at_all(
+    clinic, home, tmp_path, monkeypatch
+):
+    plan = tmp_path / "plan.formcheck"
+    new_patient(clinic)
+    exchange.pack_plan(clinic, "KN-204", plan)
+    n = 1
+    while _killed_at(monkeypatch, home, plan, n):
+        assert list_patients(home) == ()
+        n += 1
+    assert n > 3
+    assert list_patients(home)[0].prescription_version == 1
+
+
+def _squat(kind, reason=""):
+    return {
+        "exercise": "squat",
+        "side": "left",
+        "set_number": 1,
+        "kind": kind,
+        "reason": reason,
+        "day": today().isoformat(),
+    }
+
+
+def test_the_newer_word_on_a_set_stands_whichever_file_comes_first(clinic, home, shared, tmp_path):
+    older, newer = tmp_path / "older.formcheck", tmp_path / "newer.formcheck"
+    stored = _packed_set(home, shared, older)
+    answers.tick(home, shared.id, **_squat("done"))
+    exchange.pack_set(home, stored.uid, older)
+    answers.tick(home, shared.id, **_squat("not done", "pain"))
+    exchange.pack_set(home, stored.uid, newer)
+    for source in (newer, older):
+        exchange.import_package(clinic, source)
+    patient = find_patient(clinic, "KN-204")
+    assert [t.reason for t in answers.ticks_of(clinic, patient.id)] == ["pain"]
+    words = answers.tick_words_of(clinic, patient.id, "2026-01-01")
+    assert [w.kind for w in words] == ["done", "not done"], "both are kept"
+
+
+def test_a_word_taken_back_is_not_brought_back_by_an_older_file(clinic, home, shared, tmp_path):
+    older, newer = tmp_path / "older.formcheck", tmp_path / "newer.formcheck"
+    answers.tick(home, shared.id, **_squat("done"))
+    stored = _packed_set(home, shared, older)
+    at = {k: v for k, v in _squat("").items() if k not in ("kind", "reason")}
+    answers.untick(home, shared.id, **at)
+    exchange.pack_set(home, stored.uid, newer)
+    for source in (newer, older):
+        exchange.import_package(clinic, source)
+    assert answers.ticks_of(clinic, find_patient(clinic, "KN-204").id) == ()
+
+
+def test_a_word_said_after_the_clock_was_set_back_still_stands(home, shared, monkeypatch):
+    answers.tick(home, shared.id, **_squat("done"))
+    monkeypatch.setattr(answers, "now", lambda: "2020-01-01T00:00:00+00:00")
+    answers.tick(home, shared.id, **_squat("not done", "swelling"))
+    assert [t.reason for t in answers.ticks_of(home, shared.id)] == ["swelling"]
+
+
+def test_an_older_plan_does_not_take_the_place_of_a_newer_one(
+    clinic, home, shared, tmp_path, monkeypatch
+):
+    newer = tmp_path / "newer.formcheck"
+    older = tmp_path / "older.formcheck"
+    monkeypatch.setattr(
+        "formcheck.clinic.exchange_package.now", lambda: "2026-03-01T10:00:00+00:00"
+    )
+    exchange.pack_plan(clinic, "KN-204", older)
+    text = prescription_text().replace("kneel", "kneel down")
+    save_prescription(clinic, find_patient(clinic, "KN-204"), text, "M.T.")
+    monkeypatch.undo()
+    exchange.pack_plan(clinic, "KN-204", newer)
+    exchange.import_package(home, newer)
+    received = exchange.import_package(home, older)
+    assert received.is_older
+    assert current_prescription(home, shared.id).text == text
+
+
+# -- what no page of ours could have said
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("at", "not a time", "no moment"),
+        ("at", "2026-03-01T10:00:00", "no moment"),
+        ("at", "9999-12-31T23:59:59+00:00", "set the clock"),
+        ("day", "9999-12-31", "set the clock"),
+        ("day", "0001-01-01", "set the clock"),
+        ("day", None, "no day"),
+        ("exercise", "\ud800", "cannot be read"),
+        ("exercise", "no exercise of ours", "cannot be read"),
+        ("pain", True, "cannot be read"),
+        ("pain", 3.5, "cannot be read"),
+        ("symptoms", [["breathless"]], "cannot be read"),
+    ],
+)
+@pytest.mark.parametrize("is_of_set", [True, False])
+def test_an_answer_that_no_page_could_have_taken_is_refused(
+    clinic, packed, name, value, words, is_of_set
+):
+    entries = _entries(packed)
+    about = json.loads(entries["set.json"])
+    said = {**about["answers"][0], name: value}
+    if is_of_set:
+        about["answers"][0] = said
+    else:
+        about["log"]["answers"] = [said]
+    entries["set.json"] = json.dumps(about).encode()
+    key = find_patient(clinic, "KN-204").exchange_key
+    _refused(clinic, _write(packed, _resealed(entries, key)), words)
+
+
+@pytest.mark.parametrize("body", [b"[" * 90_000, b'{"load_kg": NaN}', b'{"load_kg": 1e999}'])
+def test_a_set_in_json_that_is_none_of_ours_is_refused(clinic, packed, body):
+    entries = {**_entries(packed), "set.json": body}
+    key = find_patient(clinic, "KN-204").exchange_key
+    _refused(clinic, _write(packed, _resealed(entries, key)), "cannot be read")
+
+
+def test_the_name_of_another_patients_set_is_refused(clinic, packed):
+    other = new_set(clinic, new_patient(clinic, "KN-311"))
+    entries = _entries(packed)
+    about = {**json.loads(entries["set.json"]), "uid": other.uid}
+    entries["set.json"] = json.dumps(about).encode()
+    key = find_patient(clinic, "KN-204").exchange_key
+    _refused(clinic, _write(packed, _resealed(entries, key)), "another patient")
+    assert find_set(clinic, other.uid) == other
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "x",
+        {"uid": "0" * 32, "seen_on": "not a day", "comments": []},
+        {"uid": "0" * 32, "seen_on": "9999-01-01", "comments": []},
+        {"uid": "0" * 32, "seen_on": None, "comments": ["x"]},
+        {
+            "uid": "0" * 32,
+            "seen_on": None,
+            "comments": [{"at_s": "1", "words": "x", "day": "2026-01-01"}],
+        },
+    ],
+)
+def test_a_plan_with_a_line_that_is_none_of_ours_is_refused_whole(
+    clinic, home, shared, tmp_path, line
+):
+    path = tmp_path / "plan.formcheck"
+    exchange.pack_plan(clinic, "KN-204", path)
+    entries = _entries(path)
+    plan = {**json.loads(entries["plan.json"]), "sets": [line]}
+    entries["plan.json"] = json.dumps(plan).encode()
+    with pytest.raises(FileError, match="cannot be read"):
+        exchange.import_package(home, _write(path, _resealed(entries, shared.exchange_key)))
+    assert len(list_patients(home)) == 1
 
 
 # -- what earlier versions wrote

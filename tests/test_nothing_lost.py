@@ -228,7 +228,7 @@ def test_a_full_disk_is_told_as_one_and_nothing_is_lost(site, monkeypatch):
         raise OSError(errno.ENOSPC, "No space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr("formcheck.clinic.uploads.os.write", full)
+        patched.setattr("formcheck.files.storage.os.write", full)
         answer = browser.call("PUT", f"/my/uploads/{uid}/pieces?n=1", PIECES[1])
     assert answer.status == 507
     assert "the disk is full" in answer.text

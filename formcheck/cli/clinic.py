@@ -160,5 +160,10 @@ def import_file(
         typer.echo(
             f"{received.patient}: set {received.set_uid} taken in; `formcheck serve` measures it"
         )
+    elif received.is_older:
+        typer.echo(
+            f"{received.patient}: this plan is older than the one here, which stands; "
+            f"{received.n_comments} new comments"
+        )
     else:
         typer.echo(f"{received.patient}: plan taken in, {received.n_comments} new comments")

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
@@ -75,6 +76,19 @@ class Tick:
     reason: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TickWord:
+    """One word on a set of a day, at a moment (UTC); "taken back" undoes the one before."""
+
+    at: str
+    day: str
+    exercise: str
+    side: str
+    set_number: int
+    kind: Literal["done", "not done", "taken back"]
+    reason: str
+
+
 def symptom_words(symptoms: tuple[str, ...]) -> str:
     """Symptoms in words, for a line."""
     every = SYMPTOMS | URGENT
@@ -103,9 +117,11 @@ def add_answer(
     stiffness_change: Compared | None = None,
     swelling_change: Compared | None = None,
     pain_limit: int | None = None,
+    at: str | None = None,
 ) -> int:
     """The row id of the kept answer.
 
+    at : the moment in UTC at which it was given; else now.
     pain_limit : the prescription's own; else DEFAULT_PAIN_LIMIT. Raises UsageError for an answer
     that was not offered.
     """
@@ -126,7 +142,7 @@ def add_answer(
             patient_id=patient_id,
             set_id=set_id,
             day=day or today().isoformat(),
-            at=now(),
+            at=at or now(),
             moment=moment,
             pain=_scale(pain, "pain"),
             pain_during=_scale(pain_during, "pain"),
@@ -151,7 +167,7 @@ def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
     """Every answer of a patient, the oldest first."""
     with clinic.read() as c:
         found = rows(
-            c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, id""", p=patient_id
+            c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, at, id""", p=patient_id
         )
     return tuple(_answer(row) for row in found)
 
@@ -159,7 +175,7 @@ def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
 def answers_of_set(clinic: Clinic, set_id: int) -> tuple[Answer, ...]:
     """The answers that belong to a set, the oldest first."""
     with clinic.read() as c:
-        found = rows(c, "SELECT * FROM answers WHERE set_id = :s ORDER BY id", s=set_id)
+        found = rows(c, "SELECT * FROM answers WHERE set_id = :s ORDER BY at, id", s=set_id)
     return tuple(_answer(row) for row in found)
 
 
@@ -189,44 +205,96 @@ def tick(
     day: str | None = None,
 ) -> None:
     """Keeps that a set was done without the camera, or not done and why; a later word replaces
-    an earlier one of the same day."""
+    an earlier one of the same day, and both stay in the history."""
     if kind == "not done" and reason not in REASONS:
         raise UsageError("choose why the set was not done")
     if kind not in ("done", "not done"):
         raise UsageError("a set is done or not done")
-    with clinic.write() as c:
-        change(
-            c,
-            """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
-                  VALUES (:p, :day, :at, :e, :side, :n, :kind, :reason)
-                  ON CONFLICT (patient_id, day, exercise, side, set_number)
-                  DO UPDATE SET kind = :kind, reason = :reason, at = :at""",
-            p=patient_id,
+    keep_word(
+        clinic,
+        patient_id,
+        TickWord(
+            at="",
             day=day or today().isoformat(),
-            at=now(),
-            e=exercise,
+            exercise=exercise,
             side=side,
-            n=set_number,
+            set_number=set_number,
             kind=kind,
             reason=reason if kind == "not done" else "",
-        )
+        ),
+    )
 
 
 def untick(
     clinic: Clinic, patient_id: int, *, exercise: str, side: str, set_number: int, day: str
 ) -> None:
     """Takes a tick back."""
+    word = TickWord(
+        at="",
+        day=day,
+        exercise=exercise,
+        side=side,
+        set_number=set_number,
+        kind="taken back",
+        reason="",
+    )
+    keep_word(clinic, patient_id, word)
+
+
+_OF_SET = """patient_id = :p AND day = :day AND exercise = :exercise AND side = :side
+             AND set_number = :set_number"""
+
+
+def keep_word(clinic: Clinic, patient_id: int, word: TickWord) -> bool:
+    """Keeps a word on a set of a day in the history; whether it was new.
+
+    The newest word stands, in whatever order words arrive. A word without a time is said now:
+    it is newer than any before, even where the clock was set back since.
+    """
+    values = {name: getattr(word, name) for name in TickWord.__slots__} | {"p": patient_id}
     with clinic.write() as c:
-        change(
+        newest = one(c, f"SELECT max(at) AS at FROM tick_history WHERE {_OF_SET}", **values)["at"]
+        if not word.at:
+            values["at"] = max(now(), _just_after(newest)) if newest else now()
+        is_new = change(
             c,
-            """DELETE FROM ticks WHERE patient_id = :p AND day = :day AND exercise = :e
-                  AND side = :side AND set_number = :n""",
-            p=patient_id,
-            day=day,
-            e=exercise,
-            side=side,
-            n=set_number,
+            """INSERT OR IGNORE INTO tick_history
+                  (patient_id, day, at, exercise, side, set_number, kind, reason)
+                  VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason)""",
+            **values,
         )
+        if newest is not None and values["at"] <= newest:
+            return bool(is_new)
+        if word.kind == "taken back":
+            change(c, f"DELETE FROM ticks WHERE {_OF_SET}", **values)
+        else:
+            change(
+                c,
+                """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
+                      VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason)
+                      ON CONFLICT (patient_id, day, exercise, side, set_number)
+                      DO UPDATE SET kind = :kind, reason = :reason, at = :at""",
+                **values,
+            )
+    return bool(is_new)
+
+
+def _just_after(at: str) -> str:
+    return (datetime.fromisoformat(at) + timedelta(seconds=1)).isoformat(timespec="seconds")
+
+
+def tick_words_of(clinic: Clinic, patient_id: int, since: str) -> tuple[TickWord, ...]:
+    """Every word on a patient's sets from a day on, those that no longer stand included, in the
+    order in which they were said."""
+    with clinic.read() as c:
+        found = rows(
+            c,
+            """SELECT at, day, exercise, side, set_number, kind, reason FROM tick_history
+                  WHERE patient_id = :p AND day >= :since ORDER BY at, id""",
+            p=patient_id,
+            since=since,
+        )
+    return tuple(TickWord(**row) for row in found)
 
 
 def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[Tick, ...]:

@@ -24,6 +24,7 @@ from formcheck.clinic.folder import (
 from formcheck.files.locks import open_bytes
 from formcheck.files.schema_version import schema_fault
 from formcheck.files.storage import make_folder, output_error, write_atomically
+from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FileError, OutputError, UsageError
 
 BACKUP_SCHEMA = "formcheck.backup/1.0"
@@ -120,7 +121,7 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> dict:
     try:
         if archive.getinfo(_MANIFEST).file_size > 50_000_000:
             raise ValueError
-        manifest = json.loads(archive.read(_MANIFEST))
+        manifest = read_json(archive.read(_MANIFEST))
         files = manifest["files"]
         good = all(
             isinstance(f["name"], str)

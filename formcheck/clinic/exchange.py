@@ -4,32 +4,33 @@ A set is measured again by whoever takes it in, so that every figure a clinician
 the clinic's own program. With a set goes what was said and ticked off lately without one.
 """
 
+import contextlib
 import json
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import asdict, dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Literal
 
 from formcheck.clinic import Clinic
 from formcheck.clinic.answers import (
-    REASONS,
-    SYMPTOMS,
-    URGENT,
     Answer,
+    TickWord,
     add_answer,
     answers_of,
     answers_of_set,
-    tick,
-    ticks_of,
+    keep_word,
+    tick_words_of,
 )
-from formcheck.clinic.database import add, change, now, one, rows, today
+from formcheck.clinic.database import change, now, one, rows, today
 from formcheck.clinic.exchange_package import Opened, foreign, open_package, plan_of, write_package
-from formcheck.clinic.folder import UID
+from formcheck.clinic.exchange_rules import COMPARED, SCALES, seen_of, set_of, ticks_of
 from formcheck.clinic.patients import (
     Patient,
     add_patient,
     checked_code,
+    checked_initials,
     checked_prescription,
     current_prescription,
     find_patient,
@@ -39,9 +40,19 @@ from formcheck.clinic.patients import (
     save_prescription,
 )
 from formcheck.clinic.reviews import corrections_of, in_force
-from formcheck.clinic.sets import AboutSet, StoredSet, add_set, find_set, mark_set_seen, sets_of
-from formcheck.files.exercise_files import exercise_ids
-from formcheck.model.errors import UsageError
+from formcheck.clinic.sets import (
+    AboutSet,
+    PlacedRecording,
+    StoredSet,
+    find_set,
+    insert_set,
+    mark_set_seen,
+    place_recording,
+    sets_of,
+)
+from formcheck.clinic.uploads import remove_if_stray
+from formcheck.files.locks import open_bytes, take
+from formcheck.model.errors import FormcheckError, UsageError
 
 LOG_DAYS = 60
 """How far back the log goes that travels with a set (common practice: two review periods)."""
@@ -55,6 +66,8 @@ class Received:
     patient: str
     set_uid: str | None
     was_known: bool
+    is_older: bool = False
+    """A plan packed before the one that is here, which stands."""
     n_comments: int = 0
 
 
@@ -129,36 +142,44 @@ def _log(clinic: Clinic, patient_id: int) -> dict:
             if a.set_id is None and a.day >= since
         ],
         "ticks": [
-            {
-                "day": t.day,
-                "exercise": t.exercise,
-                "side": t.side,
-                "set_number": t.set_number,
-                "kind": t.kind,
-                "reason": t.reason,
-            }
-            for t in ticks_of(clinic, patient_id)
-            if t.day >= since
+            asdict(t)
+            for t in tick_words_of(clinic, patient_id, since)
+            # Programs of version 0.1 know no word that takes another back.
+            if t.kind != "taken back"
+        ],
+        "taken_back": [
+            asdict(t) for t in tick_words_of(clinic, patient_id, since) if t.kind == "taken back"
         ],
     }
 
 
+_ANSWER_NAMES = (
+    "day",
+    "at",
+    "moment",
+    "pain",
+    "pain_during",
+    "effort",
+    "symptoms",
+    "pain_change",
+    "stiffness_change",
+    "swelling_change",
+    "exercise",
+    "is_over_limit",
+)
+
+
 def _answer_mapping(answer: Answer) -> dict:
-    kept = (
-        "day",
-        "at",
-        "moment",
-        "pain",
-        "pain_during",
-        "effort",
-        "symptoms",
-        "pain_change",
-        "stiffness_change",
-        "swelling_change",
-        "exercise",
-        "is_over_limit",
-    )
-    return {name: getattr(answer, name) for name in kept}
+    return {name: getattr(answer, name) for name in _ANSWER_NAMES}
+
+
+def _answer_mapping_of(v: Mapping[str, Any]) -> dict:
+    """An answer of a file as `_answer_mapping` gives it."""
+    values = {name: v.get(name) for name in _ANSWER_NAMES}
+    return values | {
+        "symptoms": tuple(v["symptoms"]),
+        "is_over_limit": v.get("is_over_limit") is True,
+    }
 
 
 def _is_known(clinic: Clinic, package_id: str) -> bool:
@@ -188,140 +209,113 @@ def import_package(clinic: Clinic, source: Path, *, expects: str | None = None) 
 def _import_set(clinic: Clinic, opened: Opened, source: Path) -> Received:
     manifest = opened.manifest
     patient = find_patient(clinic, manifest["patient"])
-    about, answers, log, uid, sha256 = _set_of(opened, source)
-    if find_set(clinic, uid) is not None:
-        return Received(kind="set", patient=patient.code, set_uid=uid, was_known=True)
+    about, answers, log, uid, sha256 = set_of(opened, source)
+    known = find_set(clinic, uid)
+    if known is not None and known.patient_id != patient.id:
+        raise foreign(source, "names a set of another patient; do not use it")
     match = next((v for v in prescriptions_of(clinic, patient.id) if v.sha256 == sha256), None)
     about = AboutSet(**{**about, "prescription_id": match.id if match else None})
-    stored = add_set(clinic, patient.id, about, opened.recording, uid=uid)
-    for values in answers:
-        _keep_answer(clinic, patient, stored, values)
-    _keep_log(clinic, patient, log)
+    with contextlib.ExitStack() as stack:
+        placed = None
+        if known is None:
+            placed = _placed(clinic, opened.recording, uid, stack)
+        with clinic.one_change():
+            if placed is not None:
+                insert_set(clinic, patient.id, about, placed)
+            stored = find_set(clinic, uid)
+            n_new = _keep_answers(clinic, patient, stored, answers)
+            n_new += _keep_log(clinic, patient, log, manifest["made_at"])
+            _keep_received(clinic, patient, manifest)
+    return Received(
+        kind="set", patient=patient.code, set_uid=uid, was_known=known is not None and not n_new
+    )
+
+
+def _placed(
+    clinic: Clinic, recording: Path, uid: str, stack: contextlib.ExitStack
+) -> PlacedRecording:
+    """The recording in its place, held until its row is written; gone if that fails."""
+    handle = open_bytes(recording, os.O_RDWR)
+    if os.name == "nt":  # where an open file cannot be moved
+        os.close(handle)
+    else:
+        take(handle)
+    try:
+        placed = place_recording(clinic, recording, uid=uid)
+    except BaseException:
+        _let_go(handle)
+        raise
+
+    def settle() -> None:
+        _let_go(handle)
+        with contextlib.suppress(FormcheckError, OSError):
+            remove_if_stray(clinic, clinic.folder.recording(placed.name))
+
+    stack.callback(settle)
+    return placed
+
+
+def _let_go(handle: int) -> None:
+    if os.name != "nt":
+        os.close(handle)
+
+
+def _keep_received(clinic: Clinic, patient: Patient, manifest: Mapping[str, Any]) -> None:
     with clinic.write() as c:
         change(
             c,
-            "INSERT OR IGNORE INTO received (package_id, at, kind) VALUES (:i, :at, 'set')",
+            """INSERT OR IGNORE INTO received (package_id, at, kind, made_at, patient_id)
+                  VALUES (:i, :at, :kind, :made, :p)""",
             i=manifest["id"],
             at=now(),
+            kind=manifest["kind"],
+            made=manifest["made_at"],
+            p=patient.id,
         )
-    return Received(kind="set", patient=patient.code, set_uid=uid, was_known=False)
 
 
-def _set_of(opened: Opened, source: Path):
-    """(what the set is, its answers, the log, its name, its prescription's checksum), checked."""
-    try:
-        v = json.loads(opened.contents["set.json"])
-        uid, sha256, answers, log = v["uid"], v["prescription_sha256"], v["answers"], v["log"]
-        load = v["load_kg"]
-        about = {
-            "exercise": v["exercise"],
-            "side": v["side"],
-            "set_number": int(v["set_number"]),
-            "day": date.fromisoformat(v["day"]).isoformat(),
-            "origin": "imported",
-            "is_mirrored": v["is_mirrored"] is True,
-            "support": str(v["support"])[:200],
-            "load_kg": None if load is None else float(load),
-        }
-        good = (
-            isinstance(uid, str)
-            and UID.fullmatch(uid)
-            and v["exercise"] in exercise_ids()
-            and v["side"] in ("left", "right", "both")
-            and 1 <= about["set_number"] <= 20
-            and (load is None or 0 <= about["load_kg"] <= 500)
-            and (sha256 is None or isinstance(sha256, str))
-            and len(answers) <= 10
-            and len(log["answers"]) <= 2000
-            and len(log["ticks"]) <= 10_000
-            and all(_is_answer(a) for a in [*answers, *log["answers"]])
-            and all(_is_tick(t, exercise_ids()) for t in log["ticks"])
-        )
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise foreign(source, "its set cannot be read") from error
-    if not good:
-        raise foreign(source, "its set cannot be read")
-    return about, answers, log, uid, sha256
-
-
-_SCALES = ("pain", "pain_during", "effort")
-_COMPARED = ("pain_change", "stiffness_change", "swelling_change")
-
-
-def _is_day(text: object) -> bool:
-    try:
-        return isinstance(text, str) and date.fromisoformat(text).isoformat() == text
-    except ValueError:
-        return False
-
-
-def _is_answer(v: object) -> bool:
-    """Whether an answer of a file is one that our pages could have asked for."""
-    return (
-        isinstance(v, dict)
-        and v.get("moment") in ("before", "after", "next day")
-        and _is_day(v.get("day"))
-        and isinstance(v.get("at"), str)
-        and len(v["at"]) <= 40
-        and isinstance(v.get("exercise"), str)
-        and len(v["exercise"]) <= 60
-        and all(v.get(n) is None or (type(v[n]) is int and 0 <= v[n] <= 10) for n in _SCALES)
-        and all(v.get(n) in (None, "less", "same", "more") for n in _COMPARED)
-        and isinstance(v.get("symptoms"), list)
-        and all(s in SYMPTOMS or s in URGENT for s in v["symptoms"])
-    )
-
-
-def _is_tick(v: object, ids) -> bool:
-    return (
-        isinstance(v, dict)
-        and _is_day(v.get("day"))
-        and v.get("exercise") in ids
-        and v.get("side") in ("left", "right", "both")
-        and type(v.get("set_number")) is int
-        and 1 <= v["set_number"] <= 20
-        and v.get("kind") in ("done", "not done")
-        and (v.get("reason") in REASONS) == (v["kind"] == "not done")
-    )
-
-
-def _keep_answer(
-    clinic: Clinic, patient: Patient, stored: StoredSet | None, v: Mapping[str, Any]
-) -> None:
-    row = add_answer(
+def _keep_answer(clinic: Clinic, patient: Patient, set_id: int | None, v: Mapping) -> None:
+    add_answer(
         clinic,
         patient.id,
         v["moment"],
-        set_id=stored.id if stored else None,
+        set_id=set_id,
         day=v["day"],
+        at=v["at"],
         exercise=v["exercise"],
         symptoms=tuple(v["symptoms"]),
         # Whether pain was over the limit was decided where it was asked.
         pain_limit=-1 if v.get("is_over_limit") is True else 10,
-        **{name: v.get(name) for name in (*_SCALES, *_COMPARED)},
+        **{name: v.get(name) for name in (*SCALES, *COMPARED)},
     )
-    with clinic.write() as c:
-        change(c, "UPDATE answers SET at = :at WHERE id = :id", at=v["at"], id=row)
 
 
-def _keep_log(clinic: Clinic, patient: Patient, log: Mapping[str, Any]) -> None:
-    """Keeps what was said without a set, once however often it travels, and the ticks."""
-    known = [_answer_mapping(a) for a in answers_of(clinic, patient.id) if a.set_id is None]
-    for v in log["answers"]:
+def _keep_answers(clinic: Clinic, patient: Patient, stored: StoredSet | None, answers) -> int:
+    """Keeps what was said, of a set or without one, once however often it travels; how many were
+    new."""
+    if stored is None:
+        here = [a for a in answers_of(clinic, patient.id) if a.set_id is None]
+    else:
+        here = answers_of_set(clinic, stored.id)
+    known = [_answer_mapping(a) for a in here]
+    n = 0
+    for v in answers:
         # Two answers may be of one second: only one that is the same in everything is a repeat.
-        if {**v, "symptoms": tuple(v["symptoms"])} not in known:
-            _keep_answer(clinic, patient, None, v)
-    for t in log["ticks"]:
-        tick(
-            clinic,
-            patient.id,
-            exercise=t["exercise"],
-            side=t["side"],
-            set_number=t["set_number"],
-            kind=t["kind"],
-            reason=t["reason"],
-            day=t["day"],
-        )
+        if _answer_mapping_of(v) not in known:
+            _keep_answer(clinic, patient, stored.id if stored else None, v)
+            n += 1
+    return n
+
+
+def _keep_log(clinic: Clinic, patient: Patient, log: Mapping[str, Any], made_at: str) -> int:
+    """Keeps what was said without a set, and the words on sets: the newest one stands, whichever
+    file comes first. How many were new."""
+    n = _keep_answers(clinic, patient, None, log["answers"])
+    for t in ticks_of(log):
+        # A file of version 0.1 does not say when a word was said: by its own time at the latest.
+        values = {name: t[name] for name in TickWord.__slots__ if name != "at"}
+        n += keep_word(clinic, patient.id, TickWord(**values, at=t.get("at", made_at)))
+    return n
 
 
 def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
@@ -330,45 +324,67 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
     try:
         code = checked_code(manifest["patient"])
         text = opened.contents["prescription.toml"].decode("utf-8")
-    except (UsageError, UnicodeDecodeError) as error:
+        checked_initials(plan["saved_by"])
+        seen = [seen_of(entry) for entry in plan["sets"]]
+    except (UsageError, ValueError, KeyError, TypeError) as error:
         raise foreign(source, "its plan cannot be read") from error
     checked_prescription(text, code)
     was_known = _is_known(clinic, manifest["id"])
-    patient = find_patient(clinic, code)
-    if patient is None:
-        patient = add_patient(clinic, code, exchange_key=plan["exchange_key"])
-    n = 0
-    if not was_known:
-        save_prescription(clinic, patient, text, plan["saved_by"][:8])
-        n = _keep_seen(clinic, patient, plan["sets"])
-        with clinic.write() as c:
-            add(c, "received", package_id=manifest["id"], at=now(), kind="plan")
-    return Received(kind="plan", patient=code, set_uid=None, was_known=was_known, n_comments=n)
+    n, is_older = 0, False
+    with clinic.one_change():
+        patient = find_patient(clinic, code)
+        if patient is None:
+            patient = add_patient(clinic, code, exchange_key=plan["exchange_key"])
+        if not was_known:
+            is_older = manifest["made_at"] < _newest_plan(clinic, patient)
+            if not is_older:
+                save_prescription(clinic, patient, text, plan["saved_by"])
+            n = _keep_seen(clinic, patient, seen)
+            _keep_received(clinic, patient, manifest)
+    return Received(
+        kind="plan",
+        patient=code,
+        set_uid=None,
+        was_known=was_known,
+        is_older=is_older,
+        n_comments=n,
+    )
 
 
-def _keep_seen(clinic: Clinic, patient: Patient, sets: list) -> int:
+def _newest_plan(clinic: Clinic, patient: Patient) -> str:
+    """When the newest plan that was taken in was packed; empty where none was."""
+    with clinic.read() as c:
+        row = one(
+            c,
+            """SELECT coalesce(max(made_at), '') AS at FROM received
+                         WHERE patient_id = :p AND kind = 'plan'""",
+            p=patient.id,
+        )
+    return row["at"]
+
+
+def _keep_seen(clinic: Clinic, patient: Patient, seen) -> int:
     """Keeps on which day the clinic saw each set, and its comments; how many came new."""
     n = 0
-    for entry in sets:
-        uid = entry.get("uid") if isinstance(entry, dict) else None
-        if not isinstance(uid, str) or find_set(clinic, uid, patient_id=patient.id) is None:
+    for uid, seen_on, comments in seen:
+        if find_set(clinic, uid, patient_id=patient.id) is None:
             continue
-        seen_on = entry.get("seen_on")
-        if isinstance(seen_on, str):
-            mark_set_seen(clinic, uid, date.fromisoformat(seen_on[:10]).isoformat())
-        for comment in list(entry.get("comments") or ())[:200]:
-            words = str(comment.get("words", ""))[:2000]
-            at_s = comment.get("at_s")
+        if seen_on is not None:
+            mark_set_seen(clinic, uid, seen_on)
+        for at_s, words, day in comments:
             with clinic.write() as c:
                 n += change(
                     c,
-                    """INSERT OR IGNORE INTO comments_received
-                          (patient_id, set_uid, at_s, words, day) VALUES (:p, :u, :at, :w, :d)""",
+                    # NULL is never equal to NULL, so the table's own rule does not see a repeat.
+                    """INSERT INTO comments_received (patient_id, set_uid, at_s, words, day)
+                          SELECT :p, :u, :at, :w, :d WHERE NOT EXISTS (
+                              SELECT 1 FROM comments_received
+                              WHERE set_uid = :u AND words = :w AND at_s IS :at)""",
                     p=patient.id,
                     u=uid,
                     w=words,
-                    d=str(comment.get("day", ""))[:10],
-                    at=float(at_s) if isinstance(at_s, int | float) else None,
+                    d=day,
+                    at=None if at_s is None else float(at_s),
                 )
     return n
 

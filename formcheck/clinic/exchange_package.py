@@ -18,12 +18,14 @@ from typing import Any
 
 from formcheck.clinic import Clinic
 from formcheck.clinic.database import now
+from formcheck.clinic.days import moment_fault
 from formcheck.clinic.folder import RECORDING_SUFFIXES, UID, need_room
 from formcheck.clinic.patients import Patient, find_patient
 from formcheck.clinic.sets import MOST_RECORDING_BYTES
-from formcheck.files.locks import open_bytes
+from formcheck.files.locks import open_bytes, take
 from formcheck.files.schema_version import schema_fault
-from formcheck.files.storage import write_atomically
+from formcheck.files.storage import output_error, write_all, write_atomically
+from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FileError
 
 EXCHANGE_SCHEMA = "formcheck.exchange/1.0"
@@ -90,6 +92,10 @@ def foreign(source: Path, why: str) -> FileError:
     return FileError(f"{source.name}: {why}")
 
 
+def _damaged(source: Path) -> FileError:
+    return foreign(source, "is damaged; ask for it again")
+
+
 def _checked_names(archive: zipfile.ZipFile, source: Path) -> dict[str, zipfile.ZipInfo]:
     infos = archive.infolist()
     names = [i.filename for i in infos]
@@ -123,6 +129,7 @@ def _read_entry(
     handle = None
     if into is not None:
         handle = open_bytes(into, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        take(handle)  # a server that starts now takes the file for no stray
     try:
         with archive.open(info) as reader:
             while block := reader.read(1 << 20):
@@ -133,11 +140,13 @@ def _read_entry(
                 if handle is None:
                     kept.append(block)
                 else:
-                    os.write(handle, block)
+                    write_all(handle, block)
         if handle is not None:
             os.fsync(handle)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
-        raise foreign(source, "is damaged; ask for it again") from error
+    except OSError as error:
+        raise output_error(error, into) if into else _damaged(source) from error
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        raise _damaged(source) from error
     finally:
         if handle is not None:
             os.close(handle)
@@ -146,7 +155,7 @@ def _read_entry(
 
 def _manifest_of(content: bytes, source: Path) -> dict:
     try:
-        manifest = json.loads(content)
+        manifest = read_json(content)
         files = {f["name"]: (int(f["bytes"]), str(f["sha256"])) for f in manifest["files"]}
         good = (
             manifest["kind"] in ("set", "plan")
@@ -155,12 +164,14 @@ def _manifest_of(content: bytes, source: Path) -> dict:
             and UID.fullmatch(manifest["id"])
             and _MANIFEST not in files
         )
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise foreign(source, "is no exchange file of formcheck") from error
     if fault := schema_fault(manifest.get("schema"), EXCHANGE_SCHEMA):
         raise foreign(source, f"schema {fault}")
     if not good:
         raise foreign(source, "is no exchange file of formcheck")
+    if fault := moment_fault(manifest.get("made_at")):
+        raise foreign(source, f"its time {fault}")
     return manifest
 
 
@@ -239,7 +250,7 @@ def _check_seal(clinic, manifest, contents, key, source) -> None:
 
 def plan_of(contents, source: Path) -> dict:
     try:
-        plan = json.loads(contents["plan.json"])
+        plan = read_json(contents["plan.json"])
         good = (
             isinstance(plan["exchange_key"], str)
             and len(plan["exchange_key"]) == 64
@@ -247,7 +258,7 @@ def plan_of(contents, source: Path) -> dict:
             and isinstance(plan["sets"], list)
             and len(plan["sets"]) <= 20_000
         )
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise foreign(source, "its plan cannot be read") from error
     if not good:
         raise foreign(source, "its plan cannot be read")

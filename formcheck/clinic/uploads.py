@@ -32,7 +32,7 @@ from formcheck.clinic.sets import (
     new_uid,
 )
 from formcheck.files.locks import open_bytes, take
-from formcheck.files.storage import output_error, sync_folder
+from formcheck.files.storage import output_error, sync_folder, write_all
 from formcheck.model.errors import UsageError
 
 MOST_OPEN_UPLOADS = 20
@@ -214,7 +214,7 @@ def _append(clinic: Clinic, upload: Upload, piece: IO[bytes]) -> None:
             os.ftruncate(handle, upload.n_bytes)
             os.lseek(handle, upload.n_bytes, os.SEEK_SET)
             while block := piece.read(1 << 20):
-                _write_all(handle, block)
+                write_all(handle, block)
             os.fsync(handle)
         finally:
             os.close(handle)
@@ -222,12 +222,6 @@ def _append(clinic: Clinic, upload: Upload, piece: IO[bytes]) -> None:
         raise output_error(error, clinic.folder.root) from error
     if not upload.n_pieces:
         sync_folder(path.parent)
-
-
-def _write_all(handle: int, block: bytes) -> None:
-    view = memoryview(block)
-    while view:
-        view = view[os.write(handle, view) :]
 
 
 def _count_piece(clinic: Clinic, upload: Upload, what: tuple[int, str]) -> Upload:
@@ -363,7 +357,7 @@ def remove_strays(clinic: Clinic) -> int:
     n = 0
     folder = clinic.folder
     for path in (*folder.recordings.iterdir(), *folder.uploads.iterdir()):
-        if path.is_file() and _remove_if_stray(clinic, path):
+        if path.is_file() and remove_if_stray(clinic, path):
             n += 1
     with clinic.read() as c:
         uids = {r["uid"] for r in rows(c, "SELECT uid FROM sets")}
@@ -374,7 +368,8 @@ def remove_strays(clinic: Clinic) -> int:
     return n
 
 
-def _remove_if_stray(clinic: Clinic, path: Path) -> bool:
+def remove_if_stray(clinic: Clinic, path: Path) -> bool:
+    """Whether a file of a recording was removed, as no row knows it and nobody holds it."""
     handle = open_bytes(path, os.O_RDWR, links=False)
     try:
         if take(handle) == "taken":

@@ -169,6 +169,13 @@ def _remove_leftovers(path: Path) -> None:
                     os.close(handle)
 
 
+def write_all(handle: int, block: bytes) -> None:
+    """Writes a block whole: the system may take less of it at a time."""
+    view = memoryview(block)
+    while view:
+        view = view[os.write(handle, view) :]
+
+
 def sync_folder(folder: Path) -> None:
     """Puts a folder's names on the disk, where the file system can."""
     with contextlib.suppress(OSError):  # not every file system can

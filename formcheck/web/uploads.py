@@ -10,10 +10,14 @@ POST PREFIX/uploads/UID/discard   throw it away
 A piece is on the disk when it is answered; one sent twice changes nothing.
 """
 
-from collections.abc import Callable
+import contextlib
+import secrets
+from collections.abc import AsyncIterator, Callable
 from datetime import date
+from pathlib import Path
 
 from formcheck.clinic.database import today
+from formcheck.clinic.folder import need_room
 from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.sets import AboutSet
 from formcheck.clinic.uploads import (
@@ -27,6 +31,7 @@ from formcheck.clinic.uploads import (
     throw_away_upload,
 )
 from formcheck.files.exercise_files import exercise_ids
+from formcheck.files.storage import output_error
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FormcheckError, UsageError
 from formcheck.web.pages import PageError, call, site_of, status_of
@@ -68,6 +73,28 @@ def about_from(values: object, patient: Patient, clinic, *, is_recorded: bool) -
         load_kg=load,
         before_answer=before if isinstance(before := values.get("before"), int) else None,
     )
+
+
+@contextlib.asynccontextmanager
+async def whole_body(request) -> AsyncIterator[Path]:
+    """A file of our own with the request's body, until the block ends. Raises OutputError."""
+    from starlette.concurrency import run_in_threadpool
+
+    clinic = site_of(request).clinic
+    target = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
+    length = request.headers.get("content-length", "0")
+    await run_in_threadpool(need_room, clinic.folder, int(length) if length.isdigit() else 0)
+    try:
+        try:
+            with target.open("xb") as file:
+                target.chmod(0o600)
+                async for block in request.stream():
+                    await run_in_threadpool(file.write, block)
+        except OSError as error:
+            raise output_error(error, clinic.folder.root) from error
+        yield target
+    finally:
+        target.unlink(missing_ok=True)
 
 
 def upload_routes(

@@ -1,19 +1,17 @@
 """Files in and out: recordings dropped in, exchange files, export, links for patients."""
 
 import secrets
-from pathlib import Path
 
 from formcheck.clinic.database import today
 from formcheck.clinic.exchange import import_package, pack_plan
 from formcheck.clinic.fhir import bundle_json
-from formcheck.clinic.folder import need_room
 from formcheck.clinic.patients import current_prescription
 from formcheck.clinic.tables import sets_csv
 from formcheck.files.exercises import list_exercises
-from formcheck.model.errors import FormcheckError
+from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.clinician.lists import patient_of
-from formcheck.web.pages import call, get, post, render, site_of, telling
-from formcheck.web.uploads import upload_routes
+from formcheck.web.pages import call, get, post, render, site_of, status_of, telling
+from formcheck.web.uploads import upload_routes, whole_body
 
 
 def routes() -> list:
@@ -102,23 +100,17 @@ async def _import_file(request):
     from starlette.responses import JSONResponse
 
     clinic = site_of(request).clinic
-    target: Path = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
     try:
-        length = request.headers.get("content-length", "0")
-        await run_in_threadpool(need_room, clinic.folder, int(length) if length.isdigit() else 0)
-        with target.open("xb") as file:
-            target.chmod(0o600)
-            async for block in request.stream():
-                await run_in_threadpool(file.write, block)
-        received = await run_in_threadpool(import_package, clinic, target)
-    except FormcheckError as error:
+        async with whole_body(request) as target:
+            name = target.name
+            received = await run_in_threadpool(import_package, clinic, target)
+    except FileError as error:
         # The file's own name says more to the person than the one we gave it.
-        text = str(error).removeprefix(f"{target.name}: ")
-        return JSONResponse(
-            {"error": f"This file {text}" if text != str(error) else text}, status_code=400
-        )
-    finally:
-        target.unlink(missing_ok=True)
+        text = str(error).removeprefix(f"{name}: ")
+        words = f"This file {text}" if text != str(error) else text
+        return JSONResponse({"error": words}, status_code=400)
+    except FormcheckError as error:
+        return JSONResponse({"error": str(error)}, status_code=status_of(error))
     page = (
         f"/clinic/sets/{received.set_uid}"
         if received.set_uid

@@ -4,7 +4,7 @@ import math
 from datetime import date, timedelta
 
 from formcheck.clinic import findings as kept_findings
-from formcheck.clinic.answers import answers_of, ticks_of
+from formcheck.clinic.answers import answers_of, tick_words_of
 from formcheck.clinic.database import today
 from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
 from formcheck.clinic.follow_up import change_of, follow_up
@@ -145,7 +145,7 @@ def _follow_up(request, faults=(), status: int = 200):
         scores=scores_of(clinic, patient.id),
         goals=goals_of(clinic, patient.id),
         answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
-        ticks=[t for t in reversed(ticks_of(clinic, patient.id)) if t.day >= since][:40],
+        ticks=tuple(reversed(tick_words_of(clinic, patient.id, since)))[:40],
         criteria=criteria_view(clinic, patient, prescription),
     )
 

@@ -5,10 +5,10 @@ from pathlib import Path
 
 from formcheck.clinic.exchange import import_package, pack_set
 from formcheck.clinic.exchange_package import open_package
-from formcheck.clinic.folder import need_room
 from formcheck.model.errors import FileError, FormcheckError
-from formcheck.web.pages import call, get, site_of
+from formcheck.web.pages import call, get, site_of, status_of
 from formcheck.web.patient.pages import own_patient, own_set
+from formcheck.web.uploads import whole_body
 
 
 def routes() -> list:
@@ -46,21 +46,16 @@ async def _take_in(request):
 
     clinic = site_of(request).clinic
     patient = await run_in_threadpool(own_patient, request)
-    target: Path = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
     try:
-        length = request.headers.get("content-length", "0")
-        await run_in_threadpool(need_room, clinic.folder, int(length) if length.isdigit() else 0)
-        with target.open("xb") as file:
-            target.chmod(0o600)
-            async for block in request.stream():
-                await run_in_threadpool(file.write, block)
-        received = await run_in_threadpool(_import_own, clinic, patient, target)
-    except FormcheckError as error:
-        text = str(error).removeprefix(f"{target.name}: ").removeprefix(f"{target}: ")
+        async with whole_body(request) as target:
+            name = target.name
+            received = await run_in_threadpool(_import_own, clinic, patient, target)
+    except FileError as error:
+        text = str(error).removeprefix(f"{name}: ")
         words = f"This file {text}" if text != str(error) else text
         return JSONResponse({"error": words}, status_code=400)
-    finally:
-        target.unlink(missing_ok=True)
+    except FormcheckError as error:
+        return JSONResponse({"error": str(error)}, status_code=status_of(error))
     return JSONResponse({"page": f"/my?said={'twice' if received.was_known else 'imported'}"})
 
 
@@ -69,5 +64,5 @@ def _import_own(clinic, patient, source: Path):
     if opened.recording is not None:
         opened.recording.unlink(missing_ok=True)
     if opened.manifest["patient"] != patient.code:
-        raise FileError(f"{source}: is not of these pages; ask your clinic for yours")
+        raise FileError(f"{source.name}: is not of these pages; ask your clinic for yours")
     return import_package(clinic, source, expects="plan")
