@@ -344,7 +344,7 @@ def test_the_card_shows_figure_camera_dose_limits_and_cautions(patient):
     for expected in (
         "the camera looks at your left side",
         "6 repetitions",
-        "at most 90°",
+        "Do not bend the knee past 90 degrees",
         "Stop on sharp or rising pain",
         "Have a firm support in reach.",
         "Sit back and down",

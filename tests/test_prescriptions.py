@@ -303,7 +303,7 @@ def test_the_sheet_has_figures_dose_cues_camera_set_up_and_cautions():
     assert "close-fitting clothes" in text
     assert "firm support" in text
     assert "Clear the floor" in text
-    assert "How far the knee bends: at most 100°" in text
+    assert "How far the knee bends: no more than 100°" in text
     assert "Film set 2 with the camera straight ahead of you." in text
     assert "KN-204" in text
     # one figure a line, and the second camera place of the split squat

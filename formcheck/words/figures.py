@@ -1,17 +1,17 @@
 """Figures of an exercise and of where the camera stands: SVG, and characters for a terminal.
 
-Drawn from the exercise file's own points. It is a figure of what to do, never laid over a
-person. Strokes keep a contrast of at least 4.5 to 1 with white.
+Drawn from the exercise file's own points, moved to a prescription's own angles. It is a figure
+of what to do, never laid over a person. Strokes keep a contrast of at least 4.5 to 1 with white.
 """
 
 import math
+from collections.abc import Callable, Sequence
+from functools import partial
 from html import escape
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
-from formcheck.model.programme import Exercise, Figure
-
-Point = tuple[float, float]
-Pose = dict[str, Point]
+from formcheck.model.programme import Exercise, Figure, PrescribedExercise
+from formcheck.words.drawn_poses import Point, Pose, drawn_poses, from_ahead
 
 _BODY = (
     (("far_hip", "far_knee"), "far"),
@@ -50,6 +50,11 @@ _DRAWN = {
 }
 
 
+_COLUMNS_OF_PANELS = 4
+Near = Literal["left", "right", "none"]
+_NEAR_WORDS = {"left": "The left leg is drawn nearer.", "right": "The right leg is drawn nearer."}
+
+
 class Prop(NamedTuple):
     """Something to sit, lie, stand or lean on: a box (x, y, width, height) or a circle."""
 
@@ -80,46 +85,126 @@ def props(figure: Figure) -> tuple[Prop, ...]:
     return tuple(placed)
 
 
-def exercise_svg(exercise: Exercise, plane: str | None = None, name: str = "") -> str:
-    """The exercise at rest and at the turn, and the camera's place, as one SVG text.
+def exercise_svg(
+    exercise: Exercise,
+    plane: str | None = None,
+    name: str = "",
+    *,
+    line: PrescribedExercise | None = None,
+    near: Near = "none",
+    columns: int = _COLUMNS_OF_PANELS,
+) -> str:
+    """The exercise at rest and at its end, and the camera's place, as one SVG text.
 
     `plane` chooses the camera's place; by default the one the figure is drawn in. `name` keeps
-    ids apart when a page holds the same figure twice.
+    ids apart when a page holds the same figure twice. `line` : the body is drawn at its targets
+    and limits. `near` : the person's side that is nearer to the camera at the side, which is the
+    working one; the figure is turned to it. `columns` : panels side by side.
     """
     plane = plane or exercise.figure.plane
     name = name or f"{exercise.id}-{plane}"
-    last = "hold" if exercise.kind == "hold" else "furthest point"
-    panels = (
-        _panel(exercise.figure, exercise.figure.rest, 4, "start"),
-        _panel(exercise.figure, exercise.figure.turn, 112, last),
-        _camera_panel(exercise, plane, 220),
+    is_turned = _is_turned(exercise, near)
+    draws = [
+        partial(_panel, exercise.figure, p.pose, label=p.label, is_turned=is_turned)
+        for p in drawn_poses(exercise, line)
+    ]
+    if shows_front(exercise, plane):
+        draws.append(_front_panel(exercise, line, is_turned))
+    draws.append(partial(_camera_panel, exercise, plane, near=near))
+    seen = f" {_NEAR_WORDS[near]}" if near != "none" else ""
+    about = f"{exercise.summary}{seen} Camera: {camera_place(plane, near)}"
+    return _sheet(draws, name, exercise.name, about, columns)
+
+
+def shows_front(exercise: Exercise, plane: str) -> bool:
+    """Whether a drawing of the body from ahead is made from the side view's own."""
+    figure = exercise.figure
+    return plane == "frontal" and figure.plane == "sagittal" and exercise.position == "standing"
+
+
+def _front_panel(
+    exercise: Exercise, line: PrescribedExercise | None, is_turned: bool
+) -> Callable[[float, float], str]:
+    end = drawn_poses(exercise, line)[1]
+    front = Figure(plane="frontal", rest=from_ahead(exercise.figure.rest), turn={})
+    return partial(
+        _panel, front, from_ahead(end.pose), label="as the camera sees it", is_turned=is_turned
     )
-    about = f"{exercise.summary} Camera: {camera_place(plane)}"
+
+
+def _is_turned(exercise: Exercise, near: Near) -> bool:
+    """Whether the figure is drawn the other way round, so that the near side is the one named.
+
+    A figure that faces right shows its right side; one that lies on its front with the head at
+    the left, its left. One that faces the reader has its right at the reader's left; lying on a
+    side with the head at the left, its left leg is on top.
+    """
+    rest = exercise.figure.rest
+    is_head_left = rest["head"][0] < rest["hip"][0]
+    if exercise.figure.plane == "frontal":
+        drawn = "right"
+        if exercise.position == "side_lying":
+            drawn = "left" if is_head_left else "right"
+        elif "far_hip" in rest and rest["hip"][0] > rest["far_hip"][0]:
+            drawn = "left"
+    elif exercise.position == "prone":
+        drawn = "left" if is_head_left else "right"
+    elif exercise.position in _LYING or exercise.position == "bench_supported":
+        drawn = "right" if is_head_left else "left"
+    else:
+        drawn = "right" if rest["toe"][0] > rest["ankle"][0] else "left"
+    return near not in ("none", drawn)
+
+
+_PANEL, _ROW = 108, 124
+
+
+def _sheet(
+    draws: Sequence[Callable[[float, float], str]],
+    name: str,
+    title: str,
+    about: str,
+    columns: int = _COLUMNS_OF_PANELS,
+) -> str:
+    """Panels side by side, in as many rows as they need."""
+    columns = min(len(draws), columns)
+    rows = math.ceil(len(draws) / columns)
+    width, height = columns * _PANEL, rows * _ROW
+    panels = "".join(
+        draw(4 + k % columns * _PANEL, k // columns * _ROW) for k, draw in enumerate(draws)
+    )
+    name = escape(name)
+    described = f'<desc id="{name}-d">{escape(about)}</desc>' if about else ""
+    ids = f"{name}-t {name}-d" if about else f"{name}-t"
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 324 124" role="img" '
-        f'aria-labelledby="{escape(name)}-t {escape(name)}-d">'
-        f'<title id="{escape(name)}-t">{escape(exercise.name)}</title>'
-        f'<desc id="{escape(name)}-d">{escape(about)}</desc>'
-        f'<rect width="324" height="124" rx="6" fill="#fff"/>{"".join(panels)}</svg>\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
+        f'aria-labelledby="{ids}">'
+        f'<title id="{name}-t">{escape(title)}</title>{described}'
+        f'<rect width="{width}" height="{height}" rx="6" fill="#fff"/>{panels}</svg>\n'
     )
 
 
-def camera_svg(exercise: Exercise, plane: str, name: str = "") -> str:
-    """The camera's place alone, seen from above, as one SVG text."""
+def camera_svg(
+    exercise: Exercise,
+    plane: str,
+    name: str = "",
+    *,
+    line: PrescribedExercise | None = None,
+    near: Near = "none",
+) -> str:
+    """The camera's place seen from above, and from ahead what it sees there, as one SVG text."""
     name = name or f"{exercise.id}-camera-{plane}"
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 104 124" role="img" '
-        f'aria-labelledby="{escape(name)}-t">'
-        f'<title id="{escape(name)}-t">Camera: {escape(camera_place(plane))}</title>'
-        f'<rect width="104" height="124" rx="6" fill="#fff"/>'
-        f"{_camera_panel(exercise, plane, 2)}</svg>\n"
-    )
+    draws: list[Callable[[float, float], str]] = []
+    if line is not None and shows_front(exercise, plane):
+        draws.append(_front_panel(exercise, line, _is_turned(exercise, near)))
+    draws.append(partial(_camera_panel, exercise, plane, near=near))
+    return _sheet(draws, name, f"Camera: {camera_place(plane, near)}", "")
 
 
-def camera_place(plane: str) -> str:
+def camera_place(plane: str, near: Near = "none") -> str:
     """Where the camera stands, in words."""
     return {
-        "sagittal": "at your side.",
+        "sagittal": "at your side." if near == "none" else f"at your {near} side.",
         "frontal": "straight ahead of you.",
         "oblique": "between front and side.",
     }[plane]
@@ -133,13 +218,16 @@ def _line(a: Point, b: Point, kind: str) -> str:
     return f'<line {_DRAWN[kind]} x1="{_n(a[0])}" y1="{_n(a[1])}" x2="{_n(b[0])}" y2="{_n(b[1])}"/>'
 
 
-def _panel(figure: Figure, pose: Pose, left: float, label: str) -> str:
+def _panel(
+    figure: Figure, pose: Pose, left: float, top: float, *, label: str, is_turned: bool
+) -> str:
     def at(point: Point) -> Point:
-        return left + point[0], 106 - point[1]
+        x = 100 - point[0] if is_turned else point[0]
+        return left + x, top + 106 - point[1]
 
-    parts = [_line((left, 106.5), (left + 100, 106.5), "floor")]
+    parts = [_line((left, top + 106.5), (left + 100, top + 106.5), "floor")]
     for p in props(figure):
-        x, y = at((p.x, p.y + p.height))
+        x, y = at((p.x + p.width if is_turned else p.x, p.y + p.height))
         if p.is_round:
             r = p.height / 2
             parts.append(
@@ -153,29 +241,34 @@ def _panel(figure: Figure, pose: Pose, left: float, label: str) -> str:
     parts += [_line(at(pose[a]), at(pose[b]), kind) for a, b, kind in segments(pose)]
     x, y = at(pose["head"])
     parts.append(f'<circle {_DRAWN["head"]} cx="{_n(x)}" cy="{_n(y)}" r="{_HEAD}"/>')
-    parts.append(f'<text x="{_n(left + 50)}" y="118" {_DRAWN["text"]}>{escape(label)}</text>')
+    parts.append(
+        f'<text x="{_n(left + 50)}" y="{_n(top + 118)}" {_DRAWN["text"]}>{escape(label)}</text>'
+    )
     return "<g>" + "".join(parts) + "</g>"
 
 
 # -- the camera, seen from above
 
 
-def _camera_panel(exercise: Exercise, plane: str, left: float) -> str:
+def _camera_panel(
+    exercise: Exercise, plane: str, left: float, top: float, *, near: Near = "none"
+) -> str:
     is_low = exercise.position in _LYING
-    x, y = left + 38, 40
+    x, y = left + 38, top + 40
     if is_low:
         body = (
-            f'<rect {_DRAWN["prop"]} x="{left + 8}" y="26" width="84" height="28" rx="3"/>'
+            f'<rect {_DRAWN["prop"]} x="{_n(left + 8)}" y="{_n(top + 26)}" width="84" '
+            'height="28" rx="3"/>'
             + _line((left + 28, y), (left + 54, y), "body")
             + _line((left + 54, y - 3), (left + 86, y - 3), "far")
             + _line((left + 54, y + 3), (left + 86, y + 3), "leg")
-            + f'<circle {_DRAWN["head"]} cx="{left + 18}" cy="{y}" r="{_HEAD}"/>'
+            + f'<circle {_DRAWN["head"]} cx="{_n(left + 18)}" cy="{_n(y)}" r="{_HEAD}"/>'
         )
         x = left + 52
     else:
         body = (
             _line((x, y - 9), (x, y + 9), "body")
-            + f'<circle {_DRAWN["head"]} cx="{x}" cy="{y}" r="{_HEAD}"/>'
+            + f'<circle {_DRAWN["head"]} cx="{_n(x)}" cy="{_n(y)}" r="{_HEAD}"/>'
             + _line((x + 8, y), (x + 18, y), "arm")
             + _line((x + 18, y), (x + 14, y - 3), "arm")
             + _line((x + 18, y), (x + 14, y + 3), "arm")
@@ -191,12 +284,19 @@ def _camera_panel(exercise: Exercise, plane: str, left: float) -> str:
         f'<rect {_DRAWN["camera"]} x="-4" y="-6" width="12" height="12" rx="2"/>'
         f'<path {_DRAWN["camera"]} d="M-3 0 L-9 -5 L-9 5 Z"/></g>'
     )
+    drawn = f"{body}{sight}{camera}"
+    # Looking or lying to the right on the page, the right side is below; on the front, the left.
+    below = "left" if exercise.position == "prone" else "right"
+    if plane != "frontal" and near not in ("none", below):
+        drawn = f'<g transform="translate(0 {_n(2 * top + 126)}) scale(1 -1)">{drawn}</g>'
     height = "camera low" if is_low else "camera at hip height"
+    if plane == "sagittal" and near != "none":
+        height = f"{height}, {near} side"
     text = (
-        f'<text x="{left + 50}" y="10" {_DRAWN["text"]}>seen from above</text>'
-        f'<text x="{left + 50}" y="118" {_DRAWN["text"]}>{height}</text>'
+        f'<text x="{_n(left + 50)}" y="{_n(top + 10)}" {_DRAWN["text"]}>seen from above</text>'
+        f'<text x="{_n(left + 50)}" y="{_n(top + 118)}" {_DRAWN["text"]}>{height}</text>'
     )
-    return f"<g>{body}{sight}{camera}{text}</g>"
+    return f"<g>{drawn}{text}</g>"
 
 
 # -- what stands around the body

@@ -4,8 +4,10 @@ Plain words, no blame, no grade; every page that a patient sees takes them from 
 the exercise file.
 """
 
+import re
+
 from formcheck.model.measures import MEASURES
-from formcheck.model.programme import Bound, Exercise, PrescribedExercise
+from formcheck.model.programme import Bound, Exercise, Limit, PrescribedExercise
 from formcheck.words import wording
 
 CAUTIONS_FOR_ALL = (
@@ -28,6 +30,22 @@ def measure_words(key: str) -> str:
 def bound_words(bound: Bound) -> str:
     """A target or a limit in a patient's words: 'How far the knee bends: at least 60°'."""
     return f"{measure_words(bound.measure)}: {wording.bound_words(bound)}"
+
+
+def limit_words(limit: Limit) -> str:
+    """A limit in the clinic's own words where it gave any, with the figure where they name none;
+    else 'How far the knee bends: no further than 90°'."""
+    ends = [x for x in (limit.at_least, limit.at_most) if x is not None]
+    told = f"{measure_words(limit.measure)}: {wording.bound_words(limit)}"
+    if limit.at_least is None:
+        told = told.replace("at most", "no more than")
+    elif limit.at_most is None:
+        told = told.replace("at least", "no less than")
+    if not limit.words:
+        return told
+    factor = wording.shown(limit.measure)[0]
+    names_it = any(re.search(rf"(?<![\d.]){x * factor:g}(?![\d.]\d)", limit.words) for x in ends)
+    return limit.words if names_it else f"{limit.words} ({told})"
 
 
 def set_up_words(exercise: Exercise) -> tuple[str, ...]:
@@ -59,7 +77,8 @@ def dose_words(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
     elif exercise.working_leg != "both":
         words.append("each leg")
     if line.hold_s is not None:
-        words.append(f"hold {_seconds(line.hold_s)}")
+        easy = "hold as long as it is easy, up to " if line.hold_while_easy else "hold "
+        words.append(f"{easy}{_seconds(line.hold_s)}")
     if line.rest_s is not None:
         words.append(f"rest {_seconds(line.rest_s)} between sets")
     if line.frequency:

@@ -10,7 +10,7 @@ from importlib.resources import files
 from formcheck.model.measures import PLANES
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 from formcheck.words import patient_words
-from formcheck.words.figures import camera_svg, exercise_svg
+from formcheck.words.figures import Near, camera_svg, exercise_svg
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +21,8 @@ class SheetExercise:
     summary: str
     figure: str
     """SVG text, made here: the one thing that the page does not escape."""
+    shown: str
+    """Which leg the figure shows, in words; empty where either will do."""
     cameras: tuple[str, ...]
     dose: tuple[str, ...]
     cues: tuple[str, ...]
@@ -55,7 +57,7 @@ def sheet_html(
     )
     return environment.get_template("sheet.html.j2").render(
         prescription=prescription,
-        exercises=sheet_exercises(prescription, exercises),
+        exercises=sheet_exercises(prescription, exercises, is_large=is_large),
         cautions=patient_words.CAUTIONS_FOR_ALL,
         nobody_watches=patient_words.NOBODY_WATCHES,
         is_large=is_large,
@@ -63,24 +65,26 @@ def sheet_html(
 
 
 def sheet_exercises(
-    prescription: Prescription, exercises: Sequence[Exercise]
+    prescription: Prescription, exercises: Sequence[Exercise], *, is_large: bool = False
 ) -> tuple[SheetExercise, ...]:
     """What the page shows of each line, in the prescription's order."""
     shown = []
     for n, (line, exercise) in enumerate(zip(prescription.exercises, exercises, strict=True)):
-        planes = shown_planes(line, exercise)
+        planes, near = shown_planes(line, exercise), near_side(prescription, line, exercise)
         shown.append(
             SheetExercise(
                 name=exercise.name,
                 summary=exercise.summary,
-                figure=exercise_svg(exercise, planes[0], name=f"figure-{n}"),
+                figure=exercise_svg(exercise, planes[0], name=f"figure-{n}", line=line, near=near),
+                shown=shown_side(line, exercise, near),
                 cameras=tuple(
-                    camera_svg(exercise, plane, name=f"camera-{n}-{plane}") for plane in planes[1:]
+                    camera_svg(exercise, plane, name=f"camera-{n}-{plane}", line=line, near=near)
+                    for plane in planes[1:]
                 ),
                 dose=patient_words.dose_words(line, exercise),
                 cues=exercise.cues,
                 targets=tuple(map(patient_words.bound_words, line.targets)),
-                limits=tuple(map(patient_words.bound_words, line.limits)),
+                limits=tuple(map(patient_words.limit_words, line.limits)),
                 camera=exercise.camera,
                 set_up=patient_words.set_up_words(exercise),
                 film=patient_words.filmed_words(line),
@@ -96,6 +100,28 @@ def _name(exercise_id: str) -> str:
     from formcheck.words.wording import exercise_name
 
     return exercise_name(exercise_id) if exercise_id else ""
+
+
+def near_side(prescription: Prescription, line: PrescribedExercise, exercise: Exercise) -> Near:
+    """The side that a camera at the side looks at: the working leg's, the first where each leg
+    works in turn, and the involved one where both work together; none where either will do."""
+    involved = prescription.involved_side
+    if line.sides[0] in ("left", "right"):
+        return "left" if line.sides[0] == "left" else "right"
+    if involved in ("left", "right"):
+        return "left" if involved == "left" else "right"
+    return "none"
+
+
+def shown_side(line: PrescribedExercise, exercise: Exercise, near: Near) -> str:
+    """Which leg a figure shows, in words."""
+    if near == "none":
+        return ""
+    if exercise.working_leg == "both":
+        return f"Drawn with the {near} leg nearer."
+    both = line.sides == ("both",) or len(line.sides) > 1
+    other = "right" if near == "left" else "left"
+    return f"Drawn for the {near} leg" + (f"; the {other} leg the same way." if both else ".")
 
 
 def shown_planes(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:

@@ -130,18 +130,18 @@ def _card(request):
     of, s = listed_set(request, own_patient(request))
     if answer_in_force(request, of, s) is None:
         return go(request, set_path(s))
-    plane = s.view or of.exercise.figure.plane
+    plane, near = s.view or of.exercise.figure.plane, _near_side(request, s)
     return render(
         request,
         "my_card.html.j2",
         **_about(request, of, s),
         reasons=REASONS,
-        figure=exercise_svg(of.exercise, plane, name="figure"),
-        camera=camera_svg(of.exercise, plane, name="camera"),
+        figure=exercise_svg(of.exercise, plane, name="figure", line=of.line, near=near, columns=2),
+        camera=camera_svg(of.exercise, plane, name="camera", near=near),
         camera_words=_camera_words(request, of, s, plane),
         dose=patient_words.dose_words(of.line, of.exercise),
         targets=[patient_words.bound_words(b) for b in of.line.targets],
-        limits=[patient_words.bound_words(b) for b in of.line.limits],
+        limits=[patient_words.limit_words(b) for b in of.line.limits],
         set_up=patient_words.set_up_words(of.exercise),
         cautions=patient_words.cautions(of.exercise),
         sides=_clip_sides(of),
@@ -217,5 +217,5 @@ def _record(request):
         facts=json.dumps(facts),
         camera_words=_camera_words(request, of, s, plane),
         plan=plan,
-        camera=camera_svg(of.exercise, plane, name="camera"),
+        camera=camera_svg(of.exercise, plane, name="camera", near=_near_side(request, s)),
     )
