@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS
+from formcheck.model.intervals import decide
 from formcheck.model.programme import Bound
 from formcheck.model.records import (
     Analysis,
@@ -34,7 +35,7 @@ from formcheck.model.records import (
     View,
 )
 from formcheck.model.stated import Context
-from formcheck.motion.assessment import set_facts
+from formcheck.motion.set_facts import set_facts
 
 # Shares of stature (Drillis & Contini 1966 in Winter).
 THIGH, SHANK, TRUNK, FOOT, ANKLE, HEAD = 0.245, 0.246, 0.288, 0.152, 0.039, 0.110
@@ -271,16 +272,6 @@ def measured(key: str, value: float, half: float, parts: tuple[Part, ...] = ()) 
     return Measured(key=key, value=value, low=value - half, high=value + half, parts=parts)
 
 
-def decide(low: float, high: float, bound: Bound, kind: str) -> str:
-    """The guard-band rule for a bound with one end, enough for tests of the pages."""
-    edge = bound.at_least if bound.at_least is not None else bound.at_most
-    good, bad = (
-        (low >= edge, high < edge) if bound.at_least is not None else (high <= edge, low > edge)
-    )
-    names = {"target": ("met", "not_met"), "limit": ("kept", "passed")}[kind]
-    return names[0] if good else names[1] if bad else "undecided"
-
-
 DEFAULT_BOUNDS = (
     ("target", Bound(measure="knee_flexion_peak_deg", at_least=80.0)),
     ("limit", Bound(measure="trunk_inclination_deg", at_most=45.0)),
@@ -307,7 +298,7 @@ def build_repetitions(motion: Motion, bounds=DEFAULT_BOUNDS) -> tuple[AssessedRe
         for kind, bound in bounds:
             value = by_key.get(bound.measure)
             if isinstance(value, Measured):
-                outcome = decide(value.low, value.high, bound, kind)
+                outcome = decide(kind, value, *bound.band(kind))
             else:
                 outcome = "not_visible"
             checks.append(Check(kind=kind, bound=bound, outcome=outcome))
@@ -327,7 +318,8 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
     repetitions = build_repetitions(motion, bounds)
     n = len(repetitions)
     met = sum(
-        bool(r.checks) and all(c.outcome in ("met", "kept") for c in r.checks) for r in repetitions
+        bool(r.checks) and all(c.outcome in ("reached", "kept") for c in r.checks)
+        for r in repetitions
     )
     peaks = [motion.peak(i) for i in range(n)]
     whole = AssessedSet(
@@ -352,7 +344,9 @@ def build_report(motion: Motion = Motion(), *, bounds=DEFAULT_BOUNDS, **changes)
         else (),
         symmetry=None,
         checks=(),
-        facts=set_facts(repetitions, range(1, n + 1), is_hold=False, is_judged=bool(bounds)),
+        facts=set_facts(
+            repetitions, range(1, n + 1), is_hold=False, bounds=bounds, measure_of_remark={}
+        ),
     )
     made = Report(
         created_at="2025-11-24T10:00:00+00:00",

@@ -84,7 +84,7 @@ def measured_set(
             if key.endswith("_deg") and "value" in m:
                 m.update({name: m[name] + added_deg for name in ("value", "low", "high")})
         for check in r["checks"]:
-            check["outcome"] = (outcomes or {"target": "met", "limit": "kept"})[check["kind"]]
+            check["outcome"] = (outcomes or {"target": "reached", "limit": "kept"})[check["kind"]]
     (folder / "report.json").write_text(json.dumps(report), encoding="utf-8")
     job = jobs.claim(clinic, "test")
     assert job.uid == stored.uid

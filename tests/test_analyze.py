@@ -84,7 +84,7 @@ def test_two_repetitions_are_found_measured_and_judged(squat_results):
         assert top0 - 0.1 <= rep["turn_s"] <= top1 + 0.1
         peak = rep["measures"]["knee_flexion_peak_deg"]
         assert peak["low"] < peak["value"] < peak["high"]
-        assert [c["outcome"] for c in rep["checks"]] == ["met", "kept"]
+        assert [c["outcome"] for c in rep["checks"]] == ["reached", "kept"]
 
 
 def test_every_repetition_carries_the_measures_its_exercise_lists_and_no_others(squat_results):
@@ -182,7 +182,7 @@ def test_other_targets_need_no_pose_estimation(run_formcheck, short_squat, squat
     assert done.returncode == 0, done.stderr
     report = report_of(tmp_path / "o")
     outcomes = [c["outcome"] for r in report["repetitions"] for c in r["checks"]]
-    assert outcomes == ["not_met", "not_met"]
+    assert outcomes == ["not_reached", "not_reached"]
 
 
 def test_a_missing_system_library_ends_with_its_code_from_the_cache_too(

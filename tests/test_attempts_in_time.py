@@ -164,7 +164,7 @@ def test_partial_repetitions_count_and_show_how_far_they_went():
     report = report_of("squat", repeated(STANDING, turns), bounds=(("target", bound),))
     assert report.whole.dose_done == 5
     assert report.whole.n_met == 3
-    assert outcomes_of(report) == ["met", "not_met", "met", "not_met", "met"]
+    assert outcomes_of(report) == ["reached", "not_reached", "reached", "not_reached", "reached"]
     depths = [values_of(r)["knee_flexion_peak_deg"] for r in report.repetitions]
     assert depths == pytest.approx([105, 47.25, 105, 31.5, 105], abs=1)
 
@@ -237,10 +237,14 @@ def test_an_attempt_cut_by_the_clip_is_listed_and_not_judged(end):
     assert [r.repetition.is_complete for r in report.repetitions] == (
         [False, True, True] if end == "start" else [True, True, False]
     )
-    expected = ["not_judged", "met", "met"] if end == "start" else ["met", "met", "not_judged"]
+    expected = (
+        ["not_judged", "reached", "reached"]
+        if end == "start"
+        else ["reached", "reached", "not_judged"]
+    )
     assert outcomes_of(report) == expected
     assert report.whole.n_complete == report.whole.dose_done == report.whole.n_met == 2
-    assert "1 more cut" in sentence(report)
+    assert "1 more incomplete" in sentence(report)
 
 
 @pytest.mark.parametrize("end", ["start", "end"])
@@ -317,8 +321,8 @@ def test_a_wall_sit_gives_its_level_and_both_hold_times():
     assert second["plateau_level_deg"] == pytest.approx(60, abs=1)
     assert second["plateau_hold_s"] == pytest.approx(6.0 + 2 * 0.27, abs=0.3)
     assert second["hold_in_band_s"] == second["hold_in_band_total_s"] == 0
-    assert outcomes_of(report) == ["met", "not_met"]
-    assert "longest hold 8" in sentence(report)
+    assert outcomes_of(report) == ["reached", "not_reached"]
+    assert "held 8" in sentence(report)
 
 
 def test_a_hold_that_leaves_the_band_and_comes_back_has_a_longest_and_a_total():
@@ -427,7 +431,7 @@ def test_alternating_lateral_lunges_are_told_apart_and_compared(azimuth_deg):
     report = assess_raw(raw, "lateral_lunge", side=None)
     assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 3
     assert report.side == "both"
-    assert sentence(report).startswith("Lateral lunge: 6 complete repetitions (3 left, 3 right)")
+    assert sentence(report).startswith("Lateral lunge: 6 repetitions (3 left, 3 right)")
     drops = {
         side: [
             v
@@ -567,7 +571,7 @@ def test_a_set_of_sequences_that_falls_short_is_counted_and_not_met():
     )
     assert report.whole.dose_done == 2
     assert report.whole.n_met == 0
-    assert set(outcomes_of(report)) == {"not_met"}
+    assert set(outcomes_of(report)) == {"not_reached"}
 
 
 def test_a_sequence_with_the_stepping_leg_hidden_invents_no_direction():

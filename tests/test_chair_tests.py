@@ -78,11 +78,11 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     report = chair_report(stands(10), bounds)
     assert not any(r.checks for r in report.repetitions)
     assert sentence(report) == (
-        "Sit to stand: 10 complete repetitions; "
-        "target reached: stands in 30 s 10, wanted at least 8."
+        "Sit to stand, left: 10 repetitions; deepest 87° (±10); "
+        "stands in 30 s 10, target at least 8: reached."
     )
     short = chair_report(stands(5), bounds)
-    assert "not seen: stands in 30 s, wanted at least 8" in sentence(short)
+    assert "stands in 30 s not measured, target at least 8" in sentence(short)
 
 
 def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set():
@@ -93,13 +93,12 @@ def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set
 
 
 @pytest.mark.parametrize(
-    ("most_s", "words"),
-    [(15, "target reached"), (13.45, "too close to call"), (10, "target not reached")],
+    ("most_s", "words"), [(15, "reached"), (13.45, "borderline"), (10, "not reached")]
 )
 def test_a_time_for_five_stands_is_judged_with_the_doubt_of_a_time(most_s, words):
     bounds = (("target", Bound(measure="time_for_five_s", at_most=most_s)),)
     text = sentence(chair_report(stands(5), bounds))
-    assert f"{words}: five stands 13 s, wanted at most {most_s:g} s" in text
+    assert f"five stands 13 s, target at most {most_s:g} s: {words}" in text
 
 
 def stand(k: int, **changes) -> Repetition:

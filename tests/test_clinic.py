@@ -426,7 +426,7 @@ def test_a_left_out_repetition_counts_nowhere_and_stays_on_record(clinic, result
 
 def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
     stored = measured_set(
-        clinic, new_patient(clinic), results, outcomes={"target": "not_met", "limit": "kept"}
+        clinic, new_patient(clinic), results, outcomes={"target": "not_reached", "limit": "kept"}
     )
     assert stored.n_not_met == stored.n_repetitions
     for place in range(stored.n_repetitions):
@@ -438,7 +438,7 @@ def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
                 repetition=place,
                 measure="knee_flexion_peak_deg",
                 check_kind="target",
-                outcome="met",
+                outcome="reached",
                 reason="seen deep enough",
                 made_by="M.T.",
             ),
@@ -446,8 +446,8 @@ def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
     assert find_set(clinic, stored.uid).n_not_met == 0
     found = corrected_report(clinic, stored)
     overruled = found.overruled[0][0]
-    assert found.report.repetitions[0].checks[0].outcome == "met"
-    assert (overruled.found, overruled.by) == ("not_met", "M.T.")
+    assert found.report.repetitions[0].checks[0].outcome == "reached"
+    assert (overruled.found, overruled.by) == ("not_reached", "M.T.")
 
 
 def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, results):
@@ -506,7 +506,7 @@ def test_moved_limits_are_measured_anew_and_the_others_stay_as_found(clinic, res
                 repetition=0,
                 measure="nothing",
                 check_kind="target",
-                outcome="met",
+                outcome="reached",
                 reason="x",
                 made_by="M.T.",
             ),
@@ -553,8 +553,10 @@ def test_a_reviewed_set_is_final_until_it_is_opened_again_with_a_reason(clinic, 
 def test_the_work_list_puts_each_set_in_one_place(clinic, results):
     patient = new_patient(clinic)
     good = measured_set(clinic, patient, results)
-    past = measured_set(clinic, patient, results, outcomes={"target": "met", "limit": "passed"})
-    short = measured_set(clinic, patient, results, outcomes={"target": "not_met", "limit": "kept"})
+    past = measured_set(clinic, patient, results, outcomes={"target": "reached", "limit": "passed"})
+    short = measured_set(
+        clinic, patient, results, outcomes={"target": "not_reached", "limit": "kept"}
+    )
     said = measured_set(clinic, patient, results)
     answers.add_answer(clinic, patient.id, "after", set_id=said.id, pain_during=8)
     failed = new_set(clinic, patient)
@@ -670,7 +672,7 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     assert facts.has_giving_way is False
 
 
-@pytest.mark.parametrize("outcome", ["undecided", "not_visible"])
+@pytest.mark.parametrize("outcome", ["borderline", "not_visible"])
 def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_says_so(
     clinic, results, outcome
 ):
@@ -689,7 +691,7 @@ def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_say
                 repetition=place,
                 measure="knee_flexion_peak_deg",
                 check_kind="target",
-                outcome="met",
+                outcome="reached",
                 reason="seen in the video",
                 made_by="M.T.",
             ),

@@ -59,27 +59,26 @@ def squats():
 
 
 def test_the_sentence_says_what_the_corrected_counts_say(squats):
-    assert sentence(squats) == ("Squat: 3 complete repetitions of 3 planned; target reached in 3.")
-    found = corrected(squats, [left_out(0), overruled(1, "not_met")]).report
+    depth = "deepest 105° (±10), target at least 80: reached"
+    assert sentence(squats) == f"Squat, left: 3 of 3 repetitions; {depth} in 3."
+    found = corrected(squats, [left_out(0), overruled(1, "not_reached")]).report
     assert (found.whole.n_complete, found.whole.n_met) == (2, 1)
     assert sentence(found) == (
-        "Squat: 2 complete repetitions of 3 planned, 1 left out by the clinician; "
-        "target reached in 1; target not reached in 1."
+        f"Squat, left: 2 of 3 repetitions, 1 left out by the clinician; {depth} over the set "
+        "(mean 105° (±9); reached in 1, not reached in 1)."
     )
 
 
 def test_a_set_with_every_repetition_left_out_is_a_set_of_none(squats):
     found = corrected(squats, [left_out(k) for k in range(3)]).report
     assert (found.whole.n_repetitions, found.whole.n_complete, found.whole.dose_done) == (0, 0, 0)
-    assert sentence(found) == (
-        "Squat: 0 complete repetitions of 3 planned, 3 left out by the clinician."
-    )
+    assert sentence(found) == ("Squat, left: 0 of 3 repetitions, 3 left out by the clinician.")
 
 
 def test_an_overruled_outcome_or_moved_limits_leave_what_was_measured_over_the_set(squats):
     moved = Correction(kind="limits", repetition=0, reason="late", start_s=1.5, end_s=3)
     assert corrected(squats, [moved]).report.whole == squats.whole
-    found = corrected(squats, [overruled(0, "not_met")]).report
+    found = corrected(squats, [overruled(0, "not_reached")]).report
     assert found.whole.measures == squats.whole.measures
 
 
@@ -104,7 +103,7 @@ def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, pl
         repetition=place,
         measure="hip_drop_share",
         check_kind="target",
-        outcome="not_met",
+        outcome="not_reached",
         reason="seen",
         made_by="M.T.",
     )
@@ -115,9 +114,7 @@ def test_a_sequence_that_was_found_without_a_part_stays_unfinished(sequences, pl
 def test_a_sequence_with_a_part_left_out_is_no_whole_one(sequences):
     found = corrected(sequences, [left_out(1)]).report
     assert (found.whole.n_complete, found.whole.n_repetitions) == (0, 2)
-    assert "0 complete sequences, 2 more cut or unfinished in the clip, 1 left out" in sentence(
-        found
-    )
+    assert "0 sequences, 2 more incomplete, 1 left out" in sentence(found)
 
 
 def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
@@ -125,12 +122,12 @@ def test_the_legs_are_no_more_compared_once_a_repetition_is_left_out():
     request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("split_squat"), bounds=DEEP)
     both = assess(raw, request).report
     assert PEAK in {of.key for of in both.whole.symmetry}
-    overruled_once = corrected(both, [overruled(0, "not_met")]).report
+    overruled_once = corrected(both, [overruled(0, "not_reached")]).report
     assert overruled_once.whole.symmetry == both.whole.symmetry
     found = corrected(both, [left_out(0)]).report
     assert of_set(both)[PEAK].sd is of_set(found)[PEAK].sd is None
     assert found.whole.symmetry is None
-    assert "5 complete repetitions (2 left, 3 right), 1 left out" in sentence(found)
+    assert "5 repetitions (2 left, 3 right), 1 left out" in sentence(found)
 
 
 def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
@@ -146,18 +143,18 @@ def test_the_chair_test_stays_unless_a_stand_that_it_counted_is_left_out():
         repetition=0,
         measure="knee_flexion_least_deg",
         check_kind="target",
-        outcome="not_met",
+        outcome="not_reached",
         reason="seen",
         made_by="M.T.",
     )
     for corrections in ([correction], [left_out(5)]):
         found = corrected(report, corrections).report
         assert of_set(found)["time_for_five_s"] == five
-        assert "target reached: five stands" in sentence(found)
+        assert "five stands 13 s, target at most 15 s: reached" in sentence(found)
     found = corrected(report, [left_out(2)]).report
     assert "time_for_five_s" not in of_set(found)
     assert "five stands" not in sentence(found)
-    assert "not seen: stands in 30 s, wanted at least 8" in sentence(found)
+    assert "stands in 30 s not measured, target at least 8" in sentence(found)
 
 
 @pytest.mark.parametrize(
@@ -182,7 +179,10 @@ def test_a_target_on_the_whole_set_that_was_not_seen_is_open():
 
 
 def test_what_was_overruled_twice_keeps_what_was_found(squats):
-    found = corrected(squats, [overruled(0, "not_met"), overruled(0, "undecided")])
+    found = corrected(squats, [overruled(0, "not_reached"), overruled(0, "borderline")])
     (of_check,) = found.overruled[0]
-    assert (of_check.found, found.report.repetitions[0].checks[0].outcome) == ("met", "undecided")
+    assert (of_check.found, found.report.repetitions[0].checks[0].outcome) == (
+        "reached",
+        "borderline",
+    )
     assert found.overruled[1] == (None,)

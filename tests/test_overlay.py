@@ -141,7 +141,7 @@ def test_nothing_outside_the_circles_is_touched_by_hiding():
 def test_the_outcome_is_drawn_in_its_colour_only_after_the_turn(clip):
     painter, plan = Painter(640, 480, clip[1]), Plan(clip[1])
     r = clip[1].report.repetitions[0].repetition
-    colour = np.array(wording.outcome_words("met", "target").colour)
+    colour = np.array(wording.outcome_words("reached", "target").colour)
 
     def amount(time_s):
         rgb = np.zeros((480, 640, 3), np.uint8)
@@ -364,7 +364,7 @@ def test_words_fit_and_are_large_enough_on_any_picture(size):
     painter = Painter(*size, analysis)
     assert painter.font_px >= min(0.036 * size[1], 0.039 * size[0])
     worst = tuple(
-        wording.outcome_words(*o) for o in (("undecided", "limit"), ("not_met", "target"))
+        wording.outcome_words(*o) for o in (("possibly_passed", "limit"), ("not_reached", "target"))
     )
     strip = painter._draw_strip("Rep 60 of 60, rotational", "straightening", "held 120.0 s", worst)
     assert strip.shape == (painter.strip_px, size[0], 3)
@@ -375,8 +375,8 @@ def test_every_outcome_has_words_a_shape_of_its_own_and_enough_contrast():
     outcomes = [
         wording.outcome_words(name, kind)
         for kind, names in {
-            "target": ("met", "not_met", "undecided", "not_visible", "not_judged"),
-            "limit": ("kept", "passed", "undecided"),
+            "target": ("reached", "not_reached", "borderline", "not_visible", "not_judged"),
+            "limit": ("kept", "passed", "possibly_passed"),
         }.items()
         for name in names
     ]

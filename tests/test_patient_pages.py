@@ -611,7 +611,7 @@ def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
     assert seen == "It was heel_lifts. (2 of 3)"
     assert to_try.startswith("Keep the heels on the floor")
     assert patient_result(a_report(lifted, a_repetition(), a_repetition()), squat).one_thing is None
-    short = a_repetition(checks=[a_check("target", "not_met", at_least=60)])
+    short = a_repetition(checks=[a_check("target", "not_reached", at_least=60)])
     seen, to_try = patient_result(a_report(short, short, a_repetition()), squat).one_thing
     assert "2 of 3 did not reach it" in seen
     assert "only as far as it is comfortable" in to_try

@@ -99,7 +99,7 @@ def test_the_mapping_has_exactly_the_keys_of_the_vocabulary():
     assert keys(mapping["quality"]["findings"][0]) == "code values from_s to_s spoils"
     assert keys(first) == (
         "number side part start_s turn_s end_s turn_from_s turn_to_s complete measures checks "
-        "findings"
+        "findings leg other_leg"
     )
     assert keys(first["measures"]["knee_flexion_peak_deg"]) == "value low high at_s parts"
     assert keys(first["measures"]["knee_over_toe_share"]) == "not_measurable values"
@@ -233,11 +233,11 @@ def test_the_table_has_a_row_a_repetition_and_columns_with_units(tmp_path):
     assert "the leg was hidden" in rows[0]["knee_over_toe_share_not_measurable"]
     assert rows[0]["knee_flexion_peak_deg_target"] == "at least 80 deg"
     assert [r["knee_flexion_peak_deg_target_outcome"] for r in rows] == [
-        "met",
-        "met",
-        "undecided",
-        "undecided",
-        "undecided",
+        "reached",
+        "reached",
+        "reached",
+        "borderline",
+        "borderline",
     ]
 
 
@@ -384,7 +384,7 @@ def test_without_a_video_there_is_no_player_and_no_dead_link():
 def test_an_outcome_is_told_in_words_and_shape_beside_its_colour():
     shown = page(build_analysis())
     assert "target reached" in shown.text
-    assert "too close to call" in shown.text
+    assert "within measuring error" in shown.text
     assert "within the limit" in shown.text
     chips = [a for a in shown.all("span") if a.get("class", "").startswith("chip")]
     assert len(chips) == 10
@@ -544,7 +544,7 @@ def test_a_stretch_without_a_signal_is_a_gap_not_a_line():
 def test_only_bounds_on_the_lines_own_measure_are_drawn():
     chart = trace_chart(*page_of(build_analysis()))
     assert [b.text for b in chart.bounds] == ["target: at least 80°"]
-    assert chart.undrawn == ("Trunk to the vertical, limit at most 45°",)
+    assert chart.undrawn == ("Trunk inclination, limit at most 45°",)
 
 
 def test_a_trace_with_no_samples_at_all_still_gives_a_chart():

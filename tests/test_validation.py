@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from skeleton import Camera, Posture, both, film, repeated
 
@@ -31,6 +31,7 @@ from formcheck.evidence.validation_tables import comparisons_csv, validation_jso
 from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured
 from formcheck.model.request import Request
 from formcheck.run.pipeline import assess
 from formcheck.run.settings import Settings
@@ -274,22 +275,27 @@ def test_a_mixture_of_measures_has_no_error_in_units():
     )
 
 
+def seen(value: float, u: float) -> Measured:
+    half = 1.96 * u
+    return Measured(key="knee_flexion_peak_deg", value=value, low=value - half, high=value + half)
+
+
 def test_decisions_are_swept_every_degree_either_side_of_the_truth():
-    # Interval 87 to 97, truth 90: targets of 70 to 87 are met, 88 to 97 undecided, 98 on not met.
-    assert sweep(90, 87, 97) == (41, 0, 10)
-    # Interval 93 to 99: targets of 91, 92 and 93 are called met and were not reached.
-    assert sweep(90, 93, 99) == (41, 3, 6)
-    # Interval 80 to 85: targets of 86 to 90 are called not met and were reached.
-    assert sweep(90, 80, 85) == (41, 5, 5)
+    # Seen 92, u 2.5, truth 90: targets up to 89 are reached, 90 to 94 borderline, 95 on not.
+    assert sweep(90, seen(92, 2.5)) == (41, 0, 5)
+    # Seen 96, u 1.5: targets of 91 to 94 are told as reached and were not.
+    assert sweep(90, seen(96, 1.5)) == (41, 4, 3)
+    # Seen 82.5, u 1.5: targets of 84 to 90 are told as not reached and were.
+    assert sweep(90, seen(82.5, 1.5)) == (41, 7, 2)
 
 
 @given(st.floats(-30, 150), st.floats(-15, 15), st.floats(0.1, 25))
-def test_an_interval_that_holds_the_truth_makes_no_wrong_decision(true, error, half):
-    low, high = true + error - half, true + error + half
-    n, wrong, undecided = sweep(true, low, high)
+@settings(max_examples=50)
+def test_an_estimate_within_its_standard_uncertainty_makes_no_wrong_decision(true, error, u):
+    n, wrong, undecided = sweep(true, seen(true + error, u))
     assert n == 41
     assert 0 <= undecided <= n
-    if low <= true <= high:
+    if abs(error) < u - 1e-9:
         assert wrong == 0
 
 

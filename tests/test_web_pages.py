@@ -49,7 +49,10 @@ def site(tmp_path_factory, squat_results):
     patient = new_patient(clinic)
     version = current_prescription(clinic, patient.id)
     for n in range(4):
-        outcomes = {"target": ("met", "not_met")[n % 2], "limit": ("kept", "undecided")[n == 2]}
+        outcomes = {
+            "target": ("reached", "not_reached")[n % 2],
+            "limit": ("kept", "possibly_passed")[n == 2],
+        }
         stored = measured_set(
             clinic,
             patient,

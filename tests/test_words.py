@@ -114,8 +114,8 @@ def shared_sentences():
     texts += [
         wording.outcome_words(outcome, kind).words
         for kind, outcomes in (
-            ("target", ("met", "not_met", "undecided")),
-            ("limit", ("kept", "passed", "undecided")),
+            ("target", ("reached", "not_reached")),  # the third is a clinician's: of an error
+            ("limit", ("kept", "passed", "possibly_passed")),
             ("target", ("not_visible", "not_judged")),
         )
         for outcome in outcomes

@@ -2,8 +2,9 @@
 
 from formcheck.model.records import Check, Finding, NotMeasurable, Report
 from formcheck.words.finding_words import finding_words
+from formcheck.words.first_line import set_sentence
 from formcheck.words.refusal_words import refusal_words
-from formcheck.words.set_words import check_sentence, set_sentence
+from formcheck.words.set_words import check_sentence
 
 
 def sentence(report: Report) -> str:

@@ -7,6 +7,7 @@ import json
 import re
 from pathlib import Path
 
+from formcheck.files.report_schema import report_json_schema
 from formcheck.files.schema import KINDS, json_schema_text
 from formcheck.model.measures import MEASURES, PLANES, Measure
 
@@ -31,9 +32,7 @@ def main() -> None:
     schemas = PACKAGE / "assets/schemas"
     for kind in KINDS:
         (schemas / f"{kind}.schema.json").write_text(json_schema_text(kind), encoding="utf-8")
-    report = json.loads((schemas / "report.json").read_text(encoding="utf-8"))
-    report["$defs"]["key"]["enum"] = list(MEASURES)
-    text = json.dumps(report, ensure_ascii=False, indent=2) + "\n"
+    text = json.dumps(report_json_schema(), ensure_ascii=False, indent=2) + "\n"
     (schemas / "report.json").write_text(text, encoding="utf-8")
     page = PACKAGE / "docs/researchers/measures.md"
     page.write_text(with_rows(page.read_text(encoding="utf-8")), encoding="utf-8")

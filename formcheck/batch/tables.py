@@ -16,7 +16,7 @@ from formcheck.files import storage
 from formcheck.files.report_file import read_report
 from formcheck.model.records import Measured, Report
 from formcheck.report import columns
-from formcheck.words.set_words import set_sentence
+from formcheck.words.first_line import set_sentence
 from formcheck.words.wording import safe_cell
 
 SUMMARY_NAME = "summary"

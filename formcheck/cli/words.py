@@ -4,7 +4,7 @@ from formcheck.files.report_rounding import as_written
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
 from formcheck.words.finding_words import finding_words
-from formcheck.words.set_words import set_sentence
+from formcheck.words.first_line import set_sentence
 from formcheck.words.wording import check_words, stretch
 
 

@@ -5,7 +5,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
 from formcheck.clinic.patients import checked_initials
@@ -13,7 +13,7 @@ from formcheck.clinic.sets import Outcome, SetMean, StoredSet, find_set, keep_ou
 from formcheck.files.report_file import read_report_json, report_from_mapping, report_mapping
 from formcheck.files.storage import write_text
 from formcheck.model.errors import UsageError
-from formcheck.model.records import Report
+from formcheck.model.records import Report, outcome_of_code
 from formcheck.report.corrections import (
     CorrectedReport,
     Correction,
@@ -22,7 +22,7 @@ from formcheck.report.corrections import (
     counts,
     set_means,
 )
-from formcheck.words.set_words import set_sentence
+from formcheck.words.first_line import set_sentence
 
 MOVED_NAME = "moved.json"
 """The report of a set measured within limits that a clinician moved, beside report.json."""
@@ -63,13 +63,20 @@ def corrections_of(clinic: Clinic, set_id: int) -> tuple[KeptCorrection, ...]:
                 reason=r["reason"],
                 made_by=r["made_by"],
                 made_at=r["made_at"],
-                **json.loads(r["body"]),
+                **_body_of_today(json.loads(r["body"])),
             ),
             withdrawn_by=r["withdrawn_by"],
             withdrawn_at=r["withdrawn_at"],
         )
         for r in found
     )
+
+
+def _body_of_today(body: dict[str, Any]) -> dict[str, Any]:
+    """A correction's body with its outcome by the code of today."""
+    if not body.get("outcome"):
+        return body
+    return {**body, "outcome": outcome_of_code(body["check_kind"], body["outcome"])}
 
 
 def in_force(kept: Sequence[KeptCorrection]) -> tuple[Correction, ...]:

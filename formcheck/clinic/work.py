@@ -42,7 +42,7 @@ from formcheck.run.pipeline import analyze, assess
 from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
 from formcheck.run.worker_process import Line
-from formcheck.words.set_words import why_not_measured
+from formcheck.words.first_line import why_not_measured
 
 BEAT_S = 0.5
 """How often a running job writes how far it is."""

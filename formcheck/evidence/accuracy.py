@@ -10,6 +10,7 @@ from formcheck.evidence.true_values import READINGS
 from formcheck.evidence.validation import Comparison
 from formcheck.model.intervals import decide
 from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured
 
 SWEEP_DEG = 20
 """Targets stand up to this far either side of the truth, every degree."""
@@ -45,19 +46,23 @@ class Accuracy:
     undecided_share: float
 
 
-def sweep(truth: float, low: float, high: float) -> tuple[int, int, int]:
+def sweep(truth: float, value: Measured) -> tuple[int, int, int]:
     """(targets, wrong, undecided) of "at least" targets 20 deg either side of the truth.
 
-    A target is truly reached when the truth is at or above it; "met" of one that was not
-    reached and "not_met" of one that was are wrong.
+    A target is truly reached when the truth is at or above it; "reached" of one that was not and
+    "not_reached" of one that was are wrong. Undecided is "borderline".
     """
     n = wrong = undecided = 0
     for offset in range(-SWEEP_DEG, SWEEP_DEG + 1):
-        outcome = decide("target", low, high, truth + offset, None)
+        outcome = decide("target", value, truth + offset, None)
         n += 1
-        undecided += outcome == "undecided"
-        wrong += outcome == ("not_met" if offset <= 0 else "met")
+        undecided += outcome == "borderline"
+        wrong += outcome == ("not_reached" if offset <= 0 else "reached")
     return n, wrong, undecided
+
+
+def _as_measured(c: Comparison) -> Measured:
+    return Measured(key=c.measure, value=c.value, low=c.low, high=c.high)
 
 
 def _columns(comparisons: Sequence[Comparison]) -> tuple[list[float], ...]:
@@ -82,7 +87,7 @@ def accuracy(plane: str, measure: str, comparisons: Iterable[Comparison]) -> Acc
     hits = sum(c.low <= c.true <= c.high for c in known)
     low, high = wilson_interval(hits, len(known))
     swept = np.array(
-        [sweep(c.true, c.low, c.high) for c in known if MEASURES[c.measure].unit == "deg"]
+        [sweep(c.true, _as_measured(c)) for c in known if MEASURES[c.measure].unit == "deg"]
     )
     n_targets, wrong, undecided = swept.sum(axis=0) if len(swept) else (0, 0, 0)
     decided = n_targets - undecided

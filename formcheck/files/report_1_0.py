@@ -7,14 +7,12 @@ kept as code `as_written`, and told word for word.
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
 from formcheck.files.report_records import report_of_entries
 from formcheck.model.errors import FileError
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Report
-from formcheck.motion.assessment import complete_numbers, set_facts
 
 _KEYS = {
     "": (
@@ -68,19 +66,12 @@ def report_of_1_0(mapping: dict[str, Any], file: str) -> Report:
         listed = tuple(f"{file}: {fault}; analyse the clip again" for fault in faults)
         raise FileError(listed[0], listed)
     try:
-        report = report_of_entries(_entries(mapping), file)
+        return report_of_entries(_entries(mapping), file)
     except (AttributeError, KeyError, LookupError, TypeError, ValueError) as error:
         raise FileError(
             f"{file}: not a report of version 1.0 ({type(error).__name__}: {error}); analyse the "
             "clip again"
         ) from None
-    facts = set_facts(
-        report.repetitions,
-        complete_numbers(report.repetitions, report.whole.n_complete),
-        is_hold=report.exercise_words.kind == "hold",
-        is_judged=report.whole.facts.is_judged,
-    )
-    return replace(report, whole=replace(report.whole, facts=facts))
 
 
 def _missing(mapping: object, keys: tuple[str, ...], place: str) -> list[str]:

@@ -12,9 +12,13 @@ from formcheck.model.records import (
     AssessedRepetition,
     AssessedSet,
     Check,
+    HeldAs,
+    Measured,
     NotMeasurable,
     Part,
     Report,
+    SetDecision,
+    SetFacts,
     Symmetry,
     Value,
 )
@@ -46,6 +50,10 @@ def _or_null(value: float) -> float | None:
 def _value_entry(value: Value, parts: _Parts) -> layout.ValueEntry:
     if isinstance(value, NotMeasurable):
         return layout.RefusalEntry(not_measurable=value.code, values=dict(value.values))
+    return _measured_entry(value, parts)
+
+
+def _measured_entry(value: Measured, parts: _Parts) -> layout.MeasuredEntry:
     return layout.MeasuredEntry(
         value=value.value,
         low=value.low,
@@ -74,6 +82,8 @@ def _repetition_entry(assessed: AssessedRepetition, parts: _Parts) -> layout.Rep
         measures={m.key: _value_entry(m, parts) for m in assessed.measures},
         checks=tuple(map(_check_entry, assessed.checks)),
         findings=tuple(layout.RemarkEntry(code=m.code, at_s=m.at_s) for m in assessed.remarks),
+        leg=assessed.leg,
+        other_leg={m.key: _value_entry(m, parts) for m in assessed.other_leg},
     )
 
 
@@ -96,8 +106,69 @@ def symmetry_mapping(symmetry: tuple[Symmetry, ...]) -> dict[str, Any]:
     return entries
 
 
+def _decision_entry(d: SetDecision) -> layout.DecisionEntry:
+    return layout.DecisionEntry(
+        kind=d.kind,
+        **asdict(d.bound),
+        outcome=d.outcome,
+        where=d.where,
+        numbers=tuple(
+            layout.NumbersEntry(outcome=outcome, repetitions=numbers)
+            for outcome, numbers in d.numbers
+        ),
+    )
+
+
+def _held_entry(held: HeldAs, parts: _Parts) -> layout.HeldEntry:
+    return layout.HeldEntry(
+        held=_measured_entry(held.held, parts),
+        level=_measured_entry(held.level, parts) if held.level else None,
+        n=held.n,
+        asked_s=held.asked_s,
+        asked_level=layout.BoundEntry(kind="target", **asdict(held.asked_level))
+        if held.asked_level
+        else None,
+        level_is=held.level_is,
+        time_is=held.time_is,
+    )
+
+
+def _facts_entry(facts: SetFacts, parts: _Parts) -> layout.FactsEntry:
+    return layout.FactsEntry(
+        complete_of_side=facts.of_side,
+        tallies=tuple(layout.TallyEntry(**asdict(t)) for t in facts.tallies),
+        n_not_visible=facts.n_not_visible,
+        longest_hold_s=facts.longest_hold_s,
+        judged=facts.is_judged,
+        n_left_out=facts.n_left_out,
+        told=tuple(
+            layout.ToldEntry(
+                measure=t.key,
+                side=t.side,
+                part=t.part,
+                n=t.n,
+                mean=_measured_entry(t.mean, parts),
+                extreme=_measured_entry(t.extreme, parts),
+                extreme_number=t.extreme_number,
+                decisions=tuple(map(_decision_entry, t.decisions)),
+            )
+            for t in facts.told
+        ),
+        observed=tuple(
+            layout.ObservedEntry(
+                code=o.code,
+                side=o.side,
+                repetitions=o.numbers,
+                rests_on=o.mean.key if o.mean else None,
+                mean=_measured_entry(o.mean, parts) if o.mean else None,
+            )
+            for o in facts.observed
+        ),
+        held=None if facts.held is None else _held_entry(facts.held, parts),
+    )
+
+
 def _set_entry(whole: AssessedSet, parts: _Parts) -> layout.SetEntry:
-    facts = whole.facts
     return layout.SetEntry(
         n_repetitions=whole.n_repetitions,
         n_complete=whole.n_complete,
@@ -117,14 +188,7 @@ def _set_entry(whole: AssessedSet, parts: _Parts) -> layout.SetEntry:
         if whole.symmetry is None
         else {s.key: _symmetry_entry(s, parts) for s in whole.symmetry},
         checks=tuple(map(_check_entry, whole.checks)),
-        facts=layout.FactsEntry(
-            complete_of_side=facts.of_side,
-            tallies=tuple(layout.TallyEntry(**asdict(t)) for t in facts.tallies),
-            n_not_visible=facts.n_not_visible,
-            longest_hold_s=facts.longest_hold_s,
-            judged=facts.is_judged,
-            n_left_out=facts.n_left_out,
-        ),
+        facts=_facts_entry(whole.facts, parts),
     )
 
 

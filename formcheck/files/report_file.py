@@ -120,8 +120,11 @@ def _without_unknown(mapping: dict[str, Any]) -> dict[str, Any]:
         lambda of: [f for f in of if isinstance(f, dict) and f.get("code") in findings],
     )
     mend(out, "bounds", known_checks)
+    facts = out["set"].get("facts") if isinstance(out.get("set"), dict) else None
+    mend(facts, "told", known_checks)
     for holder in (*(out.get("repetitions") or ()), out.get("set")):
         mend(holder, "measures", known_values)
+        mend(holder, "other_leg", known_values)
         mend(holder, "symmetry", known_values)
         mend(holder, "checks", known_checks)
     return out

@@ -10,7 +10,7 @@ from annotated_types import MinLen
 
 from formcheck.model.anatomy import Side
 from formcheck.model.codes import FindingCode, RefusalCode, Scalar
-from formcheck.model.records import CheckKind, Outcome
+from formcheck.model.records import CheckKind, Outcome, Where
 
 Sides = Literal["left", "right", "both"]
 
@@ -167,6 +167,8 @@ class RemarkEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepetitionEntry:
+    """leg : whose the measures are; other_leg : the other knee, seen from the front."""
+
     number: int
     side: Sides
     part: str | None
@@ -179,6 +181,8 @@ class RepetitionEntry:
     measures: dict[str, ValueEntry]
     checks: tuple[CheckEntry, ...]
     findings: tuple[RemarkEntry, ...]
+    leg: Side | None = None
+    other_leg: dict[str, ValueEntry] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,6 +226,60 @@ class TallyEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NumbersEntry:
+    """The repetitions, by number, that came to an outcome."""
+
+    outcome: Outcome
+    repetitions: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionEntry(CheckEntry):
+    """A bound held against all repetitions; where : the mean beside it."""
+
+    where: Where
+    numbers: tuple[NumbersEntry, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldEntry:
+    """A measure over the repetitions of one leg; extreme : of the one that went furthest."""
+
+    measure: str
+    side: Sides
+    part: str | None
+    n: int
+    mean: MeasuredEntry
+    extreme: MeasuredEntry
+    extreme_number: int
+    decisions: tuple[DecisionEntry, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObservedEntry:
+    """A remark over the set, with the mean of the measure that it rests on."""
+
+    code: str
+    side: Sides
+    repetitions: tuple[int, ...]
+    rests_on: str | None
+    mean: MeasuredEntry | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldEntry:
+    """The longest hold beside what was asked."""
+
+    held: MeasuredEntry
+    level: MeasuredEntry | None
+    n: int
+    asked_s: float | None
+    asked_level: BoundEntry | None
+    level_is: Where | None
+    time_is: Where | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FactsEntry:
     """What the sentence about the set says, counts apart."""
 
@@ -231,6 +289,9 @@ class FactsEntry:
     longest_hold_s: float | None
     judged: bool
     n_left_out: int
+    told: tuple[ToldEntry, ...] = ()
+    observed: tuple[ObservedEntry, ...] = ()
+    held: HeldEntry | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from formcheck.files import report_layout as layout
 from formcheck.files.report_layout import ReportEntry
+from formcheck.files.report_rounding import facts_as_written
 from formcheck.files.schema import record_from_mapping
 from formcheck.model.codes import Scalar, Values
 from formcheck.model.errors import FileError, UsageError
@@ -19,21 +20,28 @@ from formcheck.model.records import (
     Clip,
     ExerciseWords,
     Finding,
+    HeldAs,
     Measured,
     NotMeasurable,
+    Observed,
     Part,
     PoseSource,
     Remark,
     Repetition,
     Report,
+    SetDecision,
     SetFacts,
     SetMeasure,
     Symmetry,
     Tally,
+    ToldMeasure,
     Value,
     View,
+    outcome_of_code,
 )
 from formcheck.model.stated import Context, Pain
+from formcheck.motion.assessment import complete_numbers
+from formcheck.motion.set_facts import set_facts
 from formcheck.words.finding_words import finding_words
 from formcheck.words.refusal_words import refusal_words
 
@@ -80,6 +88,9 @@ class _Reader:
             )
             self._told(place, lambda: refusal_words(refusal, "clinician"))
             return refusal
+        return self.measured(key, entry, place)
+
+    def measured(self, key: str, entry: layout.MeasuredEntry, place: str) -> Measured:
         return Measured(
             key=key,
             value=entry.value,
@@ -157,6 +168,12 @@ class _Reader:
             ),
             checks=tuple(self.check(c, f"{place}.checks[{n}]") for n, c in enumerate(entry.checks)),
             remarks=tuple(Remark(code=m.code, at_s=m.at_s) for m in entry.findings),
+            leg=entry.leg,
+            other_leg=tuple(
+                self.value(key, value, f"{place}.other_leg.{key}")
+                for key, value in entry.other_leg.items()
+                if self._known(key, f"{place}.other_leg")
+            ),
         )
 
     def set_measure(self, key: str, m: layout.SetMeasureEntry) -> SetMeasure:
@@ -168,6 +185,60 @@ class _Reader:
             first=_or_nan(m.first),
             last=_or_nan(m.last),
             change_over_set=change if isinstance(change, Measured) else None,
+        )
+
+    def told(self, entry: layout.ToldEntry, place: str) -> ToldMeasure:
+        return ToldMeasure(
+            key=entry.measure,
+            side=entry.side,
+            part=entry.part,
+            n=entry.n,
+            mean=self.measured(entry.measure, entry.mean, f"{place}.mean"),
+            extreme=self.measured(entry.measure, entry.extreme, f"{place}.extreme"),
+            extreme_number=entry.extreme_number,
+            decisions=tuple(
+                SetDecision(
+                    kind=d.kind,
+                    bound=self.bound(d, f"{place}.decisions[{n}]"),
+                    outcome=d.outcome,
+                    where=d.where,
+                    numbers=tuple((of.outcome, of.repetitions) for of in d.numbers),
+                )
+                for n, d in enumerate(entry.decisions)
+            ),
+        )
+
+    def observed(self, entry: layout.ObservedEntry, place: str) -> Observed:
+        if entry.code not in self.entry.exercise_words.remarks:
+            self.faults.append(
+                f"{place}.code: {entry.code!r} has no words in exercise_words.remarks"
+            )
+        is_known = entry.rests_on is not None and self._known(entry.rests_on, place)
+        return Observed(
+            code=entry.code,
+            side=entry.side,
+            numbers=entry.repetitions,
+            mean=self.measured(entry.rests_on, entry.mean, f"{place}.mean")
+            if is_known and entry.rests_on and entry.mean
+            else None,
+        )
+
+    def held(self, entry: layout.HeldEntry | None) -> HeldAs | None:
+        if entry is None:
+            return None
+        place = "set.facts.held"
+        return HeldAs(
+            held=self.measured("plateau_hold_s", entry.held, f"{place}.held"),
+            level=self.measured("plateau_level_deg", entry.level, f"{place}.level")
+            if entry.level
+            else None,
+            n=entry.n,
+            asked_s=entry.asked_s,
+            asked_level=self.bound(entry.asked_level, f"{place}.asked_level")
+            if entry.asked_level
+            else None,
+            level_is=entry.level_is,
+            time_is=entry.time_is,
         )
 
     def whole(self) -> AssessedSet:
@@ -203,6 +274,16 @@ class _Reader:
                 longest_hold_s=facts.longest_hold_s,
                 is_judged=facts.judged,
                 n_left_out=facts.n_left_out,
+                told=tuple(
+                    self.told(t, f"set.facts.told[{n}]")
+                    for n, t in enumerate(facts.told)
+                    if self._known(t.measure, f"set.facts.told[{n}]")
+                ),
+                observed=tuple(
+                    self.observed(o, f"set.facts.observed[{n}]")
+                    for n, o in enumerate(facts.observed)
+                ),
+                held=self.held(facts.held),
             ),
         )
 
@@ -288,11 +369,42 @@ def _settings_and_source(
     return tuple(settings.items()), source, bool(was_chosen)
 
 
+def _of_today(holder: object) -> object:
+    """A repetition or the set of a mapping, with outcomes by the codes of today."""
+    if not isinstance(holder, dict) or not isinstance(holder.get("checks"), list | tuple):
+        return holder
+    checks = [
+        {**c, "outcome": outcome_of_code(c.get("kind", "target"), str(c["outcome"]))}
+        if isinstance(c, dict) and "outcome" in c
+        else c
+        for c in holder["checks"]
+    ]
+    return {**holder, "checks": checks}
+
+
 def report_of_entries(mapping: dict[str, Any], file: str) -> Report:
     """The report of a mapping with the keys of this version. Raises FileError as above."""
+    repetitions = mapping.get("repetitions")
+    if isinstance(repetitions, list | tuple):
+        mapping = {**mapping, "repetitions": [_of_today(r) for r in repetitions]}
+    mapping = {**mapping, "set": _of_today(mapping.get("set"))}
     reader = _Reader(record_from_mapping(ReportEntry, mapping, file))
     report = reader.report()
     if reader.faults:
         listed = tuple(f"{file}: {f}; analyse the clip again" for f in reader.faults)
         raise FileError(listed[0], listed)
-    return report
+    return report if "told" in mapping["set"]["facts"] else _with_facts(report)
+
+
+def _with_facts(report: Report) -> Report:
+    """The report with the facts of its set worked out: an older file does not tell them."""
+    facts = set_facts(
+        report.repetitions,
+        complete_numbers(report.repetitions, report.whole.n_complete),
+        is_hold=report.exercise_words.kind == "hold",
+        bounds=report.bounds,
+        measure_of_remark={},
+    )
+    # What was judged may be a bound that the old file tells of the set alone.
+    facts = replace(facts, is_judged=report.whole.facts.is_judged)
+    return replace(report, whole=replace(report.whole, facts=facts_as_written(facts)))

@@ -18,6 +18,7 @@ from formcheck.model.records import (
     Measured,
     NotMeasurable,
     Report,
+    SetFacts,
     SetMeasure,
     Symmetry,
     Value,
@@ -83,6 +84,7 @@ def _repetition(assessed: AssessedRepetition) -> AssessedRepetition:
             turn_to_s=_seconds(r.turn_to_s),
         ),
         measures=tuple(map(_measure, assessed.measures)),
+        other_leg=tuple(map(_measure, assessed.other_leg)),
         remarks=tuple(replace(m, at_s=_seconds(m.at_s)) for m in assessed.remarks),
     )
 
@@ -97,6 +99,32 @@ def _set_measure(m: SetMeasure) -> SetMeasure:
         first=_rounded(m.first, decimals),
         last=_rounded(m.last, decimals),
         change_over_set=change if isinstance(change, Measured) else None,
+    )
+
+
+def _finite(value: Measured | None) -> Measured | None:
+    """The measure as written; None where a number of it is not finite."""
+    written = None if value is None else _measure(value)
+    return written if isinstance(written, Measured) else None
+
+
+def facts_as_written(facts: SetFacts) -> SetFacts:
+    """The facts of a set with the numbers that a file carries."""
+    held = facts.held
+    if held is not None:
+        longest = _finite(held.held)
+        level = _finite(held.level)
+        held = replace(held, held=longest, level=level) if longest is not None else None
+    return replace(
+        facts,
+        longest_hold_s=_perhaps_seconds(facts.longest_hold_s),
+        told=tuple(
+            replace(t, mean=mean, extreme=extreme)
+            for t in facts.told
+            if (mean := _finite(t.mean)) and (extreme := _finite(t.extreme))
+        ),
+        observed=tuple(replace(o, mean=_finite(o.mean)) for o in facts.observed),
+        held=held,
     )
 
 
@@ -154,7 +182,7 @@ def as_written(report: Report) -> Report:
             symmetry=None
             if whole.symmetry is None
             else tuple(map(symmetry_as_written, whole.symmetry)),
-            facts=replace(whole.facts, longest_hold_s=_perhaps_seconds(whole.facts.longest_hold_s)),
+            facts=facts_as_written(whole.facts),
         ),
     )
 

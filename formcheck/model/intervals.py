@@ -5,8 +5,8 @@ JCGM 106:2012, guard bands. Widths come from published single-camera figures and
 project's own validation on rendered figures; no value is ever corrected by them.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -273,14 +273,35 @@ def measured(key: str, value: float, parts: Iterable[Part], at_s: float | None =
     return Measured(key=key, value=float(value), low=low, high=high, parts=kept, at_s=at_s)
 
 
-def decide(
-    kind: str, low: float, high: float, at_least: float | None, at_most: float | None
-) -> Outcome:
-    """The outcome of a bound under an interval (JCGM 106:2012, guard bands).
+UNSEEN_TIME = "time not seen"
+"""The part of a time that may have gone on where landmarks were missing: all of it, or none."""
 
-    A target is "met" when the whole interval satisfies it, "not_met" when none of it does. A
-    limit is "kept" only when the whole interval is inside, "passed" when the whole of it is
-    beyond. Otherwise "undecided".
+
+def standard_of(value: Measured) -> float:
+    """The standard uncertainty of a value, from its interval's upper end.
+
+    The lower end of a time stops at zero and would tell too little.
+    """
+    return (value.high - value.value) / COVERAGE_FACTOR
+
+
+def _within_error(value: Measured) -> tuple[float, float]:
+    """The value less and plus its standard uncertainty; up to all that may not have been seen."""
+    below = above = standard_of(value)
+    if value.low > 0 or MEASURES[value.key].unit not in _NOT_BELOW_ZERO:
+        below = (value.value - value.low) / COVERAGE_FACTOR
+    if any(p.name == UNSEEN_TIME for p in value.parts):
+        above = value.high - value.value
+    return value.value - below, value.value + above
+
+
+def decide(kind: str, value: Measured, at_least: float | None, at_most: float | None) -> Outcome:
+    """The outcome of a bound (JCGM 106:2012).
+
+    A target by the best estimate and its standard uncertainty u (simple acceptance, 8.2):
+    "reached" when it lies at least u inside the bound, "not_reached" when at least u outside,
+    "borderline" between. A limit by guard bands (8.3): "kept" only when the whole 95 % interval
+    is inside, "passed" when the whole of it is beyond, else "possibly_passed".
 
     Raises ValueError for a kind other than target and limit, or without any bound.
     """
@@ -290,10 +311,48 @@ def decide(
         raise ValueError(f"a bound is a target or a limit, not {kind!r}")
     lower = -np.inf if at_least is None else at_least
     upper = np.inf if at_most is None else at_most
-    is_inside = lower <= low and high <= upper
-    is_outside = high < lower or low > upper
-    if is_inside:
-        return "met" if kind == "target" else "kept"
-    if is_outside:
-        return "not_met" if kind == "target" else "passed"
-    return "undecided"
+    low, high = _within_error(value) if kind == "target" else (value.low, value.high)
+    if lower <= low and high <= upper:
+        return "reached" if kind == "target" else "kept"
+    if high <= lower or low >= upper if kind == "target" else high < lower or low > upper:
+        return "not_reached" if kind == "target" else "passed"
+    return "borderline" if kind == "target" else "possibly_passed"
+
+
+def over_repetitions(values: Sequence[Measured]) -> Measured:
+    """The mean of a measure over repetitions, with its 95 % interval.
+
+    Shared parts stay as they are (the mean of each), own ones are as many draws: the root of
+    their summed squares, over n. A value that tells no parts counts as shared throughout. Raises
+    ValueError without a value.
+    """
+    if not values:
+        raise ValueError("no value to take the mean of")
+    n, key = len(values), values[0].key
+    shared: dict[tuple[str, str], float] = {}
+    own = 0.0
+    for v in values:
+        told = v.parts or (
+            Part(name="interval", standard=standard_of(v), kind="shared", source="as reported"),
+        )
+        for p in told:
+            # What was not seen of one repetition is no draw that another one makes up for.
+            if p.kind == "shared" or p.name == UNSEEN_TIME:
+                name = p.name, p.source
+                shared[name] = shared.get(name, 0.0) + p.standard / n
+            else:
+                own += p.standard**2
+    parts = [
+        Part(name=name, standard=standard, kind="shared", source=source)
+        for (name, source), standard in shared.items()
+    ]
+    own_part = Part(
+        name="own parts of the repetitions",
+        standard=float(np.sqrt(own) / n),
+        kind="own",
+        source=f"root sum of squares over {n}; JCGM 100:2008, 4.2.3",
+    )
+    value = float(np.mean([v.value for v in values]))
+    mean = measured(key, value, [*parts, own_part])
+    seen = measured(key, value, [*(p for p in parts if p.name != UNSEEN_TIME), own_part])
+    return replace(mean, low=seen.low)

@@ -82,7 +82,7 @@ _ALL = (
     _m(
         "knee_flexion_least_deg",
         "deg",
-        "Least knee flexion",
+        "Least knee flexion (active extension deficit)",
         _SIDE,
         "least",
         "difference",
@@ -94,7 +94,7 @@ _ALL = (
     _m(
         "knee_flexion_gain_deg",
         "deg",
-        "Knee bend gained in the raise",
+        "Extensor lag (change from rest)",
         _SIDE,
         "peak",
         "difference",
@@ -105,7 +105,7 @@ _ALL = (
     _m(
         "thigh_inclination_deg",
         "deg",
-        "Thigh to the floor",
+        "Thigh inclination",
         _SIDE,
         "turn",
         "difference",
@@ -116,7 +116,7 @@ _ALL = (
     _m(
         "shank_inclination_deg",
         "deg",
-        "Shank to the vertical",
+        "Shank inclination",
         _SIDE,
         "turn",
         "difference",
@@ -140,7 +140,7 @@ _ALL = (
     _m(
         "trunk_inclination_deg",
         "deg",
-        "Trunk to the vertical",
+        "Trunk inclination",
         _SIDE,
         "turn",
         "difference",
@@ -152,7 +152,7 @@ _ALL = (
     _m(
         "trunk_thigh_deg",
         "deg",
-        "Trunk to thigh",
+        "Trunk-thigh angle",
         _SIDE,
         "turn",
         "difference",
@@ -176,7 +176,7 @@ _ALL = (
     _m(
         "rear_knee_height_share",
         "share",
-        "Rear knee above the floor",
+        "Rear knee height",
         _SIDE,
         "turn",
         "difference",
@@ -187,7 +187,7 @@ _ALL = (
     _m(
         "knee_over_toe_share",
         "share",
-        "Knee past the toe",
+        "Knee over toe",
         _SIDE,
         "turn",
         "difference",
@@ -200,7 +200,7 @@ _ALL = (
     _m(
         "knee_over_toe_cm",
         "cm",
-        "Knee past the toe",
+        "Knee over toe",
         _SIDE,
         "turn",
         "difference",
@@ -211,7 +211,7 @@ _ALL = (
     _m(
         "fppa_at_turn_deg",
         "deg",
-        "Knee projection angle at the turn",
+        "Frontal plane projection angle (FPPA) at end range",
         _FRONT,
         "turn",
         "difference",
@@ -224,7 +224,7 @@ _ALL = (
     _m(
         "fppa_peak_deg",
         "deg",
-        "Largest knee projection angle",
+        "Largest frontal plane projection angle (FPPA)",
         _FRONT,
         "peak",
         "difference",
@@ -235,7 +235,7 @@ _ALL = (
     _m(
         "fppa_change_deg",
         "deg",
-        "Inward change of the knee",
+        "Change in FPPA (inward drift)",
         _FRONT,
         "peak",
         "difference",
@@ -247,7 +247,7 @@ _ALL = (
     _m(
         "knee_medial_to_foot_share",
         "share",
-        "Knee inward of the foot",
+        "Knee medial to the foot",
         _FRONT,
         "turn",
         "difference",
@@ -259,7 +259,7 @@ _ALL = (
     _m(
         "knee_separation_ratio_least",
         "1",
-        "Knees apart over ankles apart",
+        "Knee separation ratio (knees over ankles)",
         _FRONT,
         "least",
         None,
@@ -270,7 +270,7 @@ _ALL = (
     _m(
         "pelvic_obliquity_peak_deg",
         "deg",
-        "Pelvis tilt, front view",
+        "Pelvic obliquity (drop / hike)",
         _FRONT,
         "peak",
         "difference",
@@ -283,7 +283,7 @@ _ALL = (
     _m(
         "pelvis_shift_share",
         "share",
-        "Pelvis shift",
+        "Lateral pelvic shift",
         _FRONT,
         "turn",
         "difference",
@@ -295,7 +295,7 @@ _ALL = (
     _m(
         "trunk_lateral_inclination_peak_deg",
         "deg",
-        "Trunk lean to the side",
+        "Lateral trunk lean",
         _FRONT,
         "peak",
         "difference",
@@ -307,7 +307,7 @@ _ALL = (
     _m(
         "hip_drop_share",
         "share",
-        "Hips lowered",
+        "Hip descent",
         frozenset({"frontal", "oblique"}),
         "turn",
         "difference",
@@ -318,7 +318,7 @@ _ALL = (
     _m(
         "leg_elevation_peak_deg",
         "deg",
-        "Leg raised",
+        "Leg elevation",
         _SIDE,
         "peak",
         "index",
@@ -329,7 +329,7 @@ _ALL = (
     _m(
         "leg_elevation_peak_cm",
         "cm",
-        "Heel raised",
+        "Heel elevation",
         _SIDE,
         "peak",
         "index",
@@ -351,7 +351,7 @@ _ALL = (
     _m(
         "heel_drop_share",
         "share",
-        "Heel below the step",
+        "Heel drop below the step",
         _SIDE,
         "least",
         "index",
@@ -362,7 +362,7 @@ _ALL = (
     _m(
         "plateau_hold_s",
         "s",
-        "Held near its own level",
+        "Hold time",
         _ANY,
         "plateau",
         "index",
@@ -373,7 +373,7 @@ _ALL = (
     _m(
         "plateau_level_deg",
         "deg",
-        "Level held",
+        "Angle of the hold",
         _SIDE,
         "plateau",
         "difference",
@@ -384,7 +384,7 @@ _ALL = (
     _m(
         "hold_in_band_s",
         "s",
-        "Held inside the target band",
+        "Hold time in the target band",
         _SIDE,
         "plateau",
         "index",
@@ -394,7 +394,7 @@ _ALL = (
     _m(
         "hold_in_band_total_s",
         "s",
-        "Total inside the target band",
+        "Total time in the target band",
         _SIDE,
         "plateau",
         "index",
@@ -404,7 +404,7 @@ _ALL = (
     _m(
         "hold_drift_deg_per_min",
         "deg/min",
-        "Drift during the hold",
+        "Drift of the hold",
         _SIDE,
         "plateau",
         "difference",

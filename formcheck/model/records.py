@@ -237,7 +237,30 @@ class Repetition:
 
 
 CheckKind = Literal["target", "limit"]
-Outcome = Literal["met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged"]
+Outcome = Literal[
+    # of a target, by the best estimate: "borderline" within its own standard uncertainty
+    "reached",
+    "borderline",
+    "not_reached",
+    # of a limit, by the whole 95 % interval
+    "kept",
+    "possibly_passed",
+    "passed",
+    # of either
+    "not_visible",
+    "not_judged",
+]
+_CODES_OF_0_1: dict[tuple[CheckKind, str], Outcome] = {
+    ("target", "met"): "reached",
+    ("target", "not_met"): "not_reached",
+    ("target", "undecided"): "borderline",
+    ("limit", "undecided"): "possibly_passed",
+}
+
+
+def outcome_of_code(kind: CheckKind, code: str) -> str:
+    """The code of an outcome as it is called today; formcheck 0.1 called some otherwise."""
+    return _CODES_OF_0_1.get((kind, code), code)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,12 +286,18 @@ class Remark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AssessedRepetition:
-    """A repetition with its measures, checks and remarks."""
+    """A repetition with its measures, checks and remarks.
+
+    leg : the one that the measures of a leg are of; None where a file does not tell. other_leg :
+    the other knee's place, in a front view of an exercise for both legs.
+    """
 
     repetition: Repetition
     measures: tuple[Value, ...]
     checks: tuple[Check, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    leg: Side | None = None
+    other_leg: tuple[Value, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,6 +355,73 @@ class Tally:
     n: int
 
 
+Where = Literal["below", "within", "above"]
+"""Where a best estimate lies beside what was asked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetDecision:
+    """A bound on repetitions held against all of them together.
+
+    outcome : a target's by the mean over the repetitions, whose own noise shrinks with their
+    number; a limit's the gravest of its repetitions. where : the mean beside the bound.
+    numbers : for each outcome of a repetition, the numbers that came to it.
+    """
+
+    kind: CheckKind
+    bound: Bound
+    outcome: Outcome
+    where: Where
+    numbers: tuple[tuple[Outcome, tuple[int, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldMeasure:
+    """A measure of one leg over the complete repetitions of a set, as the first line tells it.
+
+    n : repetitions that have it. mean : the best estimate over them; its interval carries what
+    they share as it is, and their own parts by the root of their number. extreme : the one that
+    went furthest, towards a limit where there is one, and its number.
+    """
+
+    key: str
+    side: Literal["left", "right", "both"]
+    part: str | None
+    n: int
+    mean: Measured
+    extreme: Measured
+    extreme_number: int
+    decisions: tuple[SetDecision, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """A remark over the set: its code, the repetitions that it was made of, and the mean of the
+    measure that it rests on (None where it rests on none)."""
+
+    code: str
+    side: Literal["left", "right", "both"]
+    numbers: tuple[int, ...]
+    mean: Measured | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldAs:
+    """The longest hold of a set beside what was asked.
+
+    level : where the angle of the hold was seen. asked_s, asked_level : as prescribed, None where
+    not. level_is, time_is : None where nothing was asked, or it was not seen.
+    """
+
+    held: Measured
+    level: Measured | None
+    n: int
+    asked_s: float | None = None
+    asked_level: Bound | None = None
+    level_is: Where | None = None
+    time_is: Where | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetFacts:
     """What the sentence about a set says, counts apart.
@@ -333,7 +429,8 @@ class SetFacts:
     of_side : complete ones of the left and of the right leg; None where they are not told apart.
     n_not_visible : checks of complete repetitions that could not be seen. longest_hold_s : of a
     hold; None for other exercises. is_judged : whether anybody set a bound. n_left_out : entries
-    that a clinician left out.
+    that a clinician left out. told : what was prescribed, else what the exercise is about.
+    observed : remarks by repetition. held : of a hold.
     """
 
     of_side: tuple[int, int] | None
@@ -342,6 +439,9 @@ class SetFacts:
     longest_hold_s: float | None
     is_judged: bool
     n_left_out: int = 0
+    told: tuple[ToldMeasure, ...] = ()
+    observed: tuple[Observed, ...] = ()
+    held: HeldAs | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,14 +1,13 @@
 """A set held against its targets and limits, and summed up. The tool never judges without a bound
 that somebody set."""
 
-from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from formcheck.model.anatomy import SIDES, Side, other_side
-from formcheck.model.intervals import COVERAGE_FACTOR, combined, decide, measured, model_parts
+from formcheck.model.intervals import COVERAGE_FACTOR, combined, measured, model_parts
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, BoundOfKind, Exercise, PrescribedExercise, Prescription
 from formcheck.model.records import (
@@ -21,13 +20,12 @@ from formcheck.model.records import (
     Outcome,
     Part,
     Repetition,
-    SetFacts,
     SetMeasure,
-    Tally,
     Value,
 )
 from formcheck.motion.chair_tests import chair_stand_measures
 from formcheck.motion.driving import is_of_signal
+from formcheck.motion.set_facts import outcome_of_bound, set_facts
 from formcheck.motion.symmetry import symmetry_of
 
 EXTENSION_TOLERANCE_DEG = 5.0
@@ -148,18 +146,12 @@ def check_bound(kind: CheckKind, bound: Bound, value: Value, *, is_complete: boo
     """One bound held against one measure of a repetition.
 
     An attempt that the clip cuts is not judged; a measure that the view cannot support is
-    not visible. Silence never becomes "met".
+    not visible. Silence never becomes "reached".
     """
     outcome: Outcome = "not_judged"
     if is_complete:
-        outcome = _outcome(kind, bound, value)
+        outcome = outcome_of_bound(kind, bound, value)
     return Check(kind=kind, bound=bound, outcome=outcome)
-
-
-def _outcome(kind: CheckKind, bound: Bound, value: Value) -> Outcome:
-    if not isinstance(value, Measured):
-        return "not_visible"
-    return decide(kind, value.low, value.high, *bound.band(kind))
 
 
 def check_set(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -> tuple[Check, ...]:
@@ -174,7 +166,7 @@ def check_set(bounds: Sequence[BoundOfKind], measures: Sequence[SetMeasure]) -> 
         if key in means:
             parts = model_parts("time") if MEASURES[key].unit == "s" else ()
             value = measured(key, means[key], parts)
-        found.append(Check(kind=kind, bound=bound, outcome=_outcome(kind, bound, value)))
+        found.append(Check(kind=kind, bound=bound, outcome=outcome_of_bound(kind, bound, value)))
     return tuple(found)
 
 
@@ -222,11 +214,11 @@ def _is_beyond(target: Bound, limit: Bound, exercise: Exercise | None) -> bool:
 
 
 def is_met(repetition: AssessedRepetition) -> bool | None:
-    """Whether every target is met and every limit kept; None where nobody set any."""
+    """Whether every target is reached and every limit kept; None where nobody set any."""
     outcomes = [c.outcome for c in repetition.checks]
     if not outcomes:
         return None
-    return all(o in ("met", "kept") for o in outcomes)
+    return all(o in ("reached", "kept") for o in outcomes)
 
 
 def summarise_measure(key: str, values: Sequence[Measured], *, is_alike: bool = True) -> SetMeasure:
@@ -330,15 +322,15 @@ def assess_set(
         symmetry=symmetry_of(repetitions, involved),
         checks=check_set(bounds, measures),
         facts=set_facts(
-            repetitions, complete, is_hold=exercise.kind == "hold", is_judged=bool(bounds)
+            repetitions,
+            complete,
+            is_hold=exercise.kind == "hold",
+            bounds=bounds,
+            measure_of_remark={
+                look.code: look.feature for look in exercise.look_for if look.feature in MEASURES
+            },
         ),
     )
-
-
-_WORST_FIRST = ("not_met", "passed", "undecided", "not_visible", "not_judged", "met", "kept")
-"""What is not known of one bound keeps the repetition from being told as reached."""
-_LISTED = ("met", "not_met", "kept", "passed", "undecided", "not_visible", "not_judged")
-"""Order of the outcomes in the facts of a set."""
 
 
 def complete_numbers(repetitions: Sequence[AssessedRepetition], n_found: int) -> tuple[int, ...]:
@@ -359,70 +351,3 @@ def complete_numbers(repetitions: Sequence[AssessedRepetition], n_found: int) ->
         and all(p.is_complete for p in parts)
         and {p.part for p in parts if p.part} == every
     )
-
-
-def _outcome_by_kind(checks: Sequence[Check]) -> dict[CheckKind, Outcome]:
-    """Kind -> what a repetition's targets, or its limits, come to together: the worst outcome."""
-    found: dict[CheckKind, Outcome] = {}
-    for c in sorted(checks, key=lambda c: _WORST_FIRST.index(c.outcome)):
-        found.setdefault(c.kind, c.outcome)
-    return found
-
-
-def set_facts(
-    repetitions: Sequence[AssessedRepetition],
-    complete: Collection[int],
-    *,
-    is_hold: bool,
-    is_judged: bool,
-    is_left_out: Sequence[bool] = (),
-) -> SetFacts:
-    """What the sentence about the set says of these repetitions.
-
-    complete : the numbers that are complete. is_left_out : of each repetition, whether a clinician
-    left it out; it counts nowhere, and still tells that the other leg worked too.
-    """
-    is_left_out = is_left_out or [False] * len(repetitions)
-    kept = [r for r, out in zip(repetitions, is_left_out, strict=True) if not out]
-    checks = [r.checks for r in kept if r.repetition.is_complete]
-    tallies = Counter(pair for c in checks for pair in _outcome_by_kind(c).items())
-    held = [
-        v.value
-        for r in kept
-        for v in r.measures
-        if isinstance(v, Measured) and v.key == "plateau_hold_s"
-    ]
-    return SetFacts(
-        of_side=complete_of_each_leg(
-            ((r.repetition.number, r.repetition.side) for r in repetitions), complete
-        ),
-        tallies=tuple(
-            Tally(kind=kind, outcome=outcome, n=n)
-            for (kind, outcome), n in sorted(tallies.items(), key=_as_listed)
-        ),
-        n_not_visible=sum(c.outcome == "not_visible" for of in checks for c in of),
-        longest_hold_s=max(held) if is_hold and held else None,
-        is_judged=is_judged,
-        n_left_out=len(repetitions) - len(kept),
-    )
-
-
-def _as_listed(tally: tuple[tuple[CheckKind, Outcome], int]) -> tuple[bool, int]:
-    (kind, outcome), _ = tally
-    return kind == "limit", _LISTED.index(outcome)
-
-
-def complete_of_each_leg(
-    legs: Iterable[tuple[int, str]], complete: Collection[int]
-) -> tuple[int, int] | None:
-    """How many are complete of the left and of the right leg; None where one leg worked alone,
-    or where both had a part in one sequence.
-
-    legs : (number, side) of every repetition. complete : the numbers of complete ones.
-    """
-    pairs = set(legs)
-    numbers = {number for number, _ in pairs}
-    if len(pairs) > len(numbers) or not set(SIDES) <= {side for _, side in pairs}:
-        return None
-    left, right = (sum((n, side) in pairs for n in complete) for side in SIDES)
-    return left, right

@@ -310,9 +310,34 @@ def _measure_all(
         ]
         remarks = find_remarks(look_for, s.view.plane, s, measures, in_set)
         done.append(
-            AssessedRepetition(repetition=rep, measures=measures, checks=checks, remarks=remarks)
+            AssessedRepetition(
+                repetition=rep,
+                measures=measures,
+                checks=checks,
+                remarks=remarks,
+                leg=s.series.side,
+                other_leg=_other_knee(scene, rep, s),
+            )
         )
     return tuple(done)
+
+
+OF_EITHER_KNEE = ("fppa_at_turn_deg", "fppa_peak_deg", "fppa_change_deg")
+"""What a front view of both legs at work tells of each knee."""
+
+
+def _other_knee(scene: Scene, rep: Repetition, s: Setting) -> tuple[Value, ...]:
+    """The other knee's place in a front view of an exercise for both legs; else nothing."""
+    if scene.exercise.working_leg != "both" or s.view.plane != "frontal":
+        return ()
+    side = other_side(s.series.side)
+    hidden = hidden_samples(scene.track, side, scene.view, scene.findings, scene.settings.quality)
+    other = replace(s, series=scene.all_series[side], is_hidden=hidden)
+    return tuple(
+        acted_on(measure(key, other), rep, scene.findings)
+        for key in exercise_measures(scene.exercise)
+        if key in OF_EITHER_KNEE
+    )
 
 
 def _settings_of_set(

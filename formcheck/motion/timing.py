@@ -4,7 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from formcheck.model.intervals import COVERAGE_FACTOR, combined, measured, model_parts, time_part
+from formcheck.model.intervals import (
+    COVERAGE_FACTOR,
+    UNSEEN_TIME,
+    combined,
+    measured,
+    model_parts,
+    time_part,
+)
 from formcheck.model.programme import Bound
 from formcheck.model.records import Measured, Part
 from formcheck.motion.circumstances import (
@@ -64,7 +71,7 @@ def _unseen_hold_part(s: Setting, stay: Plateau) -> Part:
 
 def _time_not_seen_part(longer_s: float) -> Part:
     return Part(
-        name="time not seen",
+        name=UNSEEN_TIME,
         standard=longer_s / COVERAGE_FACTOR,
         kind="own",
         source="the hold may have gone on while landmarks were missing in this clip",

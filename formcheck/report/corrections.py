@@ -20,13 +20,14 @@ from formcheck.model.records import (
     Report,
     SetMeasure,
 )
-from formcheck.motion.assessment import complete_numbers, is_met, set_facts, summarise_measure
+from formcheck.motion.assessment import complete_numbers, is_met, summarise_measure
 from formcheck.motion.chair_tests import CHAIR_STAND_S
+from formcheck.motion.set_facts import set_facts
 
 Kind = Literal["left out", "limits", "outcome", "comment"]
 OUTCOMES: dict[CheckKind, tuple[Outcome, ...]] = {
-    "target": ("met", "not_met", "undecided", "not_judged"),
-    "limit": ("kept", "passed", "undecided", "not_judged"),
+    "target": ("reached", "borderline", "not_reached", "not_judged"),
+    "limit": ("kept", "possibly_passed", "passed", "not_judged"),
 }
 """What a clinician may say instead of what was found."""
 LEAST_REPETITION_S = 0.2
@@ -221,7 +222,10 @@ def _recounted(found: CorrectedReport) -> CorrectedReport:
                     repetitions,
                     complete,
                     is_hold=found.report.exercise_words.kind == "hold",
-                    is_judged=whole.facts.is_judged,
+                    bounds=found.report.bounds,
+                    measure_of_remark={
+                        o.code: o.mean.key for o in whole.facts.observed if o.mean is not None
+                    },
                     is_left_out=[out is not None for out in found.left_out],
                 ),
             ),
@@ -269,7 +273,7 @@ def _chair_tests(found: CorrectedReport) -> tuple[SetMeasure, ...]:
 class Counts:
     """How many repetitions of a set need what kind of look. Left-out ones are not counted; a bound
     on the set as a whole counts as one more. `n_open` : of the complete ones, those with a target
-    too close to call or not seen, which nobody may take for reached."""
+    within measuring error or not seen, which nobody may take for reached."""
 
     n_not_met: int
     n_open: int
@@ -277,7 +281,7 @@ class Counts:
     n_doubtful: int
 
 
-_OPEN = (("target", "undecided"), ("target", "not_visible"))
+_OPEN = (("target", "borderline"), ("target", "not_visible"))
 
 
 def counts(found: CorrectedReport) -> Counts:
@@ -296,10 +300,10 @@ def counts(found: CorrectedReport) -> Counts:
         if r.repetition.is_complete
     )
     return Counts(
-        n_not_met=n("target", "not_met"),
+        n_not_met=n("target", "not_reached"),
         n_open=n_open + sum(pair in _OPEN for pair in of_set),
         n_passed=n("limit", "passed"),
-        n_doubtful=n("limit", "undecided"),
+        n_doubtful=n("limit", "possibly_passed"),
     )
 
 

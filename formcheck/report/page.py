@@ -35,7 +35,7 @@ from formcheck.report.tables import (
 from formcheck.words import wording
 from formcheck.words.chair_test_words import chair_test_lines
 from formcheck.words.finding_words import finding_words
-from formcheck.words.set_words import set_sentence
+from formcheck.words.first_line import set_sentence
 
 if TYPE_CHECKING:  # a heavy package, imported when the page is asked for
     from jinja2 import Template

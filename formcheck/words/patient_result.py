@@ -133,7 +133,7 @@ def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tup
     n = len(repetitions)
     past: tuple[tuple[Outcome, str], ...] = (
         ("passed", "went past it"),
-        ("undecided", "may have gone past it"),
+        ("possibly_passed", "may have gone past it"),
     )
     for outcome, most_words in past:
         found = _by_bound(repetitions, "limit", outcome)
@@ -150,7 +150,7 @@ def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tup
             continue
         text = report.exercise_words.remark(code)
         return f"{text} ({count} of {n})", THINGS_TO_TRY[code]
-    found = _by_bound(repetitions, "target", "not_met")
+    found = _by_bound(repetitions, "target", "not_reached")
     if found:
         bound, count = found.most_common(1)[0]
         if count > n / 2:

@@ -1,17 +1,11 @@
-"""Outcomes in sentences: a check of a repetition, a check of the set, the set as a whole."""
+"""Outcomes in sentences: a check of a repetition, a check of the set, why nothing was measured.
+
+The set as a whole is told in `first_line`.
+"""
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
-from formcheck.model.records import (
-    AssessedRepetition,
-    AssessedSet,
-    Check,
-    CheckKind,
-    Measured,
-    Outcome,
-    Report,
-)
-from formcheck.words.finding_words import finding_words
+from formcheck.model.records import AssessedRepetition, AssessedSet, Check, Measured, Outcome
 from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
 from formcheck.words.wording import check_words
@@ -71,68 +65,25 @@ def check_sentence(check: Check, assessed: AssessedRepetition, reader: Reader) -
 
 
 def set_check_sentence(check: Check, whole: AssessedSet, reader: Reader) -> str:
-    """A check of a measure of the whole set in a sentence."""
+    """A check of a measure of the whole set: `stands in 30 s 10, target at least 8: reached`."""
     key = check.measure
     name, unit = MEASURES[key].label.lower(), MEASURES[key].unit
-    wanted = f"{'limit' if check.kind == 'limit' else 'wanted'} {bound_text(check.bound, reader)}"
+    asked = f"{check.kind} {bound_text(check.bound, reader)}"
     mean = next((m.mean for m in whole.measures if m.key == key), None)
     if mean is None:
-        return f"not seen: {name}, {wanted}"
+        return f"{name} not measured, {asked}"
     number = f"{mean:g}" if unit == "1" else _number(mean)
-    outcome = check_words(check).words
-    return f"{outcome}: {name} {number}{_unit(key, reader)}, {wanted}"
+    return f"{name} {number}{_unit(key, reader)}, {asked}: {OUTCOMES_IN_A_LINE[check.outcome]}"
 
 
-def _plural(n: int, word: str) -> str:
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"
-
-
-def why_not_measured(report: Report, reader: Reader) -> str:
-    """Why a clip gives no set that is judged: what spoilt it, else the set's own sentence."""
-    spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
-    if spoilt is None:
-        return set_sentence(report, reader)
-    return finding_words(spoilt, report.exercise_words, reader)
-
-
-_TALLY_WORDS: tuple[tuple[CheckKind, Outcome, str], ...] = (
-    ("target", "met", "target reached in {}"),
-    ("target", "not_met", "target not reached in {}"),
-    ("target", "undecided", "too close to call in {}"),
-    ("limit", "passed", "past the limit in {}"),
-    ("limit", "undecided", "may be past the limit in {}, please look"),
-)
-
-
-def set_sentence(report: Report, reader: Reader) -> str:
-    """The set in a sentence: how many of what was planned, what they came to, what was unseen."""
-    whole, facts, said = report.whole, report.whole.facts, report.exercise_words
-    if not whole.n_repetitions and not facts.n_left_out:
-        spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
-        why = f" {finding_words(spoilt, said, reader)}" if spoilt else ""
-        return f"{said.name}: no {said.kind} was found.{why}"
-    first = f"{said.name}: {_plural(whole.n_complete, f'complete {said.kind}')}"
-    if whole.dose_prescribed:
-        first += f" of {whole.dose_prescribed} planned"
-    if facts.of_side:
-        first += f" ({facts.of_side[0]} left, {facts.of_side[1]} right)"
-    if whole.n_repetitions > whole.n_complete:
-        n_more = whole.n_repetitions - whole.n_complete
-        first += f", {n_more} more cut or unfinished in the clip"
-    if facts.n_left_out:
-        first += f", {facts.n_left_out} left out by the clinician"
-    parts = [first]
-    n_of = {(t.kind, t.outcome): t.n for t in facts.tallies}
-    parts += [
-        words.format(n_of[kind, outcome])
-        for kind, outcome, words in _TALLY_WORDS
-        if (kind, outcome) in n_of
-    ]
-    if facts.n_not_visible:
-        parts.append(f"{_plural(facts.n_not_visible, 'check')} could not be seen")
-    parts += [set_check_sentence(c, whole, reader) for c in whole.checks]
-    if facts.longest_hold_s is not None:
-        parts.append(f"longest hold {facts.longest_hold_s:.1f} s")
-    if not facts.is_judged:
-        parts.append("nobody set a target, so nothing is judged")
-    return "; ".join(parts) + "."
+OUTCOMES_IN_A_LINE: dict[Outcome, str] = {
+    "reached": "reached",
+    "not_reached": "not reached",
+    "borderline": "borderline",
+    "kept": "kept",
+    "passed": "passed",
+    "possibly_passed": "possibly passed",
+    "not_visible": "not measured",
+    "not_judged": "left unjudged",
+}
+"""An outcome after its bound."""

@@ -50,12 +50,22 @@ _WORDS = {
     (o.name, kind): o
     for kind, outcomes in {
         "target": (
-            OutcomeWords(name="met", words="target reached", shape="circle", tone="teal", weight=0),
             OutcomeWords(
-                name="not_met", words="target not reached", shape="diamond", tone="plum", weight=4
+                name="reached", words="target reached", shape="circle", tone="teal", weight=0
             ),
             OutcomeWords(
-                name="undecided", words="too close to call", shape="half", tone="ochre", weight=3
+                name="not_reached",
+                words="target not reached",
+                shape="diamond",
+                tone="plum",
+                weight=4,
+            ),
+            OutcomeWords(
+                name="borderline",
+                words="within measuring error of the target",
+                shape="half",
+                tone="ochre",
+                weight=3,
             ),
         ),
         "limit": (
@@ -66,8 +76,8 @@ _WORDS = {
                 name="passed", words="past the limit", shape="triangle", tone="rust", weight=6
             ),
             OutcomeWords(
-                name="undecided",
-                words="may be past the limit, please look",
+                name="possibly_passed",
+                words="possibly past the limit: check the video",
                 shape="query",
                 tone="rust",
                 weight=5,
@@ -200,7 +210,7 @@ def interval(measured: Measured, bounds: tuple[tuple[str, Bound], ...] = ()) -> 
     """A measure as shown and its 95 % interval: `("88°", "81 to 95")`.
 
     `bounds` are the (kind, bound) pairs in force. A decimal is shown where rounding alone would
-    carry an end of the interval over a bound: an undecided outcome must not look decided.
+    carry an end of the interval over a bound: a limit possibly passed must not look kept.
     """
     factor, decimals, sign = shown(measured.key)
     about = [(kind, b) for kind, b in bounds if b.measure == measured.key]

@@ -9,7 +9,8 @@ from formcheck.report.corrections import OUTCOMES, CorrectedReport, Overruled, r
 from formcheck.report.tables import Cell, columns_of, is_measured_somewhere, value_cell
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
-from formcheck.words.set_words import check_reason, set_sentence
+from formcheck.words.first_line import set_sentence
+from formcheck.words.set_words import check_reason
 
 COLUMNS = 3
 """Measures in the repetition table; the others stand in the table of all measures."""

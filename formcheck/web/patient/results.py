@@ -97,8 +97,8 @@ def _keep_after(request, fields):
 def _result(request):
     from formcheck.clinic.exchange import comments_received
     from formcheck.files.exercises import load_exercise
+    from formcheck.words.first_line import why_not_measured
     from formcheck.words.patient_result import NOT_USED, patient_result
-    from formcheck.words.set_words import why_not_measured
 
     clinic, stored = site_of(request).clinic, own_set(request)
     limit = _limit_of(request, stored)
