@@ -808,20 +808,6 @@ def test_a_deleted_patient_takes_everything_along_and_no_one_else(clinic, result
         deletion.delete_patient(clinic, "KN-311", by="M.T.", reason="")
 
 
-def test_retention_deletes_only_what_is_older(clinic):
-    patient = new_patient(clinic)
-    old, young = new_set(clinic, patient), new_set(clinic, patient)
-    with clinic.write() as c:
-        change(
-            c, "UPDATE sets SET received_at = '2020-01-01T00:00:00+00:00' WHERE id = :i", i=old.id
-        )
-    assert deletion.delete_older_sets(clinic, 365) == 1
-    assert find_set(clinic, old.uid) is None
-    assert find_set(clinic, young.uid) is not None
-    with pytest.raises(UsageError):
-        deletion.delete_older_sets(clinic, 0)
-
-
 def test_a_backup_brings_everything_back(clinic, results, tmp_path):
     patient = new_patient(clinic)
     stored = measured_set(clinic, patient, results)

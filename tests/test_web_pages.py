@@ -19,7 +19,7 @@ from web_cases import Served, running_site
 
 from formcheck.clinic import answers, findings, jobs, open_clinic
 from formcheck.clinic.database import change
-from formcheck.clinic.deletion import delete_set, deletions
+from formcheck.clinic.deletion import delete_set
 from formcheck.clinic.patients import add_patient, current_prescription, find_patient
 from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
 from formcheck.clinic.sets import find_set, sets_of
@@ -649,28 +649,33 @@ def _child_of(pid: int) -> int:
         time.sleep(0.02)
 
 
-@pytest.mark.parametrize("options", [(), ("--retain-days", "30")])
-def test_old_sets_go_only_where_retention_was_asked_for(tmp_path, options):
+def test_age_alone_deletes_nothing_and_the_page_asks(tmp_path):
     clinic = new_clinic(tmp_path)
-    patient = new_patient(clinic)
-    old, new = new_set(clinic, patient), new_set(clinic, patient)
+    old, new = (new_set(clinic, new_patient(clinic, code)) for code in ("KN-204", "KN-311"))
     with clinic.write() as c:
         change(
             c,
-            "UPDATE sets SET received_at = :t, state = 'not measured' WHERE uid = :u",
+            "UPDATE sets SET received_at = :t WHERE uid = :u",
             t=f"{day_before(31)}T08:00:00+00:00",
             u=old.uid,
         )
-        change(c, "UPDATE sets SET state = 'not measured' WHERE uid = :u", u=new.uid)
         change(c, "DELETE FROM jobs")
-    served = Served(tmp_path / "data", *options)
+    served = Served(tmp_path / "data", "--retain-days", "30")
     try:
-        until = time.monotonic() + (60 if options else 1)
-        while time.monotonic() < until and find_set(clinic, old.uid) is not None:
+        browser = served.enter()
+        until = time.monotonic() + 60
+        while old.uid not in (page := browser.get("/clinic/patients").text):
+            assert time.monotonic() < until
             time.sleep(0.1)
-        kept = {s.uid for s in sets_of(clinic, patient.id)}
-        assert kept == ({new.uid} if options else {old.uid, new.uid})
-        assert [d.made_by for d in deletions(clinic)] == ["retention"] * bool(options)
+        assert "Older than 30 days" in page
+        assert new.uid not in page
+        assert browser.post("/clinic/due", {"uid": old.uid, "by": ""}).status == 400
+        assert browser.post("/clinic/due", {"uid": old.uid, "by": "M.T."}).status == 303
+        page = browser.get("/clinic/patients").text
+        assert "Will be deleted" in page
+        assert browser.post("/clinic/due", {"uid": old.uid, "word": "stay"}).status == 303
+        assert "Will be deleted" not in browser.get("/clinic/patients").text
+        assert find_set(clinic, old.uid) is not None
     finally:
         served.stop()
         clinic.close()

@@ -38,7 +38,7 @@ def serve(
     retain_days: Annotated[
         int | None,
         typer.Option(
-            min=1, help="Delete sets this many days after they arrived. Off unless given."
+            min=1, help="Ask after so many days whether a set is to be deleted. Off unless given."
         ),
     ] = None,
     pose_model: PoseModel = None,

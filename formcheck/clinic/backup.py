@@ -5,8 +5,10 @@ import hashlib
 import json
 import os
 import secrets
+import sqlite3
 import tempfile
 import zipfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -14,6 +16,7 @@ from formcheck.clinic.database import Clinic, copy_database, is_sound, now, open
 from formcheck.clinic.folder import (
     RECORDING_SUFFIXES,
     UID,
+    DataFolder,
     data_folder,
     default_data_folder,
     holds_foreign_files,
@@ -21,14 +24,23 @@ from formcheck.clinic.folder import (
     remove_folder,
     serving,
 )
-from formcheck.files.locks import open_bytes
+from formcheck.clinic.restoring import alone, beside, make_ready, put_in_place, settle
+from formcheck.clinic.sets import find_set
+from formcheck.files.locks import open_bytes, take
 from formcheck.files.schema_version import schema_fault
-from formcheck.files.storage import make_folder, output_error, write_atomically
+from formcheck.files.storage import (
+    make_folder,
+    output_error,
+    remove_leftovers,
+    write_all,
+    write_atomically,
+)
 from formcheck.files.strict_json import read_json
-from formcheck.model.errors import FileError, OutputError, UsageError
+from formcheck.model.errors import FileError, UsageError
 
 BACKUP_SCHEMA = "formcheck.backup/1.0"
 _DATABASE, _MANIFEST = "clinic.db", "manifest.json"
+_SCRATCH, _LOCK = ".backup-", "lock"
 RESULT_NAMES = (
     "report.json",
     "reps.csv",
@@ -56,16 +68,26 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
     """Writes the backup, while the clinic may be in use, and reads it back to check it.
 
     The database is copied first: every recording that it names is in the backup too, unless it
-    was deleted meanwhile. Raises UsageError for a target inside the data folder, where it would
-    be lost with it or stand in the database's place; OutputError when it cannot be written.
+    was deleted meanwhile. An earlier file of the name is replaced only by one that was read back
+    and found whole, its database by SQLite's own check.
+
+    Raises UsageError for a target inside the data folder, where it would be lost with it or
+    stand in the database's place; FileError when what is to be kept is damaged; OutputError when
+    it cannot be written.
     """
     target = Path(target)
     refuse_inside(target, clinic.folder)
+    remove_backup_leftovers(clinic.folder)
     made_at = now()
     entries: list[dict] = []
-    with tempfile.TemporaryDirectory(dir=clinic.folder.root, prefix=".backup-") as scratch:
-        copy = Path(scratch) / _DATABASE
+    with _scratch(clinic.folder, target) as scratch:
+        copy = scratch / _DATABASE
         copy_database(clinic.folder.database, copy)
+        if not is_sound(copy):
+            raise FileError(
+                f"{clinic.folder.database}: is damaged, and was not backed up; an earlier backup "
+                "was left as it is: bring it back (formcheck restore --replace)"
+            )
         with write_atomically(target, is_private=True) as beside:
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
                 for name, path in [(_DATABASE, copy), *_files(clinic)]:
@@ -73,7 +95,66 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
                         entries.append(_put(archive, name, path))
                 manifest = {"schema": BACKUP_SCHEMA, "made_at": made_at, "files": entries}
                 archive.writestr(_MANIFEST, json.dumps(manifest, indent=1))
-    return check_backup(target)
+            _compare_with_rows(clinic, copy, entries, target)
+            return check_backup(beside)
+
+
+@contextlib.contextmanager
+def _scratch(folder: DataFolder, target: Path) -> Iterator[Path]:
+    """A folder for the copy of the database, locked while it is used. It names the target: what
+    a killed backup left there is found again."""
+    scratch = Path(tempfile.mkdtemp(dir=folder.root, prefix=_SCRATCH))
+    handle = open_bytes(scratch / _LOCK, os.O_CREAT | os.O_RDWR, 0o600)
+    try:
+        take(handle)
+        write_all(handle, os.fsencode(target.absolute()))
+        yield scratch
+    finally:
+        os.close(handle)
+        remove_folder(scratch)
+
+
+def remove_backup_leftovers(folder: DataFolder) -> int:
+    """How many killed backups were cleaned up: the copy of the database here, and the half
+    written file where the backup was to be."""
+    n = 0
+    for scratch in folder.root.glob(f"{_SCRATCH}*"):
+        target = b""
+        try:
+            handle = open_bytes(scratch / _LOCK, os.O_RDWR)
+        except OSError:
+            handle = -1
+        if handle >= 0:
+            is_alive = take(handle) == "taken"
+            target = os.read(handle, 10_000)
+            os.close(handle)
+            if is_alive:
+                continue
+        if target:
+            remove_leftovers(Path(os.fsdecode(target)))
+        remove_folder(scratch)
+        n += 1
+    return n
+
+
+def _compare_with_rows(clinic: Clinic, copy: Path, entries: list[dict], target: Path) -> None:
+    """Raises FileError when a recording is not the one that arrived and a good backup stands in
+    the place. Where none stands, what there is is better than nothing."""
+    sums = {e["name"]: e["sha256"] for e in entries}
+    with contextlib.closing(sqlite3.connect(copy)) as connection:
+        rows = connection.execute("SELECT recording, recording_sha256 FROM sets").fetchall()
+    wrong = [
+        recording
+        for recording, sha256 in rows
+        if sums.get(f"recordings/{recording}") != sha256
+        # Deleted since the database was copied: then its row is gone too.
+        and find_set(clinic, recording.partition(".")[0]) is not None
+    ]
+    if wrong and target.exists():
+        raise FileError(
+            f"{clinic.folder.recordings}: {len(wrong)} recordings are missing or damaged "
+            f"({wrong[0]}); the earlier backup was left as it is: name another file for this one"
+        )
 
 
 def _files(clinic: Clinic) -> list[tuple[str, Path]]:
@@ -171,14 +252,23 @@ def _copy_out(archive: zipfile.ZipFile, entry: dict, into: Path | None, source: 
 
 
 def check_backup(source: Path) -> BackupContent:
-    """What a backup holds, every byte of it checked. Raises FileError when it is damaged."""
-    try:
-        with zipfile.ZipFile(source) as archive:
-            manifest = _manifest(archive, source)
-            for entry in manifest["files"]:
-                _copy_out(archive, entry, None, source)
-    except (OSError, zipfile.BadZipFile) as error:
-        raise FileError(f"{source}: cannot be read as a backup ({error})") from error
+    """What a backup holds, every byte of it and its database checked. Raises FileError when it is
+    damaged."""
+    with tempfile.TemporaryDirectory(dir=Path(source).parent, prefix=".check-") as scratch:
+        copy = Path(scratch) / _DATABASE
+        try:
+            with zipfile.ZipFile(source) as archive:
+                manifest = _manifest(archive, source)
+                for entry in manifest["files"]:
+                    _copy_out(archive, entry, copy if entry["name"] == _DATABASE else None, source)
+        except (OSError, zipfile.BadZipFile) as error:
+            raise FileError(f"{source}: cannot be read as a backup ({error})") from error
+        if not is_sound(copy):
+            raise FileError(f"{source}: its database is damaged; use another backup")
+    return _content(manifest)
+
+
+def _content(manifest: dict) -> BackupContent:
     return BackupContent(
         made_at=str(manifest["made_at"]),
         n_files=len(manifest["files"]),
@@ -197,54 +287,46 @@ def restore(source: Path, root: Path | None, *, is_replacing: bool = False) -> B
     damaged.
     """
     place = Path(root) if root is not None else default_data_folder()
+    settle(place)
     if not (place / _DATABASE).exists() and holds_foreign_files(place):
         raise UsageError(
             f"{place}: holds files that are no clinic's data; name an empty folder with --data"
         )
     folder = data_folder(place)
-    has_data = folder.database.exists()
+    has_data = folder.database.exists() or any(folder.recordings.iterdir())
     if has_data and not is_replacing:
         raise UsageError(
             f"{folder.root}: holds a clinic's data; name an empty folder with --data, or say "
             "--replace (what is there is then kept beside it)"
         )
-    with serving(folder):
-        beside = folder.root.with_name(f"{folder.root.name}.restoring-{secrets.token_hex(4)}")
+    with serving(folder), alone(folder.root):
+        unpacked = beside(folder.root, secrets.token_hex(4))
         try:
-            content = _unpack(Path(source), beside)
+            content = _unpack(Path(source), unpacked)
             kept = folder.root.with_name(
                 f"{folder.root.name}.before-restore-{now().replace(':', '')}"
             )
-            try:
-                os.rename(folder.root, kept)
-                os.rename(beside, folder.root)
-            except OSError as error:
-                raise OutputError(
-                    f"{folder.root}: cannot be moved ({error.strerror}); close what uses it"
-                ) from error
-            if not has_data:
-                remove_folder(kept)
+            make_ready(unpacked, kept, is_kept=has_data)
+            put_in_place(unpacked, folder.root)
         finally:
-            remove_folder(beside)
+            remove_folder(unpacked)
     open_clinic(folder.root).close()
     return content
 
 
-def _unpack(source: Path, beside: Path) -> BackupContent:
-    target = data_folder(beside)
+def _unpack(source: Path, into: Path) -> BackupContent:
+    target = DataFolder(root=into)
+    for place in (target.root, target.recordings, target.uploads, target.results):
+        make_folder(place, is_private=True)
     try:
         with zipfile.ZipFile(source) as archive:
             manifest = _manifest(archive, source)
             for entry in manifest["files"]:
-                into = target.root / entry["name"]
-                make_folder(into.parent, is_private=True)
-                _copy_out(archive, entry, into, source)
+                path = target.root / entry["name"]
+                make_folder(path.parent, is_private=True)
+                _copy_out(archive, entry, path, source)
     except (OSError, zipfile.BadZipFile) as error:
         raise FileError(f"{source}: cannot be read as a backup ({error})") from error
     if not is_sound(target.database):
         raise FileError(f"{source}: its database is damaged; use another backup")
-    return BackupContent(
-        made_at=str(manifest["made_at"]),
-        n_files=len(manifest["files"]),
-        n_bytes=sum(f["bytes"] for f in manifest["files"]),
-    )
+    return _content(manifest)

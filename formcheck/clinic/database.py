@@ -117,6 +117,12 @@ def open_clinic(root: Path | None = None, *, steps: Steps = MIGRATIONS) -> Clini
     was made by a newer formcheck.
     """
     folder = data_folder(root)
+    is_new = not folder.database.exists() or not folder.database.stat().st_size
+    if is_new and any(folder.recordings.iterdir()):
+        raise FileError(
+            f"{folder.root}: holds recordings, and its database (clinic.db) is gone; bring a "
+            "backup back (formcheck restore --replace), or name another folder with --data"
+        )
     engine = _engine(folder.database)
     clinic = Clinic(folder=folder, engine=engine)
     try:
@@ -200,12 +206,19 @@ def copy_database(source: Path, target: Path) -> None:
     """A whole copy of the database, taken while it may be in use."""
     target.unlink(missing_ok=True)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL, 0o600))
-    with (
-        contextlib.closing(sqlite3.connect(source, timeout=15)) as a,
-        contextlib.closing(sqlite3.connect(target)) as b,
-    ):
-        a.backup(b)
-        b.execute("PRAGMA journal_mode=DELETE")
+    try:
+        with (
+            contextlib.closing(sqlite3.connect(source, timeout=15)) as a,
+            contextlib.closing(sqlite3.connect(target)) as b,
+        ):
+            a.backup(b)
+            b.execute("PRAGMA journal_mode=DELETE")
+    except sqlite3.OperationalError as error:
+        if "full" in str(error):
+            raise NoRoomError(f"{target}: the disk is full; free some space") from error
+        raise BusyError(f"{source}: cannot be read now ({error}); try again") from error
+    except sqlite3.DatabaseError as error:
+        raise FileError(f"{source}: is damaged; restore a backup (formcheck restore)") from error
 
 
 def is_sound(path: Path) -> bool:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from formcheck.clinic.restoring import settle
 from formcheck.files.locks import open_bytes, take
 from formcheck.files.storage import make_folder, output_error
 from formcheck.model.errors import BusyError, NoRoomError, UsageError
@@ -75,11 +76,13 @@ def default_data_folder() -> Path:
 
 
 def data_folder(root: Path | None = None) -> DataFolder:
-    """The data folder, made where missing, readable by its owner only.
+    """The data folder, made where missing, readable by its owner only. A restore that was broken
+    off there is finished or undone first.
 
-    Raises OutputError when it cannot be made.
+    Raises OutputError when it cannot be made, BusyError while a backup is being brought back.
     """
     folder = DataFolder(root=Path(root) if root is not None else default_data_folder())
+    settle(folder.root)
     for place in (folder.root, folder.recordings, folder.uploads, folder.results):
         make_folder(place, is_private=True)
     return folder
@@ -92,6 +95,7 @@ def existing_data_folder(root: Path | None) -> DataFolder:
     Raises UsageError when it holds no clinic's data.
     """
     folder = DataFolder(root=Path(root) if root is not None else default_data_folder())
+    settle(folder.root)
     if not folder.database.is_file():
         raise UsageError(f"{folder.root}: holds no clinic's data; name its folder with --data")
     return folder

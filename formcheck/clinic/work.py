@@ -220,6 +220,9 @@ def do_job(
     else:
         reason = why_not_measured(report, "clinician")
         is_kept = job_rows.end_not_measured(clinic, job, holder, reason, outcome)
+    if not is_kept and find_set(clinic, stored.uid) is None:
+        # Deleted while it was measured: nothing of it is to be left.
+        remove_folder(clinic.folder.result(stored.uid))
     return (stored.uid, analysis) if is_kept else None
 
 

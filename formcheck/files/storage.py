@@ -102,7 +102,7 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
     path = Path(path)
     if os.path.isdir(path):
         raise output_error(OSError(errno.EISDIR, "is a folder"), path)
-    _remove_leftovers(path)
+    remove_leftovers(path)
     beside = path.with_name(f"{_stem_beside(path)}{secrets.token_hex(4)}.part{path.suffix}")
     try:
         mode = 0o600 if is_private else 0o666
@@ -146,8 +146,9 @@ def _stem_beside(path: Path) -> str:
     return f".{path.stem[:40]}."
 
 
-def _remove_leftovers(path: Path) -> None:
-    """Removes half-written files of runs that were killed; those still being written stay."""
+def remove_leftovers(path: Path) -> None:
+    """Removes half-written files of `path` of runs that were killed; those still being written
+    stay."""
     start, end = _stem_beside(path), f".part{path.suffix}"
     n_token = 8
     with contextlib.suppress(OSError):

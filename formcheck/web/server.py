@@ -9,9 +9,10 @@ from pathlib import Path
 from urllib.parse import parse_qs
 
 from formcheck.clinic import Clinic, open_clinic
-from formcheck.clinic.deletion import delete_older_sets
+from formcheck.clinic.backup import remove_backup_leftovers
 from formcheck.clinic.folder import serving
 from formcheck.clinic.patients import find_patient
+from formcheck.clinic.retention import delete_confirmed, due_sets
 from formcheck.clinic.uploads import remove_strays
 from formcheck.files.packages import needed_package
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
@@ -212,6 +213,7 @@ def serve(
     clinic = open_clinic(root)
     with closing(clinic), serving(clinic.folder), _socket_on(port) as listening:
         remove_strays(clinic)
+        remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
         sessions = Sessions()
         site = Site(clinic=clinic, sessions=sessions, port=port)
@@ -268,8 +270,20 @@ def _links_on_enter(new_link) -> None:
 
 
 def _keep_deleting(clinic: Clinic, days: int, stop: threading.Event) -> None:
+    n_told = 0
     while not stop.is_set():
-        n = delete_older_sets(clinic, days)
-        if n:
-            print(f"formcheck: {n} sets older than {days} days were deleted", file=sys.stderr)
+        try:
+            n = delete_confirmed(clinic, days)
+            if n:
+                print(f"formcheck: {n} sets older than {days} days were deleted", file=sys.stderr)
+            n_due = sum(not d.confirmed_at for d in due_sets(clinic))
+            if n_due > n_told:
+                print(
+                    f"formcheck: {n_due} sets are older than {days} days; say under Patients "
+                    "which of them are to be deleted",
+                    file=sys.stderr,
+                )
+            n_told = n_due
+        except FormcheckError as error:
+            print(f"formcheck: {error}", file=sys.stderr)
         stop.wait(3600)

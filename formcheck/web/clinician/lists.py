@@ -11,6 +11,7 @@ from formcheck.clinic.patients import (
     list_patients,
     set_silent_days,
 )
+from formcheck.clinic.retention import confirm, due_sets, take_back
 from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.sets import STATE_WORDS, StoredSet
 from formcheck.files.exercises import load_exercise
@@ -25,6 +26,7 @@ def routes() -> list:
         post("/clinic/answers/{id:int}/seen", _seen),
         get("/clinic/patients", _patients),
         post("/clinic/patients", _add),
+        post("/clinic/due", _say_due),
         post("/clinic/patients/{code}/delete", _delete),
         post("/clinic/patients/{code}/silent", _silent),
     ]
@@ -136,7 +138,23 @@ def _patients(request, faults=(), code: str = "", status: int = 200):
         patients=list_patients(clinic),
         code=code,
         deletions=deletions(clinic),
+        due=due_sets(clinic),
         faults=faults,
+    )
+
+
+def _say_due(request, fields):
+    """A clinician's word on sets older than the limit: they go in a day, or they stay."""
+    clinic, uids = site_of(request).clinic, fields.get("uid", [])
+    with telling() as faults:
+        if first(fields, "word") == "stay":
+            take_back(clinic, uids)
+        else:
+            confirm(clinic, uids, first(fields, "by"))
+    return (
+        _patients(request, faults, status=400)
+        if faults
+        else go(request, "/clinic/patients", "kept")
     )
 
 
