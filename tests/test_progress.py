@@ -128,7 +128,6 @@ def test_three_sessions_on_one_day_are_one_day():
         {"is_worse_next_morning": True},
         {"has_new_swelling": True},
         {"has_giving_way": True},
-        {"effort": 7},
         {"are_targets_met": False},
     ],
 )
@@ -145,7 +144,6 @@ def test_each_thing_that_fails_once_keeps_progress_from_being_fulfilled(change):
         "is_worse_next_morning",
         "has_new_swelling",
         "has_giving_way",
-        "effort",
         "are_targets_met",
     ],
 )
@@ -154,6 +152,16 @@ def test_each_thing_that_nobody_said_is_not_enough_information(name):
     progress = criteria(_days(GOOD, GOOD, unsaid))[0]
     assert progress.outcome == "not_enough_information"
     assert any(f.holds is None and "not told" in f.text for f in progress.facts)
+
+
+def test_effort_is_asked_about_only_where_a_clinician_set_a_limit():
+    hard = [replace(GOOD, effort=9, day=n) for n in range(3)]
+    assert criteria(hard)[0].outcome == "fulfilled"
+    own = CriteriaSettings(progress_effort_most=6)
+    assert criteria(hard, own)[0].outcome == "not_fulfilled"
+    assert criteria([replace(d, effort=None) for d in hard], own)[0].outcome == (
+        "not_enough_information"
+    )
 
 
 def test_only_the_last_sessions_count_for_progress():

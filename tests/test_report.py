@@ -478,7 +478,7 @@ def test_set_measures_without_spread_show_a_dash():
         REPORT.whole,
         measures=(SetMeasure(key="range_deg", mean=80.0, sd=None, first=80.0, last=80.0),),
     )
-    assert "Range 80° – 80° 80° –" in page(build_analysis(whole=whole)).text
+    assert "Range of movement, angle 80° – 80° 80° –" in page(build_analysis(whole=whole)).text
 
 
 def test_the_page_puts_the_published_values_beside_a_chair_test_and_judges_nothing_by_them():

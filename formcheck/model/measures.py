@@ -455,22 +455,24 @@ _ALL = (
     _m(
         "range_deg",
         "deg",
-        "Range",
+        "Range of movement, angle",
         _SIDE,
         "tempo",
         "index",
-        "Largest minus smallest value of the driving angle within the repetition.",
+        "Largest minus smallest value, within the repetition, of the angle by which repetitions "
+        "are counted.",
         possible=(0.0, 180.0),
         patient_label="How far the movement goes",
     ),
     _m(
         "range_share",
         "share",
-        "Range",
+        "Range of movement, height",
         _ANY,
         "tempo",
         "index",
-        "Largest minus smallest value of the driving height within the repetition.",
+        "Largest minus smallest value, within the repetition, of the height by which repetitions "
+        "are counted.",
         possible=(0.0, 1.5),
         patient_label="How far the movement goes",
     ),

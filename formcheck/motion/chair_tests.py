@@ -1,7 +1,9 @@
 """The two chair tests of a set of stands, and their published cut-offs as facts beside a result.
 
-The cut-offs are for people of 60 and over and for general function and falls, not for knees.
-Nothing is judged by them: a clinician reads them beside the number.
+The cut-offs are averages of people of 60 and over, not of knees, and hold for the test as its
+source does it. Nothing is judged by them: a clinician reads them beside the number. A cut-off
+for falls is left out: it told fallers from others little better than chance, and its paper was
+not read.
 """
 
 from collections.abc import Collection, Sequence
@@ -71,23 +73,14 @@ def _half_way_s(stand: Repetition, usual_s: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeCutOff:
-    """The published cut-off of an age group, its years inclusive; fewer stands, or more seconds,
-    is worse than average. Men and women are alike where the source does not part them."""
+    """The published cut-off of an age group, its years inclusive: fewer stands, or more seconds,
+    is what the source calls below or worse than average. Men and women are alike where the
+    source does not part them."""
 
     from_years: int
     to_years: int
     men: float
     women: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FallsCutOff:
-    """From how many seconds on recurrent falls are more frequent, and how well that tells them."""
-
-    at_least_s: float
-    sensitivity: float
-    specificity: float
-    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +95,6 @@ class PublishedCutOffs:
     by_age: tuple[AgeCutOff, ...]
     source: str
     seat_cm: float | None = None
-    falls: FallsCutOff | None = None
 
 
 def _ages(*rows: tuple[int, int, float, float]) -> tuple[AgeCutOff, ...]:
@@ -124,16 +116,13 @@ PUBLISHED = (
             (85, 89, 8, 8),
             (90, 94, 7, 4),
         ),
-        source="CDC STEADI 30-second chair stand (2017)",
+        source="CDC STEADI, 30-second chair stand (2017), read in a copy",
         seat_cm=43,
     ),
     PublishedCutOffs(
         key="time_for_five_s",
         by_age=_ages((60, 69, 11.4, 11.4), (70, 79, 12.6, 12.6), (80, 89, 14.8, 14.8)),
-        source="Bohannon 2006",
-        falls=FallsCutOff(
-            at_least_s=15.0, sensitivity=0.55, specificity=0.65, source="Buatois 2008"
-        ),
+        source="Bohannon 2006, the abstract: a meta-analysis of 13 papers",
     ),
 )
 

@@ -12,8 +12,8 @@ def chair_test_lines(keys: Collection[str]) -> tuple[str, ...]:
 
 
 _SCOPE = (
-    "These values are for people of 60 and over, for general function and falls. They say "
-    "nothing about a knee, and nothing here is judged by them."
+    "These values are averages of people of 60 and over. They say nothing about a knee, about "
+    "younger people or about one person's falls, and nothing here is judged by them."
 )
 
 
@@ -23,28 +23,21 @@ def _stands_in_30_s(test: PublishedCutOffs) -> str:
     )
     return (
         f"Stands in 30 s: the test is done from a seat {test.seat_cm:g} cm high with the arms "
-        "crossed; when the arms are used its result is 0. Whether they were is for a person to "
-        f"see. Published as below average, by age, are fewer stands than {ages}. "
-        f"Source: {test.source}."
+        "crossed; when the arms are used its result is 0. Neither the seat nor the arms are told "
+        "here: they are for a person to see, and without them the number is no test. The source "
+        f"calls fewer stands than these below average, by age: {ages}. Source: {test.source}."
     )
 
 
 def _five_stands(test: PublishedCutOffs) -> str:
     ages = "; ".join(f"{c.from_years} to {c.to_years}: {c.men:g} s" for c in test.by_age)
-    line = (
+    return (
         "Five stands: timed here to standing at the fifth stand; other protocols stop when "
-        "seated again, which is later. Published as worse than average, by age, is longer than "
-        f"{ages}"
+        "seated again, which is later, and how the papers behind these values stopped was not "
+        "read. "
+        "The source says that who takes longer than these can be considered to have worse than "
+        f"average performance, by age: {ages}. Source: {test.source}."
     )
-    source = f"worse than average for age: {test.source}"
-    if test.falls:
-        f = test.falls
-        line += f"; {f.at_least_s:g} s and more goes with recurrent falls"
-        source += (
-            f"; recurrent falls: {f.source}, sensitivity {100 * f.sensitivity:.0f} %, "
-            f"specificity {100 * f.specificity:.0f} %"
-        )
-    return f"{line}. Source: {source}."
 
 
 _LINES = {"n_in_30_s": _stands_in_30_s, "time_for_five_s": _five_stands}

@@ -22,7 +22,7 @@ _ANSWERS = {
 _FIELDS = {
     "progress_sessions": ("Sessions on different days", 1, 20),
     "progress_pain_most": ("Progress: most pain, 0 to 10", 0, 9),
-    "progress_effort_most": ("Progress: most effort, 0 to 10", 0, 10),
+    "progress_effort_most": ("Progress: most effort, 0 to 10 (empty: not asked)", 0, 10),
     "hold_pain_most": ("Hold: most pain, 0 to 10", 1, 10),
     "weekly_rise_least": ("Ease: rise of pain from week to week", 0.1, 10),
 }
@@ -87,10 +87,14 @@ def criteria_view(
         facts=tuple(_line(c) for c in found),
         source=f"Source: {settings.source}. {ONE_AT_A_TIME}",
         fields=tuple(
-            CriteriaField(name=name, words=words, value=f"{getattr(settings, name):g}")
+            CriteriaField(name=name, words=words, value=_shown(getattr(settings, name)))
             for name, (words, _, _) in _FIELDS.items()
         ),
     )
+
+
+def _shown(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
 
 
 def changed_criteria(sent: Mapping[str, list[str]]) -> dict[str, float | int]:
@@ -101,10 +105,11 @@ def changed_criteria(sent: Mapping[str, list[str]]) -> dict[str, float | int]:
         default = getattr(CriteriaSettings(), name)
         if value is None:
             continue
-        if not least <= value <= most or (isinstance(default, int) and value != int(value)):
+        is_whole = not isinstance(default, float)
+        if not least <= value <= most or (is_whole and value != int(value)):
             raise UsageError(f"{words}: write a number from {least:g} to {most:g}")
         if value != default:
-            out[name] = int(value) if isinstance(default, int) else value
+            out[name] = int(value) if is_whole else value
     made = CriteriaSettings(**out)
     if made.hold_pain_most <= made.progress_pain_most:
         raise UsageError("the pain to hold at lies above the pain to progress at")
