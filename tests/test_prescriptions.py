@@ -409,6 +409,7 @@ def test_the_json_schemas_are_written_for_an_editor(tmp_path):
     assert [path.name for path in written] == [
         "formcheck.exercise.schema.json",
         "formcheck.prescription.schema.json",
+        "formcheck.template.schema.json",
         "formcheck.questions.schema.json",
     ]
     assert all(path.stat().st_size > 1000 for path in written)

@@ -160,6 +160,23 @@ def sheet(
     typer.echo(f"page written to {out}", err=True)
 
 
+@prescription_app.command()
+def templates(
+    out: Annotated[
+        Path | None, typer.Option(help="A folder to write them into, to be changed there.")
+    ] = None,
+) -> None:
+    """List the programmes to begin a prescription from, or write their files."""
+    from formcheck.files.templates import load_templates, write_templates
+
+    if out is None:
+        for t in load_templates()[0]:
+            typer.echo(f"{t.id}: {t.template.name} ({t.template.source})")
+        return
+    for path in write_templates(out):
+        typer.echo(str(path))
+
+
 def _ask(question) -> str:
     if question.fault:
         typer.echo(f"  {question.fault}", err=True)

@@ -14,6 +14,7 @@ from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import (
     EXERCISE_SCHEMA,
     PRESCRIPTION_SCHEMA,
+    TEMPLATE_SCHEMA,
     Bound,
     Exercise,
     FilmedSet,
@@ -309,8 +310,8 @@ class CheckedFile:
 
 
 def check_file(path: Path) -> CheckedFile:
-    """Every fault of one exercise, prescription or question file, and what a colleague would ask
-    about a prescription; nothing is raised."""
+    """Every fault of one exercise, prescription, template or question file, and what a colleague
+    would ask about a prescription or a template; nothing is raised."""
     from formcheck.files.schema import PARSERS, file_kind, prescription_advice
     from formcheck.files.toml_lines import TomlFault, read_toml
 
@@ -328,12 +329,13 @@ def check_file(path: Path) -> CheckedFile:
             raise FileError(
                 f"{file}:1: schema: does not say what the file is; write "
                 f'schema = "{EXERCISE_SCHEMA}" or schema = "{PRESCRIPTION_SCHEMA}" as the '
-                f'first line (of questions to patients: "{QUESTIONS_SCHEMA}")'
+                f'first line (of a template: "{TEMPLATE_SCHEMA}"; of questions to patients: '
+                f'"{QUESTIONS_SCHEMA}")'
             )
         PARSERS[kind](text, file)
     except FileError as error:
         return CheckedFile(file=file, kind=kind, faults=error.faults or (str(error),))
-    advice = prescription_advice(text, file) if kind == "prescription" else ()
+    advice = prescription_advice(text, file) if kind in ("prescription", "template") else ()
     return CheckedFile(file=file, kind=kind, faults=(), advice=advice)
 
 

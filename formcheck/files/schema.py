@@ -1,4 +1,4 @@
-"""Exercise, prescription and question files into records: types, rules, version, JSON Schemas.
+"""What clinicians write, into records: types, rules, version; and the JSON Schemas.
 
 All faults of a file come out at once, each as `file:line: dotted.path: what is wrong; mend`.
 """
@@ -25,21 +25,25 @@ from formcheck.model.programme import (
     FEATURES,
     MOST_PRESCRIBED,
     PRESCRIPTION_SCHEMA,
+    TEMPLATE_SCHEMA,
     Exercise,
     Prescription,
+    ProgrammeTemplate,
 )
 from formcheck.model.safety import QUESTIONS_SCHEMA, Questions
 
-Kind = Literal["exercise", "prescription", "questions"]
-KINDS: tuple[Kind, ...] = ("exercise", "prescription", "questions")
+Kind = Literal["exercise", "prescription", "template", "questions"]
+KINDS: tuple[Kind, ...] = ("exercise", "prescription", "template", "questions")
 _RECORD: dict[Kind, type] = {
     "exercise": Exercise,
     "prescription": Prescription,
+    "template": ProgrammeTemplate,
     "questions": Questions,
 }
 _NEWEST: dict[Kind, str] = {
     "exercise": EXERCISE_SCHEMA,
     "prescription": PRESCRIPTION_SCHEMA,
+    "template": TEMPLATE_SCHEMA,
     "questions": QUESTIONS_SCHEMA,
 }
 
@@ -67,6 +71,15 @@ def parse_prescription(text: str, file: str, *, is_kept: bool = False) -> Prescr
     return prescription
 
 
+def parse_template(text: str, file: str) -> ProgrammeTemplate:
+    """The programme to begin from that a TOML text holds; `file` names it in faults.
+
+    Its lines follow the rules of a prescription's. Raises FileError with every fault of the file.
+    """
+    template: ProgrammeTemplate = _parse("template", text, file)
+    return template
+
+
 def parse_questions(text: str, file: str) -> Questions:
     """The questions to patients that a TOML text holds; `file` names it in faults.
 
@@ -79,16 +92,20 @@ def parse_questions(text: str, file: str) -> Questions:
 PARSERS: Mapping[str, Callable[[str, str], Any]] = {
     "exercise": parse_exercise,
     "prescription": parse_prescription,
+    "template": parse_template,
     "questions": parse_questions,
 }
 """The reader of each kind of file."""
 
 
 def prescription_advice(text: str, file: str) -> tuple[str, ...]:
-    """What a colleague would ask about a sound prescription, each with its line."""
+    """What a colleague would ask about a sound prescription or template, each with its line."""
     from formcheck.files.prescription_advice import advice
 
-    record = parse_prescription(text, file, is_kept=True)
+    if file_kind(text) == "template":
+        record = parse_template(text, file).as_prescription()
+    else:
+        record = parse_prescription(text, file, is_kept=True)
     named = {
         name
         for line in record.exercises
@@ -146,7 +163,11 @@ def _parse(kind: Kind, text: str, file: str, *, has_rules: bool = True) -> Any:
         warn_newer_minor(file, data["schema"], _NEWEST[kind])
         _leave_out_unknown(data, _RECORD[kind])
     rows = data.get("exercises")
-    if kind == "prescription" and isinstance(rows, list) and len(rows) > MOST_PRESCRIBED:
+    if (
+        kind in ("prescription", "template")
+        and isinstance(rows, list)
+        and len(rows) > MOST_PRESCRIBED
+    ):
         what = f"holds {len(rows)} exercises; give at most {MOST_PRESCRIBED}"
         faults = [Fault(path=("exercises", MOST_PRESCRIBED), what=what)]
         raise file_error(file, _told(faults, file, lines))

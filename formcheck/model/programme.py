@@ -16,6 +16,7 @@ from formcheck.model.measures import Plane
 
 EXERCISE_SCHEMA = "formcheck.exercise/1.1"
 PRESCRIPTION_SCHEMA = "formcheck.prescription/1.1"
+TEMPLATE_SCHEMA = "formcheck.template/1.0"
 
 MOST_PRESCRIBED = 40
 """Lines of a prescription; nobody does more exercises (common practice)."""
@@ -324,6 +325,38 @@ class Prescription:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeTemplate:
+    """A programme to begin a prescription from: a start for the clinician, never a protocol.
+
+    A line whose exercise is done by one leg and that names no sides stands for the involved leg.
+    """
+
+    schema: Text
+    name: Text
+    source: Text
+    """Where it comes from, or "common practice"."""
+    about: Text
+    """For whom it is a start, in a sentence or two for the clinician."""
+    to_decide: tuple[Text, ...] = ()
+    """What the clinician settles before it is used: the surgeon's limits, weight bearing."""
+    condition: str = ""
+    """Put into the prescription, where the clinician completes it."""
+    exercises: Annotated[tuple[PrescribedExercise, ...], MinLen(1), MaxLen(MOST_PRESCRIBED)]
+
+    def as_prescription(self) -> Prescription:
+        """The template as a prescription for nobody, for what is asked of a whole programme."""
+        return Prescription(
+            schema=PRESCRIPTION_SCHEMA,
+            patient="T-1",
+            involved_side="left",
+            prescribed_by="-",
+            valid_from=date(2025, 1, 1),
+            condition=self.condition,
+            exercises=self.exercises,
+        )
+
+
 __all__ = [
     "Bound",
     "Dose",
@@ -335,6 +368,7 @@ __all__ = [
     "LookFor",
     "PrescribedExercise",
     "Prescription",
+    "ProgrammeTemplate",
     "Side",
     "SourcedNumber",
     "Tempo",
