@@ -87,19 +87,38 @@ def test_ctrl_c_in_the_middle_leaves_nothing(tmp_path):
     assert os.listdir(tmp_path) == []
 
 
-def test_permissions_follow_the_umask(tmp_path):
-    old = os.umask(0o027)
+def test_what_is_written_is_its_owners_alone_whatever_the_umask(tmp_path):
+    old = os.umask(0o002)
     try:
-        storage.write_text(tmp_path / "a.txt", "x")
+        folder = storage.make_folder(tmp_path / "results" / "clip")
+        storage.write_text(folder / "a.txt", "x")
+        there = tmp_path / "shared"
+        there.mkdir()
+        storage.make_folder(there)
     finally:
         os.umask(old)
-    assert stat.S_IMODE((tmp_path / "a.txt").stat().st_mode) == 0o640
+    for made in (folder, folder.parent):
+        assert stat.S_IMODE(made.stat().st_mode) == 0o700
+    assert stat.S_IMODE((folder / "a.txt").stat().st_mode) == 0o600
+    assert stat.S_IMODE(there.stat().st_mode) == 0o775, "what a person made stays as it is"
 
 
-def test_a_private_file_is_the_owners_only(tmp_path):
-    with storage.write_atomically(tmp_path / "a.txt", is_private=True) as beside:
-        beside.write_text("x")
-    assert stat.S_IMODE((tmp_path / "a.txt").stat().st_mode) == 0o600
+def test_every_file_of_a_result_folder_is_its_owners_alone(squat_results, tmp_path):
+    from formcheck.run.rerun import reassess
+    from formcheck.run.result_folder import read_request, write_results
+
+    out = tmp_path / "results" / "clip"
+    old = os.umask(0o022)
+    try:
+        request, settings = read_request(squat_results)
+        write_results(reassess(squat_results), request, settings, out, with_video=False)
+    finally:
+        os.umask(old)
+    written = list(out.iterdir())
+    assert len(written) >= 5
+    for path in written:
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+    assert stat.S_IMODE(out.stat().st_mode) == 0o700
 
 
 def test_text_is_written_as_utf_8_with_its_line_ends(tmp_path):

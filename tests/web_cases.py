@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from urllib.parse import urlencode
 
 from formcheck.clinic import Clinic
-from formcheck.web.server import create_site
+from formcheck.web.server import create_site, server_config
 from formcheck.web.sessions import Sessions
 
 
@@ -138,15 +138,8 @@ def running_site(clinic: Clinic):
         listening.bind(("127.0.0.1", 0))
         port = listening.getsockname()[1]
         sessions = Sessions()
-        config = uvicorn.Config(
-            create_site(clinic, sessions, port),
-            log_level="critical",
-            access_log=False,
-            lifespan="off",
-            ws="websockets-sansio",
-            ws_per_message_deflate=False,
-            timeout_graceful_shutdown=1,
-        )
+        config = server_config(create_site(clinic, sessions, port))
+        config.timeout_graceful_shutdown = 1
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()

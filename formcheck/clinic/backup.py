@@ -88,7 +88,7 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
                 f"{clinic.folder.database}: is damaged, and was not backed up; an earlier backup "
                 "was left as it is: bring it back (formcheck restore --replace)"
             )
-        with write_atomically(target, is_private=True) as beside:
+        with write_atomically(target) as beside:
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
                 for name, path in [(_DATABASE, copy), *_files(clinic)]:
                     with contextlib.suppress(FileNotFoundError):

@@ -79,7 +79,7 @@ def write_package(
         "files": entries,
     }
     manifest["seal"] = _seal(manifest, patient.exchange_key)
-    with write_atomically(Path(target), is_private=True) as beside:
+    with write_atomically(Path(target)) as beside:
         with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED) as archive:
             archive.writestr(_MANIFEST, json.dumps(manifest, indent=1))
             for name, content in texts.items():

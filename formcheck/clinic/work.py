@@ -156,7 +156,7 @@ def draw_set(clinic: Clinic, stored: StoredSet, analysis: Analysis, progress=Non
     from formcheck.overlay.painting import write_overlay
 
     path = clinic.folder.result(stored.uid) / "annotated.mp4"
-    with write_atomically(path, is_private=True) as beside:
+    with write_atomically(path) as beside:
         write_overlay(
             analysis, clinic.folder.recording(stored.recording), beside, progress=progress
         )

@@ -60,12 +60,15 @@ def output_error(error: OSError, path: Path) -> OutputError:
 
 
 def make_folder(path: Path, *, is_private: bool = False) -> Path:
-    """The folder, made with its parents where missing; owner-only when `is_private`.
+    """The folder, made with its parents where missing, for its owner only.
 
-    Raises OutputError when it cannot be made or is a file.
+    is_private : one that is there already becomes its owner's only, too. Raises OutputError when
+    it cannot be made or is a file.
     """
     try:
-        path.mkdir(parents=True, exist_ok=True, mode=0o700 if is_private else 0o777)
+        for missing in [p for p in reversed(path.parents) if not p.exists()]:
+            missing.mkdir(mode=stat.S_IRWXU, exist_ok=True)
+        path.mkdir(mode=stat.S_IRWXU, exist_ok=True)
         if is_private:
             path.chmod(stat.S_IRWXU)
     except OSError as error:
@@ -88,14 +91,14 @@ def refuse_to_overwrite(read: Iterable[Path], written: Iterable[Path]) -> None:
 
 
 @contextlib.contextmanager
-def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
+def write_atomically(path: Path) -> Iterator[Path]:
     """A path beside `path` to write to; it becomes `path` when the block ends well.
 
     The content is on the disk before the name changes, so after a power cut there is the old
     file or the new one, never half of one. On an error or Ctrl-C nothing is left behind; what
     a killed run left is removed by the next write of the same name. The suffix is kept, since
-    some writers choose their format by it. Permissions follow the umask, or are the owner's
-    only when `is_private`.
+    some writers choose their format by it. What is written shows a person: it is readable by its
+    owner only.
 
     Raises OutputError when the place cannot be written to or the disk is full.
     """
@@ -105,8 +108,7 @@ def write_atomically(path: Path, *, is_private: bool = False) -> Iterator[Path]:
     remove_leftovers(path)
     beside = path.with_name(f"{_stem_beside(path)}{secrets.token_hex(4)}.part{path.suffix}")
     try:
-        mode = 0o600 if is_private else 0o666
-        handle = open_bytes(beside, os.O_CREAT | os.O_EXCL | os.O_RDWR, mode)
+        handle = open_bytes(beside, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600)
     except OSError as error:
         raise output_error(error, path) from error
     try:
@@ -411,7 +413,7 @@ def store_cached_track(
         return False
     try:
         make_folder(folder, is_private=True)
-        with write_atomically(_entry(folder, key), is_private=True) as beside:
+        with write_atomically(_entry(folder, key)) as beside:
             beside.write_bytes(hashlib.sha256(body).digest() + body)
     except OutputError:
         return False

@@ -8,6 +8,7 @@ must carry our Origin and the session's form token as well. WebSockets pass the 
 import asyncio
 from http.cookies import CookieError, SimpleCookie
 
+from formcheck.web.connections import BySession
 from formcheck.web.sessions import Session, Sessions
 
 CONTENT_POLICY = (
@@ -31,6 +32,9 @@ MOST_FORM_BYTES = 256_000
 MOST_PIECE_BYTES = 32_000_000
 MOST_FILE_BYTES = 700_000_000
 """A form; one piece of a recording; a whole file dropped in (a recording, an exchange file)."""
+MOST_REQUESTS = 250
+"""Requests of one session at once: a page asks for some ten things, a video for a few ranges; the
+rest is room for a browser with many pages open."""
 FORM_TIME_S = 30.0
 FILE_TIME_S = 1800.0
 
@@ -67,6 +71,7 @@ class Gate:
         self.hosts = {f"127.0.0.1:{port}".encode()}
         self.origin = f"http://127.0.0.1:{port}".encode()
         self.cookie = cookie_name(port)
+        self._requests = BySession(MOST_REQUESTS)
 
     async def __call__(self, scope, receive, send) -> None:
         if scope["type"] == "lifespan":
@@ -87,6 +92,16 @@ class Gate:
         if scope["type"] == "websocket":
             await self.app(scope, receive, send)
             return
+        leave = self._requests.enter(session.key if session else b"")
+        if leave is None:
+            await _refuse(send, 503, "Too many requests at once from this browser; try again.")
+            return
+        try:
+            await self._answer(scope, receive, send)
+        finally:
+            leave()
+
+    async def _answer(self, scope, receive, send) -> None:
         most, seconds = body_limit(scope["path"], scope["method"])
         is_begun = False
 

@@ -18,6 +18,7 @@ from formcheck.files.packages import needed_package
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web import help
 from formcheck.web.clinician import pages as clinic_pages
+from formcheck.web.connections import IDLE_TIME_S, bounded_protocol
 from formcheck.web.pages import (
     HERE,
     PageError,
@@ -34,6 +35,9 @@ from formcheck.web.sessions import Sessions
 from formcheck.web.workers import Worker
 
 DEFAULT_PORT = 4270
+MOST_AT_ONCE = 800
+"""Connections and requests of all sessions together."""
+MOST_HEADER_BYTES = 32_000
 _STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 
@@ -190,6 +194,29 @@ def _socket_on(port: int | None) -> socket.socket:
     raise BusyError(f"port {port} is in use; choose another with --port, or leave it out")
 
 
+def server_config(application):
+    """How the server is run, its limits included."""
+    import uvicorn
+
+    return uvicorn.Config(
+        application,
+        http=bounded_protocol(),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        lifespan="off",
+        ws="websockets-sansio",
+        timeout_keep_alive=int(IDLE_TIME_S),
+        timeout_graceful_shutdown=3,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,
+        ws_max_size=4_000_000,
+        ws_per_message_deflate=False,
+        limit_concurrency=MOST_AT_ONCE,
+        proxy_headers=False,
+    )
+
+
 def serve(
     root: Path | None,
     *,
@@ -241,22 +268,7 @@ def serve(
             threading.Thread(target=_links_on_enter, args=(new_link,), daemon=True).start()
         if is_opening_browser:
             threading.Timer(0.8, webbrowser.open, (link,)).start()
-        config = uvicorn.Config(
-            application,
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            date_header=False,
-            lifespan="off",
-            ws="websockets-sansio",
-            timeout_keep_alive=30,
-            timeout_graceful_shutdown=3,
-            h11_max_incomplete_event_size=32_000,
-            ws_max_size=4_000_000,
-            ws_per_message_deflate=False,
-            limit_concurrency=400,
-            proxy_headers=False,
-        )
+        config = server_config(application)
         try:
             uvicorn.Server(config).run(sockets=[listening])
         finally:
