@@ -66,12 +66,15 @@ def measured_set(
     with_video: bool = False,
     outcomes: dict[str, str] | None = None,
     added_deg: float = 0.0,
+    dose: int | None = 2,
+    with_remarks: bool = False,
     **about,
 ) -> StoredSet:
-    """A set whose results are a copy of a finished result folder.
+    """A set whose results are a copy of a finished result folder of two repetitions.
 
     outcomes : what every check of a kind says, for instance {"limit": "passed"}. added_deg : put
-    on to every angle, so that sets differ.
+    on to every angle, so that sets differ. dose : the repetitions prescribed, None without a
+    prescription. with_remarks : with the remarks that were found.
     """
     stored = new_set(clinic, patient, **about)
     folder = clinic.folder.result(stored.uid)
@@ -79,7 +82,10 @@ def measured_set(
     if not with_video:
         (folder / "annotated.mp4").unlink(missing_ok=True)
     report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+    report["set"]["dose"]["prescribed"] = dose
     for r in report["repetitions"]:
+        if not with_remarks:
+            r["findings"] = []
         for key, m in r["measures"].items():
             if key.endswith("_deg") and "value" in m:
                 m.update({name: m[name] + added_deg for name in ("value", "low", "high")})

@@ -48,6 +48,7 @@ from formcheck.clinic.reviews import (
 from formcheck.clinic.sets import AboutSet, find_set, sets_of
 from formcheck.clinic.worklist import work_list
 from formcheck.model.errors import BusyError, FileError, UsageError
+from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
 
 
@@ -382,8 +383,9 @@ def test_an_answer_that_was_not_offered_is_refused(clinic):
 
 def test_pain_over_the_prescribed_limit_is_marked(clinic):
     patient = new_patient(clinic)
-    answers.add_answer(clinic, patient.id, "before", pain=4, pain_limit=3)
-    answers.add_answer(clinic, patient.id, "before", pain=3, pain_limit=3)
+    rule = PainRule(limit=3, origin="plan")
+    answers.add_answer(clinic, patient.id, "before", pain=4, rule=rule)
+    answers.add_answer(clinic, patient.id, "before", pain=3, rule=rule)
     answers.add_answer(clinic, patient.id, "after", pain=1, pain_during=6)
     assert [a.is_over_limit for a in answers.answers_of(clinic, patient.id)] == [True, False, True]
 
@@ -565,12 +567,12 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
     work = work_list(clinic, today())
     places = {
         part: [s.uid for s in getattr(work, part)]
-        for part in ("past_limit", "not_measured", "not_reached", "unremarkable", "being_measured")
+        for part in ("past_limit", "not_measured", "to_look_at", "unremarkable", "being_measured")
     }
     assert places == {
         "past_limit": [past.uid],
         "not_measured": [failed.uid],
-        "not_reached": [short.uid, said.uid],
+        "to_look_at": [short.uid, said.uid],
         "unremarkable": [good.uid],
         "being_measured": [waiting.uid],
     }
@@ -588,13 +590,13 @@ def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):
             stiffness_change="more",
             swelling_change=swelling,
         )
-    found = work_list(clinic, today()).pains
+    found = work_list(clinic, today()).facts
     assert [(a.answer.pain_change, a.answer.swelling_change) for a in found] == [
         ("same", "more"),
         ("more", "same"),
     ]
     answers.mark_seen(clinic, found[0].answer.id, "M.T.")
-    assert len(work_list(clinic, today()).pains) == 1
+    assert len(work_list(clinic, today()).facts) == 1
 
 
 def test_silence_and_due_reviews_come_to_the_list(clinic):
@@ -663,7 +665,15 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
             kind="done",
             day=day,
         )
-    answers.add_answer(clinic, patient.id, "before", day=day, pain=2, symptoms=("new_swelling",))
+    answers.add_answer(
+        clinic,
+        patient.id,
+        "today",
+        day=day,
+        pain=2,
+        symptoms=("new_swelling",),
+        asked=("new_swelling", "giving_way"),
+    )
     answers.add_answer(clinic, patient.id, "next day", day=day_before(2), swelling_change="more")
     (facts,) = session_facts(clinic, patient.id, record)
     assert facts.n_done == 14, "two of six repetitions in the filmed set, both others full"
@@ -921,15 +931,16 @@ def test_the_work_list_of_ten_thousand_sets_asks_as_often_as_that_of_none(clinic
                 c,
                 """INSERT INTO sets (uid, patient_id, exercise, side, day, received_at,
                       recording, recording_bytes, recording_sha256, origin, state, n_not_met,
-                      n_passed, dose_prescribed, dose_done)
+                      n_passed, dose_prescribed, dose_done, attention)
                       VALUES (:u, :p, 'squat', 'left', :d, '2025-01-01T00:00:00+00:00', 'x', 1, 'x',
-                      'recorded', :s, :nn, :np, 10, 10)""",
+                      'recorded', :s, :nn, :np, 10, 10, :a)""",
                 u=f"{n:032x}",
                 p=ids[n % 50],
                 d=day_before(n % 300),
                 nn=n % 3 == 0,
                 np=n % 7 == 0,
                 s=("measured", "reviewed", "not measured", "recorded")[n % 4],
+                a=("limit_passed", "target_not_reached", "")[n % 3],
             )
             change(
                 c,
@@ -941,7 +952,7 @@ def test_the_work_list_of_ten_thousand_sets_asks_as_often_as_that_of_none(clinic
             )
     with counted_work(clinic) as counted:
         work = work_list(clinic, today())
-    assert sum(work.count(p) for p in ("past_limit", "not_reached", "unremarkable")) == 2500
+    assert sum(work.count(p) for p in ("past_limit", "to_look_at", "unremarkable")) == 2500
     assert counted.n_statements == few.n_statements
     assert counted.n_thousands < 1500
 

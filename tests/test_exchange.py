@@ -18,6 +18,7 @@ from formcheck.clinic.patients import (
 from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.sets import find_set, sets_of
 from formcheck.model.errors import FileError
+from formcheck.model.safety import PainRule
 
 
 @pytest.fixture
@@ -51,7 +52,14 @@ def _packed_set(home, patient, target, **about):
     stored = new_set(home, patient, prescription_id=version.id, **about)
     answers.add_answer(home, patient.id, "before", set_id=stored.id, pain=2, exercise="squat")
     answers.add_answer(
-        home, patient.id, "after", set_id=stored.id, pain=1, pain_during=4, effort=5, pain_limit=3
+        home,
+        patient.id,
+        "after",
+        set_id=stored.id,
+        pain=1,
+        pain_during=4,
+        effort=5,
+        rule=PainRule(limit=3, origin="plan"),
     )
     exchange.pack_set(home, stored.uid, target)
     return stored

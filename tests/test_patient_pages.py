@@ -28,6 +28,8 @@ from formcheck.clinic.sets import find_set, sets_of
 from formcheck.clinic.today import change_words, next_open, recording_plan, times_a_day, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
 from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.files.question_rules import shipped_questions_text
+from formcheck.files.schema import parse_questions
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
 from formcheck.words.patient_result import THINGS_TO_TRY, patient_result
@@ -36,6 +38,9 @@ pytest.importorskip("starlette")
 
 NOBODY = "Nobody is watching this recording and nobody is alerted."
 SQUAT = "/my/do/squat/both/1"
+QUESTIONS = parse_questions(shipped_questions_text(), "questions")
+PAGES = {name: g.id for g in QUESTIONS.asked("day") for name in g.questions}
+AFTER = {"pain_during": "2", "pain": "1", "effort": "4", "none": "yes"}
 
 
 @pytest.fixture
@@ -225,57 +230,77 @@ def test_a_patient_without_a_plan_is_told_so(site):
 # -- before a set
 
 
-def test_a_set_begins_with_pain_and_the_questions_and_nothing_else(patient):
-    page = told(patient.get(SQUAT))
-    assert NOBODY in page
-    for words in (
-        "New swelling",
-        "Giving way",
-        "Locking",
-        "Calf pain or swelling",
-        "Fever, or a change of the wound",
-        "A fall",
-        "Breathlessness",
-        "Chest pain",
-        "Sudden swelling of the calf",
-        "None of these",
-    ):
-        assert words in page
-    assert patient.get(SQUAT + "/card").status == 303, "the questions come first"
+def test_the_day_begins_with_few_questions_at_a_time_and_then_each_set_with_two(patient):
+    first = patient.get(SQUAT)
+    assert first.header("location") == SQUAT + "/check/now", "the day's questions come first"
+    for group in QUESTIONS.asked("day"):
+        page = told(patient.get(f"{SQUAT}/check/{group.id}"))
+        assert NOBODY in page
+        assert group.legend in page
+        for name in group.questions:
+            words = QUESTIONS.by_id[name].words
+            assert words[:1].upper() + words[1:] in page
+        assert "None of these" in page
+    assert patient.get(SQUAT + "/card").status == 303
     assert patient.get(SQUAT + "/record").status == 303
-    good = patient.post(SQUAT, {"pain": "3", "none": "yes"})
+    done = patient.answer_the_day(SQUAT)
+    assert done.header("location") == SQUAT
+    short = told(patient.get(SQUAT))
+    assert "How much pain do you have now?" in short
+    assert "Anything new since you answered today's questions at" in short
+    assert "Chest pain" not in short
+    good = patient.post(SQUAT, {"pain": "3", "new": "no"})
     assert good.header("location") == SQUAT + "/card"
     assert patient.get(SQUAT + "/card").status == 200
+    # The day's questions are asked once; the second set asks what is new.
+    assert patient.get("/my/do/squat/both/2").status == 200
+    new = patient.post("/my/do/squat/both/2", {"pain": "1", "new": "yes"})
+    assert new.header("location") == "/my/do/squat/both/2/check/now"
+    assert patient.answer_the_day("/my/do/squat/both/2").header("location").endswith("/2/card")
 
 
-@pytest.mark.parametrize("symptom", answers.SYMPTOMS)
-def test_any_symptom_leaves_the_set_out_and_calls_the_clinic(site, patient, symptom):
-    page = patient.post(SQUAT, {"pain": "0", "symptom": symptom})
-    assert "Leave this set out and call your clinic." in told(page)
+def answered(patient, symptom):
+    return patient.answer_the_day(SQUAT, **{PAGES[symptom]: symptom})
+
+
+@pytest.mark.parametrize("symptom", [q.id for q in QUESTIONS.questions if q.answer == "call"])
+def test_a_symptom_leaves_the_day_out_and_calls_the_clinic(site, patient, symptom):
+    page = answered(patient, symptom)
+    assert "Do no exercises now and call your clinic." in told(page)
     assert "Nobody is watching this recording" in told(page)
     assert patient.get(SQUAT + "/card").status == 303, "the camera stays closed"
-    [answer] = answers.answers_of(site.clinic, site.own.id)
-    assert answer.symptoms == (symptom,)
+    last = answers.answers_of(site.clinic, site.own.id)[-1]
+    assert (last.symptoms, last.level) == ((symptom,), "call")
     assert "Get urgent medical help" not in told(page)
+    assert "Start" not in told(patient.get("/my"))
 
 
-@pytest.mark.parametrize("symptom", answers.URGENT)
+@pytest.mark.parametrize("symptom", [q.id for q in QUESTIONS.questions if q.answer == "urgent"])
 def test_an_urgent_symptom_says_to_get_help_now(patient, symptom):
-    page = patient.post(SQUAT, {"pain": "0", "symptom": [symptom, "fall"]})
+    page = answered(patient, symptom)
     assert "Get urgent medical help now." in told(page)
     assert "phone your clinic" not in told(page), "the emergency number comes first"
     home = told(patient.get("/my"))
-    assert "You answered today: " in home
+    assert "You said: " in home
     assert home.index("Phone the emergency number") < home.index("phone your clinic")
+    assert "Start" not in home
     assert patient.get(SQUAT + "/record").status == 303
 
 
-def test_pain_over_the_limit_of_the_plan_leaves_the_set_out(site, patient):
-    page = patient.post(SQUAT, {"pain": "4", "none": "yes"})
-    assert "Leave this set out and call your clinic." in told(page)
-    assert "over the 3 of your plan" in told(page)
-    [answer] = answers.answers_of(site.clinic, site.own.id)
-    assert answer.is_over_limit
+def test_a_sign_for_the_next_visit_holds_nothing_back(site, patient):
+    assert answered(patient, "stiffer").header("location") == SQUAT
+    assert answers.answers_of(site.clinic, site.own.id)[-1].level == "visit"
+    assert "Start" in told(patient.get("/my"))
+
+
+def test_pain_over_the_limit_of_the_plan_leaves_the_day_out(site, patient):
+    page = patient.before(SQUAT, pain=4)
+    assert "Do no exercises now and call your clinic." in told(page)
+    assert "pain 4 of 10, over the 3 of your plan" in told(page)
+    assert answers.answers_of(site.clinic, site.own.id)[-1].is_over_limit
+    home = told(patient.get("/my"))
+    assert "This stands for today." in home
+    assert "Start" not in home
     left_out = patient.post(
         "/my/tick",
         {"exercise": "squat", "side": "both", "number": "1", "kind": "not done", "reason": "pain"},
@@ -283,16 +308,97 @@ def test_pain_over_the_limit_of_the_plan_leaves_the_set_out(site, patient):
     assert left_out.status == 303
 
 
-def test_todays_list_says_to_call_until_the_questions_are_answered_anew(site, patient, measured):
-    patient.post(SQUAT, {"pain": "1", "symptom": ["giving_way", "new_swelling"]})
-    words = told(patient.get("/my"))
-    assert "Call your clinic." in words
-    assert "You answered today: giving way, new swelling." in words
-    patient.post(SQUAT, {"pain": "1", "none": "yes"})
-    assert "Call your clinic." not in told(patient.get("/my"))
-    after = {"pain_during": "6", "pain": "1", "effort": "4"}
-    patient.post(f"/my/sets/{measured.uid}/after", after)
-    assert "You answered today: pain 6 of 10." in told(patient.get("/my"))
+def test_what_asks_for_help_stands_until_the_patient_says_what_was_done(site, patient):
+    answered(patient, "chest_pain")
+    # The next set's questions do not clear it: they are not even asked.
+    assert "Get urgent medical help now." in told(patient.before("/my/do/wall_sit/both/1"))
+    assert answers.answers_of(site.clinic, site.own.id)[-1].symptoms == ("chest_pain",)
+    assert patient.post("/my/done", {"acted": "well"}).status == 400
+    for acted, is_held, words in (
+        ("not_yet", True, "Get urgent medical help now."),
+        ("told_to_wait", True, "Do no exercises until your clinic says that you may."),
+        ("may_go_on", False, ""),
+    ):
+        assert patient.post("/my/done", {"acted": acted}).header("location").startswith("/my")
+        home = told(patient.get("/my"))
+        assert ("Start" not in home) == is_held
+        assert words in home
+    assert patient.get("/my/done").status == 303
+
+
+def test_what_hurt_in_a_set_holds_the_day_back(site, patient, measured):
+    at = f"/my/sets/{measured.uid}"
+    patient.post(at + "/after", {**AFTER, "pain_during": "6"})
+    home = told(patient.get("/my"))
+    assert "You said: pain 6 of 10, over the 3 of your plan." in home
+    assert "Start" not in home
+
+
+def test_giving_way_is_asked_after_a_set_too(site, patient, measured):
+    at = f"/my/sets/{measured.uid}"
+    assert patient.post(at + "/after", {**AFTER, "none": ""}).status == 400
+    said = {k: v for k, v in AFTER.items() if k != "none"}
+    patient.post(at + "/after", {**said, "symptom": "giving_way"})
+    assert "Do no exercises now and call your clinic." in told(patient.get(at))
+    assert "Start" not in told(patient.get("/my"))
+
+
+def test_a_stop_is_kept_with_its_time_and_repetition_and_asked_after(site, patient):
+    uid = begin(patient)
+    send(patient, uid, 0, VIDEO_HEAD)
+    body = json.dumps({"at_s": 23.4, "repetition": 4, "uid": uid}).encode()
+    assert patient.call("POST", SQUAT + "/stopped", body).status == 200
+    home = told(patient.get("/my"))
+    assert "You stopped because it hurt. Do no more for now." in home
+    assert "Start" not in home
+    patient.call("POST", f"/my/uploads/{uid}/finish", b"")
+    stored = find_set(site.clinic, uid)
+    [stop] = answers.answers_of_set(site.clinic, stored.id)
+    assert (stop.moment, stop.at_s, stop.repetition, stop.level) == (
+        "stopped",
+        23.4,
+        4,
+        "leave_out",
+    )
+    assert patient.get("/my/hurt").header("location") == f"/my/sets/{uid}/after"
+    asked = told(patient.get(f"/my/sets/{uid}/after"))
+    assert "You stopped because it hurt" in asked
+    assert "That was right." in asked
+    patient.post(f"/my/sets/{uid}/after", AFTER)
+    assert "Leave this exercise out today." in told(patient.get(f"/my/sets/{uid}"))
+    home = told(patient.get("/my"))
+    assert "you stopped because it hurt, at 0:23, after 4 counted" in home
+    assert "Start Squat" not in home
+    assert "Start Wall sit" in home, "another exercise may go on"
+    assert "Leave this exercise out today." in told(patient.get("/my/do/squat/both/2"))
+
+
+def test_a_stop_before_the_recording_is_asked_after_too(site, patient):
+    nothing = json.dumps({"at_s": None, "repetition": None, "uid": None}).encode()
+    assert patient.call("POST", SQUAT + "/stopped", nothing).status == 200
+    assert "You stopped because it hurt" in told(patient.get("/my/hurt"))
+    assert patient.post("/my/hurt", AFTER).status == 303
+    home = told(patient.get("/my"))
+    assert "before the recording began" in home
+    assert "Start Wall sit" in home
+    for odd in (b"", b"[]", b'{"at_s": -1}', b'{"at_s": "x"}', b'{"uid": "../x"}', b"x" * 9000):
+        assert patient.call("POST", SQUAT + "/stopped", odd).status == 400
+
+
+def test_pages_name_the_clinics_number_or_say_that_there_is_none(site, patient):
+    assert "No phone number of your clinic has been entered here." in told(patient.get("/my"))
+    clinician = site.clinician()
+    assert "No phone number of the clinic has been entered" in told(clinician.get("/clinic"))
+    odd = clinician.post("/clinic/settings/contact", {"phone": "call us"})
+    assert odd.status == 400
+    given = {"phone": "030 1234 5", "hours": "Mo to Fr, 8 to 17", "emergency": "112"}
+    assert clinician.post("/clinic/settings/contact", given).status == 303
+    answered(patient, "chest_pain")
+    for path in ("/my", SQUAT, "/my/done"):
+        words = told(patient.get(path))
+        assert "Emergency number: 112." in words, path
+    assert "Your clinic: 030 1234 5 (Mo to Fr, 8 to 17)." in told(patient.get("/my"))
+    assert "030 1234 5" in told(patient.get("/my/sets/0")), "a page that is not there, too"
 
 
 def test_a_left_out_set_is_not_called_done(site, patient):
@@ -311,33 +417,50 @@ def test_a_page_that_is_not_there_says_too_that_nobody_watches(patient):
 @pytest.mark.parametrize(
     ("fields", "says"),
     [
-        ({"none": "yes"}, "Choose your pain now, from 0 to 10"),
-        ({"pain": "2"}, "Tick what applies, or “None of these”"),
-        ({"pain": "2", "none": "yes", "symptom": "fall"}, "not both"),
-        ({"pain": "2.5", "none": "yes"}, "whole number"),
-        ({"pain": "11", "none": "yes"}, "from 0 to 10"),
-        ({"pain": "-1", "none": "yes"}, "from 0 to 10"),
-        ({"pain": "1", "symptom": "<script>"}, "There is no question"),
+        ({"new": "no"}, "Choose your pain now, from 0 to 10"),
+        ({"pain": "2"}, "Say whether there is anything new"),
+        ({"pain": "2", "new": "perhaps"}, "Say whether there is anything new"),
+        ({"pain": "2.5", "new": "no"}, "whole number"),
+        ({"pain": "11", "new": "no"}, "from 0 to 10"),
+        ({"pain": "-1", "new": "no"}, "from 0 to 10"),
     ],
 )
 def test_an_answer_that_was_not_offered_is_asked_again(site, patient, fields, says):
+    patient.answer_the_day(SQUAT)
     page = patient.post(SQUAT, fields)
     assert page.status == 400
     assert says in told(page)
+    assert all(a.moment == "today" for a in answers.answers_of(site.clinic, site.own.id))
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({}, "Tick what applies, or “None of these”"),
+        ({"none": "yes", "symptom": "chest_pain"}, "not both"),
+        ({"symptom": "<script>"}, "There is no question"),
+    ],
+)
+def test_a_sign_that_was_not_offered_is_asked_again(site, patient, fields, says):
+    page = patient.post(SQUAT + "/check/now", fields)
+    assert page.status == 400
+    assert says in told(page)
     assert "<script>" not in page.text
+    assert patient.get(SQUAT + "/check/nothing").status == 404
     assert answers.answers_of(site.clinic, site.own.id) == ()
 
 
 def test_an_answer_holds_for_its_own_exercise_and_two_hours(site, patient):
-    patient.post(SQUAT, {"pain": "1", "none": "yes"})
+    patient.before(SQUAT)
+    assert patient.get(SQUAT + "/card").status == 200
     assert patient.get("/my/do/wall_sit/both/1/card").status == 303
     with site.clinic.write() as c:
-        change(c, "UPDATE answers SET at = '2020-01-01T00:00:00+00:00'")
+        change(c, "UPDATE answers SET at = '2020-01-01T00:00:00+00:00' WHERE moment = 'before'")
     assert patient.get(SQUAT + "/card").status == 303
 
 
 def test_the_card_shows_figure_camera_dose_limits_and_cautions(patient):
-    patient.post(SQUAT, {"pain": "1", "none": "yes"})
+    patient.before(SQUAT)
     page = patient.get(SQUAT + "/card")
     words = told(page)
     assert page.text.count("<svg") >= 2
@@ -351,12 +474,12 @@ def test_the_card_shows_figure_camera_dose_limits_and_cautions(patient):
         NOBODY,
     ):
         assert expected in words
-    patient.post("/my/do/squat/both/2", {"pain": "1", "none": "yes"})
+    patient.before("/my/do/squat/both/2")
     assert "from straight ahead" in told(patient.get("/my/do/squat/both/2/card"))
 
 
 def test_the_recording_page_knows_dose_side_and_limit(patient):
-    patient.post("/my/do/straight_leg_raise/right/1", {"pain": "1", "none": "yes"})
+    patient.before("/my/do/straight_leg_raise/right/1")
     page = patient.get("/my/do/straight_leg_raise/right/1/record").text
     found = re.search(r'data-facts="([^"]*)"', page)[1]
     facts = json.loads(found.replace("&#34;", '"'))
@@ -389,8 +512,8 @@ def send(patient, uid, n, content, checksum=None):
 
 
 def test_a_recording_goes_up_in_pieces_and_is_tied_to_the_answer_before_it(site, patient):
-    patient.post(SQUAT, {"pain": "2", "none": "yes"})
-    before = answers.answers_of(site.clinic, site.own.id)[0]
+    patient.before(SQUAT, pain=2)
+    before = answers.answers_of(site.clinic, site.own.id)[-1]
     uid = begin(patient, before=before.id)
     assert send(patient, uid, 0, VIDEO_HEAD).status == 200
     assert send(patient, uid, 1, b"more").status == 200
@@ -452,10 +575,10 @@ def measured(site, squat_results, tmp_path):
 def test_afterwards_pain_and_effort_are_asked_and_then_the_result_shown(site, patient, measured):
     at = f"/my/sets/{measured.uid}"
     assert NOBODY in told(patient.get(at + "/after"))
-    missing = patient.post(at + "/after", {"pain": "1"})
+    missing = patient.post(at + "/after", {"pain": "1", "none": "yes"})
     assert missing.status == 400
     assert "pain during the set, how hard was it" in told(missing)
-    good = patient.post(at + "/after", {"pain_during": "2", "pain": "1", "effort": "4"})
+    good = patient.post(at + "/after", AFTER)
     assert good.header("location") == at
     [answer] = answers.answers_of_set(site.clinic, measured.id)
     assert (answer.pain_during, answer.pain, answer.effort) == (2, 1, 4)
@@ -478,18 +601,12 @@ def test_afterwards_pain_and_effort_are_asked_and_then_the_result_shown(site, pa
 
 def test_pain_over_the_limit_afterwards_gives_no_advice_but_to_call(patient, measured):
     at = f"/my/sets/{measured.uid}"
-    patient.post(at + "/after", {"pain_during": "6", "pain": "1", "effort": "4"})
+    patient.post(at + "/after", {**AFTER, "pain_during": "6"})
     words = told(patient.get(at))
-    assert "Your pain is over the 3 of your plan" in words
-    assert "Leave the next set out and call your clinic." in words
-    assert "Nothing for now: it hurt." in words
-
-
-def test_a_set_that_hurt_says_that_stopping_was_right(patient, measured):
-    words = told(patient.get(f"/my/sets/{measured.uid}/after?hurt=1"))
-    assert "You stopped because it hurt" in words
-    assert "That was right." in words
-    assert "Nobody is watching" in words
+    assert "pain 6 of 10, over the 3 of your plan" in words
+    assert "Do no exercises now and call your clinic." in words
+    assert "Nothing for now." in words
+    assert "Squat, set 2" not in words
 
 
 def test_a_set_that_could_not_be_measured_counts_as_done_all_the_same(site, patient):
@@ -516,14 +633,17 @@ def test_a_patient_sees_no_other_patients_set(site, measured):
     assert stranger.get("/clinic").status == 403
 
 
-def test_the_next_day_is_asked_once_and_more_than_usual_says_to_call(site, patient):
+def test_the_next_day_is_asked_once_and_more_pain_is_a_fact_unless_it_passes_the_limit(
+    site, patient
+):
     assert "How was the day after?" not in told(patient.get("/my"))
     new_set(site.clinic, site.own, day=day_before(1))
     assert "How was the day after?" in told(patient.get("/my"))
-    missing = patient.post("/my/next-day", {"pain": "same"})
+    missing = patient.post("/my/next-day", {"pain": "same", "worst": "1"})
     assert missing.status == 400
     assert "stiffness, swelling" in told(missing)
-    same = {"pain": "same", "stiffness": "less", "swelling": "same"}
+    assert patient.post("/my/next-day", {"pain": "same"}).status == 400
+    same = {"worst": "2", "pain": "same", "stiffness": "less", "swelling": "same"}
     assert patient.post("/my/next-day", same).header("location").startswith("/my")
     [answer] = answers.answers_of(site.clinic, site.own.id)
     assert (answer.moment, answer.pain_change, answer.stiffness_change) == (
@@ -534,7 +654,11 @@ def test_the_next_day_is_asked_once_and_more_than_usual_says_to_call(site, patie
     assert answer.day == today().isoformat()
     assert "How was the day after?" not in told(patient.get("/my"))
     more = patient.post("/my/next-day", {**same, "swelling": "more"})
-    assert "Call your clinic before your next set." in told(more)
+    assert "Your clinic sees this and speaks of it at your next visit." in told(more)
+    assert "Start" in told(patient.get("/my")), "more swelling is a fact for the next visit"
+    over = patient.post("/my/next-day", {**same, "worst": "4"})
+    assert "Do no exercises now and call your clinic." in told(over)
+    assert "Start" not in told(patient.get("/my"))
     assert patient.post("/my/next-day", {**same, "pain": "awful"}).status == 400
 
 

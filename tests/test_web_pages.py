@@ -23,6 +23,7 @@ from formcheck.clinic.deletion import delete_set
 from formcheck.clinic.patients import add_patient, current_prescription, find_patient
 from formcheck.clinic.reviews import corrections_of, review_sets, reviews_of
 from formcheck.clinic.sets import find_set, sets_of
+from formcheck.model.safety import PainRule
 from formcheck.web.clinician.prescription_form import (
     form_fault,
     form_from,
@@ -74,7 +75,7 @@ def site(tmp_path_factory, squat_results):
             pain=1,
             pain_during=3 + n,
             effort=5,
-            pain_limit=5,
+            rule=PainRule(limit=5, origin="plan"),
         )
         answers.add_answer(
             clinic,

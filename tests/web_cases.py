@@ -123,6 +123,25 @@ class Browser:
         kind = {"content-type": "application/x-www-form-urlencoded"}
         return self.send("POST", path, body, {**kind, **(headers or {})})
 
+    def answer_the_day(self, at: str, **yes: str) -> Answer | None:
+        """Goes through the questions of the day before the set at an address with "None of
+        these", or with the signs that are given by their page's id; gives the last answer."""
+        answer = None
+        for group in ("now", "knee", "since"):
+            told = yes.get(group)
+            answer = self.post(
+                f"{at}/check/{group}", {"symptom": told} if told else {"none": "yes"}
+            )
+            if answer.status != 303:
+                return answer
+        return answer
+
+    def before(self, at: str, pain: int = 1, new: str = "no") -> Answer:
+        """Answers what is asked before the set at an address."""
+        if "/check/" in self.get(at).header("location"):
+            self.answer_the_day(at)
+        return self.post(at, {"pain": str(pain), "new": new})
+
     def call(self, method: str, path: str, body: bytes, headers: dict | None = None) -> Answer:
         """A request of the site's own script."""
         own = {"x-formcheck-token": self.token, "content-type": "application/json"}

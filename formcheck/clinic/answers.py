@@ -1,33 +1,25 @@
-"""What a patient says: symptom questions, pain, effort, the next day, and sets ticked off."""
+"""What a patient says and does: answers, stops, what was done about them, and sets ticked off."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows, today
 from formcheck.clinic.patients import checked_initials
+from formcheck.clinic.safety import (
+    MOMENTS,
+    PRACTICE_PAIN_LIMIT,
+    Answer,
+    Compared,
+    Moment,
+    is_over,
+    level_of,
+    standing,
+)
+from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
-
-Moment = Literal["before", "after", "next day"]
-Compared = Literal["less", "same", "more"]
-
-SYMPTOMS: dict[str, str] = {
-    "new_swelling": "new swelling",
-    "giving_way": "giving way",
-    "locking": "locking",
-    "calf": "calf pain or swelling",
-    "fever_or_wound": "fever, or a change of the wound",
-    "fall": "a fall",
-}
-"""Asked before a set: any of these, and the set is left out and the clinic is called."""
-
-URGENT: dict[str, str] = {
-    "breathless": "breathlessness",
-    "chest_pain": "chest pain",
-    "sudden_calf": "sudden swelling of the calf",
-}
-"""Asked before a set: any of these, and urgent medical help is needed now."""
+from formcheck.model.safety import Acted, PainRule, Standing
 
 REASONS: dict[str, str] = {
     "pain": "pain",
@@ -37,31 +29,7 @@ REASONS: dict[str, str] = {
 }
 """Why a set was not done, in the patient's choice."""
 
-DEFAULT_PAIN_LIMIT = 5
-"""Pain over this counts as over the limit where the prescription names none (pain-monitoring
-model: up to 5 of 10 is tolerated during exercise)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """What was answered at one moment; None where not asked or not answered."""
-
-    id: int
-    set_id: int | None
-    day: str
-    at: str
-    moment: Moment
-    pain: int | None
-    pain_during: int | None
-    effort: int | None
-    symptoms: tuple[str, ...]
-    pain_change: Compared | None
-    stiffness_change: Compared | None
-    swelling_change: Compared | None
-    exercise: str
-    is_over_limit: bool
-    seen_by: str | None
-    seen_at: str | None
+PRACTICE = PainRule(limit=PRACTICE_PAIN_LIMIT, origin="practice")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,12 +57,6 @@ class TickWord:
     reason: str
 
 
-def symptom_words(symptoms: tuple[str, ...]) -> str:
-    """Symptoms in words, for a line."""
-    every = SYMPTOMS | URGENT
-    return ", ".join(every[s] for s in symptoms)
-
-
 def _scale(value: int | None, what: str) -> int | None:
     if value is not None and (isinstance(value, bool) or value not in range(11)):
         raise UsageError(f"{what}: choose a whole number from 0 to 10")
@@ -109,58 +71,90 @@ def add_answer(
     set_id: int | None = None,
     day: str | None = None,
     exercise: str = "",
+    side: str = "",
+    set_number: int | None = None,
     pain: int | None = None,
     pain_during: int | None = None,
     effort: int | None = None,
     symptoms: tuple[str, ...] = (),
+    asked: tuple[str, ...] = (),
     pain_change: Compared | None = None,
     stiffness_change: Compared | None = None,
     swelling_change: Compared | None = None,
-    pain_limit: int | None = None,
+    rule: PainRule = PRACTICE,
+    set_uid: str | None = None,
+    at_s: float | None = None,
+    repetition: int | None = None,
+    acted: Acted | None = None,
     at: str | None = None,
 ) -> int:
     """The row id of the kept answer.
 
-    at : the moment in UTC at which it was given; else now.
-    pain_limit : the prescription's own; else DEFAULT_PAIN_LIMIT. Raises UsageError for an answer
-    that was not offered.
+    rule : the rule for pain of the prescription. set_uid : the recording that a stop belongs to,
+    while it is not a set yet. at : the moment in UTC at which it was given; else now. Raises
+    UsageError for an answer that was not offered.
     """
-    unknown = [s for s in symptoms if s not in SYMPTOMS and s not in URGENT]
-    if unknown:
-        raise UsageError(f"there is no question {unknown[0]!r}")
-    if moment not in ("before", "after", "next day"):
+    if moment not in MOMENTS:
         raise UsageError(f"there is no moment {moment!r}")
     for name in (pain_change, stiffness_change, swelling_change):
         if name not in (None, "less", "same", "more"):
             raise UsageError("choose less, same or more")
-    limit = DEFAULT_PAIN_LIMIT if pain_limit is None else pain_limit
-    most = max((p for p in (pain, pain_during) if p is not None), default=-1)
+    questions = questions_for(clinic, patient_id)
+    unknown = [s for s in symptoms if s not in questions.by_id]
+    if unknown:
+        raise UsageError(f"there is no question {unknown[0]!r}")
+    answer = Answer(
+        id=0,
+        set_id=set_id,
+        day=day or today().isoformat(),
+        at=at or now(),
+        moment=moment,
+        pain=_scale(pain, "pain"),
+        pain_during=_scale(pain_during, "pain"),
+        effort=_scale(effort, "effort"),
+        symptoms=tuple(dict.fromkeys(symptoms)),
+        asked=tuple(dict.fromkeys((*asked, *symptoms))),
+        pain_change=pain_change,
+        stiffness_change=stiffness_change,
+        swelling_change=swelling_change,
+        exercise=exercise,
+        side=side,
+        set_number=set_number,
+        pain_limit=rule.limit,
+        pain_origin=rule.origin,
+        set_uid=set_uid,
+        at_s=at_s,
+        repetition=repetition,
+        acted=acted,
+    )
+    answer = replace(answer, is_over_limit=is_over(answer.most_pain, rule))
     with clinic.write() as c:
-        return add(
-            c,
-            "answers",
-            patient_id=patient_id,
-            set_id=set_id,
-            day=day or today().isoformat(),
-            at=at or now(),
-            moment=moment,
-            pain=_scale(pain, "pain"),
-            pain_during=_scale(pain_during, "pain"),
-            effort=_scale(effort, "effort"),
-            symptoms=" ".join(dict.fromkeys(symptoms)),
-            pain_change=pain_change,
-            stiffness_change=stiffness_change,
-            swelling_change=swelling_change,
-            exercise=exercise,
-            is_over_limit=int(most > limit),
-        )
+        return keep_answer(c, patient_id, replace(answer, level=level_of(answer, questions)))
 
 
-def _answer(row: Mapping[str, Any]) -> Answer:
+def keep_answer(connection, patient_id: int, answer: Answer) -> int:
+    """The row id of an answer written as it is."""
+    values = {name: getattr(answer, name) for name in Answer.__slots__ if name != "id"}
+    values |= {name: " ".join(values[name]) for name in ("symptoms", "asked")}
+    values["is_over_limit"] = int(answer.is_over_limit)
+    return add(connection, "answers", patient_id=patient_id, **values)
+
+
+def answer_of_row(row: Mapping[str, Any]) -> Answer:
+    """A row of the table as a record."""
     values = {name: row[name] for name in Answer.__slots__}
-    values["symptoms"] = tuple(row["symptoms"].split())
+    values |= {name: tuple(row[name].split()) for name in ("symptoms", "asked")}
     values["is_over_limit"] = bool(row["is_over_limit"])
     return Answer(**values)
+
+
+def standing_of(clinic: Clinic, patient_id: int, day: str | None = None) -> Standing:
+    """Where a patient stands on a day (today), from everything that was said."""
+    return standing(
+        answers_of(clinic, patient_id),
+        day or today().isoformat(),
+        questions_for(clinic, patient_id),
+    )
 
 
 def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
@@ -169,14 +163,14 @@ def answers_of(clinic: Clinic, patient_id: int) -> tuple[Answer, ...]:
         found = rows(
             c, """SELECT * FROM answers WHERE patient_id = :p ORDER BY day, at, id""", p=patient_id
         )
-    return tuple(_answer(row) for row in found)
+    return tuple(answer_of_row(row) for row in found)
 
 
 def answers_of_set(clinic: Clinic, set_id: int) -> tuple[Answer, ...]:
     """The answers that belong to a set, the oldest first."""
     with clinic.read() as c:
         found = rows(c, "SELECT * FROM answers WHERE set_id = :s ORDER BY at, id", s=set_id)
-    return tuple(_answer(row) for row in found)
+    return tuple(answer_of_row(row) for row in found)
 
 
 def mark_seen(clinic: Clinic, answer_id: int, by: str) -> None:

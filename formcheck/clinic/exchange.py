@@ -8,24 +8,23 @@ import contextlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, Literal
 
 from formcheck.clinic import Clinic
 from formcheck.clinic.answers import (
-    Answer,
     TickWord,
-    add_answer,
     answers_of,
     answers_of_set,
+    keep_answer,
     keep_word,
     tick_words_of,
 )
 from formcheck.clinic.database import change, now, one, rows, today
 from formcheck.clinic.exchange_package import Opened, foreign, open_package, plan_of, write_package
-from formcheck.clinic.exchange_rules import COMPARED, SCALES, seen_of, set_of, ticks_of
+from formcheck.clinic.exchange_rules import seen_of, set_of, ticks_of
 from formcheck.clinic.patients import (
     Patient,
     add_patient,
@@ -40,6 +39,7 @@ from formcheck.clinic.patients import (
     save_prescription,
 )
 from formcheck.clinic.reviews import corrections_of, in_force
+from formcheck.clinic.safety import Answer, level_of
 from formcheck.clinic.sets import (
     AboutSet,
     PlacedRecording,
@@ -50,9 +50,11 @@ from formcheck.clinic.sets import (
     place_recording,
     sets_of,
 )
+from formcheck.clinic.settings import keep_received, questions_for, settings_mapping
 from formcheck.clinic.uploads import remove_if_stray
 from formcheck.files.locks import open_bytes, take
-from formcheck.model.errors import FormcheckError, UsageError
+from formcheck.model.errors import FileError, FormcheckError, UsageError
+from formcheck.model.safety import LEVELS
 
 LOG_DAYS = 60
 """How far back the log goes that travels with a set (common practice: two review periods)."""
@@ -119,7 +121,12 @@ def pack_plan(clinic: Clinic, code: str, target: Path) -> None:
         ]
         if s.seen_on or comments:
             seen.append({"uid": s.uid, "seen_on": s.seen_on, "comments": comments})
-    plan = {"saved_by": version.saved_by, "sets": seen, "exchange_key": patient.exchange_key}
+    plan = {
+        "saved_by": version.saved_by,
+        "sets": seen,
+        "exchange_key": patient.exchange_key,
+        "settings": settings_mapping(clinic, patient.id),
+    }
     write_package(
         target,
         "plan",
@@ -153,33 +160,29 @@ def _log(clinic: Clinic, patient_id: int) -> dict:
     }
 
 
-_ANSWER_NAMES = (
-    "day",
-    "at",
-    "moment",
-    "pain",
-    "pain_during",
-    "effort",
-    "symptoms",
-    "pain_change",
-    "stiffness_change",
-    "swelling_change",
-    "exercise",
-    "is_over_limit",
+_TRAVELS = tuple(
+    name for name in Answer.__slots__ if name not in ("id", "set_id", "seen_by", "seen_at")
 )
 
 
 def _answer_mapping(answer: Answer) -> dict:
-    return {name: getattr(answer, name) for name in _ANSWER_NAMES}
+    return {name: getattr(answer, name) for name in _TRAVELS}
 
 
-def _answer_mapping_of(v: Mapping[str, Any]) -> dict:
-    """An answer of a file as `_answer_mapping` gives it."""
-    values = {name: v.get(name) for name in _ANSWER_NAMES}
-    return values | {
-        "symptoms": tuple(v["symptoms"]),
-        "is_over_limit": v.get("is_over_limit") is True,
-    }
+def _answer_from(v: Mapping[str, Any]) -> Answer:
+    """An answer of a file as a record; a file of an earlier version lacks some of it."""
+    given = {name: v[name] for name in _TRAVELS if v.get(name) is not None}
+    symptoms, asked = v["symptoms"], v.get("asked", ())
+    given["symptoms"] = tuple(dict.fromkeys(symptoms))
+    given["asked"] = tuple(dict.fromkeys((*asked, *symptoms)))
+    # Whether pain was over the limit was decided where it was asked.
+    given["is_over_limit"] = v.get("is_over_limit") is True
+    return Answer(id=0, set_id=None, **given)
+
+
+def _as_said(answer: Answer) -> Answer:
+    """What is the same however often an answer travels."""
+    return replace(answer, id=0, set_id=None, level="start", seen_by=None, seen_at=None)
 
 
 def _is_known(clinic: Clinic, package_id: str) -> bool:
@@ -274,20 +277,12 @@ def _keep_received(clinic: Clinic, patient: Patient, manifest: Mapping[str, Any]
         )
 
 
-def _keep_answer(clinic: Clinic, patient: Patient, set_id: int | None, v: Mapping) -> None:
-    add_answer(
-        clinic,
-        patient.id,
-        v["moment"],
-        set_id=set_id,
-        day=v["day"],
-        at=v["at"],
-        exercise=v["exercise"],
-        symptoms=tuple(v["symptoms"]),
-        # Whether pain was over the limit was decided where it was asked.
-        pain_limit=-1 if v.get("is_over_limit") is True else 10,
-        **{name: v.get(name) for name in (*SCALES, *COMPARED)},
-    )
+def _keep_answer(clinic: Clinic, patient: Patient, set_id: int | None, said: Answer) -> None:
+    found = level_of(said, questions_for(clinic, patient.id))
+    # What the patient was told where it was asked stands, unless we would say more.
+    level = max(found, said.level, key=LEVELS.index)
+    with clinic.write() as c:
+        keep_answer(c, patient.id, replace(said, set_id=set_id, level=level))
 
 
 def _keep_answers(clinic: Clinic, patient: Patient, stored: StoredSet | None, answers) -> int:
@@ -297,12 +292,13 @@ def _keep_answers(clinic: Clinic, patient: Patient, stored: StoredSet | None, an
         here = [a for a in answers_of(clinic, patient.id) if a.set_id is None]
     else:
         here = answers_of_set(clinic, stored.id)
-    known = [_answer_mapping(a) for a in here]
+    known = [_as_said(a) for a in here]
     n = 0
     for v in answers:
         # Two answers may be of one second: only one that is the same in everything is a repeat.
-        if _answer_mapping_of(v) not in known:
-            _keep_answer(clinic, patient, stored.id if stored else None, v)
+        said = _answer_from(v)
+        if _as_said(said) not in known:
+            _keep_answer(clinic, patient, stored.id if stored else None, said)
             n += 1
     return n
 
@@ -339,6 +335,10 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
             is_older = manifest["made_at"] < _newest_plan(clinic, patient)
             if not is_older:
                 save_prescription(clinic, patient, text, plan["saved_by"])
+                try:
+                    keep_received(clinic, patient.id, plan.get("settings"))
+                except (FileError, UsageError) as error:
+                    raise foreign(source, "its clinic's settings cannot be read") from error
             n = _keep_seen(clinic, patient, seen)
             _keep_received(clinic, patient, manifest)
     return Received(

@@ -28,12 +28,12 @@ from formcheck.files.storage import output_error, write_all, write_atomically
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FileError
 
-EXCHANGE_SCHEMA = "formcheck.exchange/1.0"
+EXCHANGE_SCHEMA = "formcheck.exchange/1.1"
 SUFFIX = ".formcheck"
 _MANIFEST = "manifest.json"
 _LIMITS = {
     "manifest.json": 200_000,
-    "set.json": 200_000,
+    "set.json": 2_000_000,
     "plan.json": 2_000_000,
     "prescription.toml": 2_000_000,
     **{f"recording{suffix}": MOST_RECORDING_BYTES for suffix in RECORDING_SUFFIXES},

@@ -1,18 +1,23 @@
 """What a set or a plan from elsewhere may say: what the pages themselves would have taken."""
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from formcheck.clinic.answers import REASONS, SYMPTOMS, URGENT
+from formcheck.clinic.answers import REASONS
 from formcheck.clinic.days import day_fault, moment_fault
 from formcheck.clinic.exchange_package import Opened, foreign
 from formcheck.clinic.folder import UID
+from formcheck.clinic.safety import MOMENTS
 from formcheck.files.exercise_files import exercise_ids
 from formcheck.files.strict_json import read_json
+from formcheck.model.safety import LEVELS
 
-SCALES = ("pain", "pain_during", "effort")
+SCALES = ("pain", "pain_during", "effort", "pain_limit")
 COMPARED = ("pain_change", "stiffness_change", "swelling_change")
+_QUESTION = re.compile(r"[a-z][a-z0-9_]{0,39}")
+"""A question is known by its id alone: the file's clinic may ask others than we do."""
 
 
 def set_of(opened: Opened, source: Path):
@@ -67,15 +72,34 @@ def _is_answer(v: object) -> bool:
     """Whether an answer of a file is one that our pages could have asked for."""
     return (
         isinstance(v, dict)
-        and v.get("moment") in ("before", "after", "next day")
+        and v.get("moment") in MOMENTS
         and "day" in v
         and "at" in v
         and (v.get("exercise") == "" or v.get("exercise") in exercise_ids())
         and all(v.get(n) is None or (type(v[n]) is int and 0 <= v[n] <= 10) for n in SCALES)
         and all(v.get(n) in (None, "less", "same", "more") for n in COMPARED)
-        and isinstance(v.get("symptoms"), list)
-        and all(s in SYMPTOMS or s in URGENT for s in v["symptoms"])
+        and all(_are_questions(v.get(n, [])) for n in ("symptoms", "asked"))
+        and "symptoms" in v
+        and v.get("side", "") in ("", "left", "right", "both")
+        and v.get("pain_origin", "") in ("", "plan", "practice", "none")
+        and v.get("level", "start") in LEVELS
+        and v.get("acted") in (None, "may_go_on", "told_to_wait", "not_yet", "not_meant")
+        and all(_is_between(v.get(n), 0, 1000) for n in ("set_number", "repetition"))
+        and _is_between(v.get("at_s"), 0, 100_000, kinds=(int, float))
+        and (v.get("set_uid") is None or UID.fullmatch(str(v["set_uid"])) is not None)
     )
+
+
+def _are_questions(ids: object) -> bool:
+    return (
+        isinstance(ids, list)
+        and len(ids) <= 60
+        and all(isinstance(i, str) and _QUESTION.fullmatch(i) for i in ids)
+    )
+
+
+def _is_between(value: object, least: float, most: float, kinds: tuple = (int,)) -> bool:
+    return value is None or (type(value) in kinds and least <= value <= most)
 
 
 def _is_tick(v: object, ids) -> bool:

@@ -16,15 +16,19 @@ from uuid import NAMESPACE_URL, uuid5
 
 from formcheck import __version__
 from formcheck.clinic import Clinic
-from formcheck.clinic.answers import Answer, answers_of, symptom_words
+from formcheck.clinic.answers import answers_of
 from formcheck.clinic.patients import find_patient
 from formcheck.clinic.reviews import corrected_report, reviews_of
+from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
+from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import NotMeasurable, Report
+from formcheck.model.safety import Questions
 from formcheck.words import wording
 from formcheck.words.refusal_words import refusal_words
+from formcheck.words.safety_words import symptom_words
 
 STATUSES = ("preliminary", "final", "amended")
 """Of the codes that an Observation's status may have, those that we ever write."""
@@ -167,7 +171,9 @@ def _instant(text: str) -> str:
     return datetime.fromisoformat(text).astimezone(UTC).isoformat(timespec="seconds")
 
 
-def answer_observations(answer: Answer, code: str, status: str) -> list[dict[str, Any]]:
+def answer_observations(
+    answer: Answer, code: str, status: str, questions: Questions
+) -> list[dict[str, Any]]:
     """The Observations of what a patient stated at one moment: pain, effort, symptoms."""
     out = []
     base = {
@@ -180,7 +186,7 @@ def answer_observations(answer: Answer, code: str, status: str) -> list[dict[str
     }
     moments = {"before": "before a set", "after": "after a set", "next day": "the day after"}
     for name, value, words in (
-        ("pain", answer.pain, f"Pain {moments[answer.moment]}"),
+        ("pain", answer.pain, f"Pain {moments.get(answer.moment, answer.moment)}"),
         ("pain_during", answer.pain_during, "Pain during a set"),
     ):
         if value is not None:
@@ -205,9 +211,9 @@ def answer_observations(answer: Answer, code: str, status: str) -> list[dict[str
         out.append(
             {
                 **base,
-                "id": _id("answer", code, answer.at, answer.moment, "symptoms"),
+                "id": _id("answer", code, answer.at, answer.moment, "symptoms", *answer.asked[:1]),
                 "code": _own_code("symptoms", "Symptoms answered with yes"),
-                "valueString": symptom_words(answer.symptoms),
+                "valueString": symptom_words(answer.symptoms, questions),
             }
         )
     return out
@@ -231,9 +237,10 @@ def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
             observations.append(
                 set_observation(stored, means.get(stored.id, {}), found.report, n_reviews)
             )
+    questions = questions_for(clinic, patient.id)
     for answer in answers_of(clinic, patient.id):
         status = status_of_set.get(answer.set_id) or ("final" if answer.seen_at else "preliminary")
-        observations += answer_observations(answer, code, status)
+        observations += answer_observations(answer, code, status, questions)
     return {
         "resourceType": "Bundle",
         "id": _id("bundle", code),

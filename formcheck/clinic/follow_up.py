@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from formcheck.clinic.answers import Answer, answers_of, ticks_of
+from formcheck.clinic.answers import answers_of, ticks_of
 from formcheck.clinic.database import Clinic
+from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.evidence.progress import Change, SessionFacts, SessionValue, change_between
 from formcheck.evidence.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
@@ -166,7 +167,8 @@ def session_facts(
     ticks = ticks_of(clinic, patient_id)
     answers = answers_of(clinic, patient_id)
     days = {s.day for s in sets} | {t.day for t in ticks}
-    days |= {a.day for a in answers if a.moment != "next day"}
+    # The day's questions alone, answered with no, are no session.
+    days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
     facts = []
     for day in sorted(days):
         said = [a for a in answers if a.day == day and a.moment != "next day"]
@@ -181,7 +183,7 @@ def session_facts(
             if c is not None
         ]
         symptoms = {s for a in said for s in a.symptoms}
-        was_asked = any(a.moment == "before" for a in said)
+        asked = {name for a in said for name in a.asked}
         filmed = [s for s in sets if s.day == day]
         done, prescribed = _dose(prescription, filmed, [t for t in ticks if t.day == day])
         facts.append(
@@ -191,8 +193,8 @@ def session_facts(
                 n_prescribed=prescribed,
                 pain=max(pains, default=None),
                 is_worse_next_morning=("more" in compared) if compared else None,
-                has_new_swelling=("new_swelling" in symptoms) if was_asked else None,
-                has_giving_way=("giving_way" in symptoms) if was_asked else None,
+                has_new_swelling=("new_swelling" in symptoms) if "new_swelling" in asked else None,
+                has_giving_way=("giving_way" in symptoms) if "giving_way" in asked else None,
                 effort=max(efforts, default=None),
                 are_targets_met=_are_targets_met(filmed),
             )

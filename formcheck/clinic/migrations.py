@@ -241,10 +241,81 @@ CREATE TABLE due_deletions (
 )
 """
 
+_SAFETY = """
+CREATE TABLE answers_with_events (
+    id INTEGER PRIMARY KEY,
+    patient_id INTEGER NOT NULL REFERENCES patients (id) ON DELETE CASCADE,
+    set_id INTEGER REFERENCES sets (id) ON DELETE CASCADE,
+    day TEXT NOT NULL,
+    at TEXT NOT NULL,
+    moment TEXT NOT NULL CHECK (moment IN
+        ('today', 'before', 'after', 'next day', 'stopped', 'acted')),
+    pain INTEGER CHECK (pain BETWEEN 0 AND 10),
+    pain_during INTEGER CHECK (pain_during BETWEEN 0 AND 10),
+    effort INTEGER CHECK (effort BETWEEN 0 AND 10),
+    symptoms TEXT NOT NULL DEFAULT '',
+    asked TEXT NOT NULL DEFAULT '',
+    pain_change TEXT CHECK (pain_change IN ('less', 'same', 'more')),
+    stiffness_change TEXT CHECK (stiffness_change IN ('less', 'same', 'more')),
+    swelling_change TEXT CHECK (swelling_change IN ('less', 'same', 'more')),
+    exercise TEXT NOT NULL DEFAULT '',
+    side TEXT NOT NULL DEFAULT '',
+    set_number INTEGER,
+    pain_limit INTEGER CHECK (pain_limit BETWEEN 0 AND 10),
+    pain_origin TEXT NOT NULL DEFAULT '' CHECK (pain_origin IN ('', 'plan', 'practice', 'none')),
+    is_over_limit INTEGER NOT NULL DEFAULT 0,
+    level TEXT NOT NULL DEFAULT 'start' CHECK (level IN
+        ('start', 'visit', 'leave_out', 'call', 'urgent')),
+    set_uid TEXT,
+    at_s REAL,
+    repetition INTEGER,
+    acted TEXT CHECK (acted IN ('may_go_on', 'told_to_wait', 'not_yet', 'not_meant')),
+    seen_by TEXT,
+    seen_at TEXT
+);
+INSERT INTO answers_with_events (id, patient_id, set_id, day, at, moment, pain, pain_during, effort,
+    symptoms, asked, pain_change, stiffness_change, swelling_change, exercise, is_over_limit, level,
+    seen_by, seen_at)
+SELECT id, patient_id, set_id, day, at, moment, pain, pain_during, effort, symptoms,
+    CASE WHEN moment = 'before' THEN 'new_swelling giving_way locking calf fever_or_wound fall '
+        || 'breathless chest_pain sudden_calf' ELSE '' END,
+    pain_change, stiffness_change, swelling_change, exercise, is_over_limit,
+    CASE
+        WHEN ' ' || symptoms || ' ' LIKE '% breathless %'
+            OR ' ' || symptoms || ' ' LIKE '% chest_pain %'
+            OR ' ' || symptoms || ' ' LIKE '% sudden_calf %' THEN 'urgent'
+        WHEN symptoms != '' OR is_over_limit = 1 THEN 'call'
+        WHEN 'more' IN (coalesce(pain_change, ''), coalesce(swelling_change, '')) THEN 'visit'
+        ELSE 'start'
+    END,
+    seen_by, seen_at
+FROM answers;
+DROP TABLE answers;
+ALTER TABLE answers_with_events RENAME TO answers;
+CREATE INDEX answers_of_patient ON answers (patient_id, day);
+CREATE INDEX answers_of_set ON answers (set_id);
+CREATE INDEX answers_unseen ON answers (seen_at, level);
+CREATE TABLE clinic_settings (
+    id INTEGER PRIMARY KEY,
+    patient_id INTEGER UNIQUE REFERENCES patients (id) ON DELETE CASCADE,
+    phone TEXT NOT NULL DEFAULT '',
+    hours TEXT NOT NULL DEFAULT '',
+    emergency TEXT NOT NULL DEFAULT '',
+    questions TEXT NOT NULL DEFAULT '',
+    saved_at TEXT NOT NULL
+);
+ALTER TABLE sets ADD COLUMN n_limit_unseen INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE sets ADD COLUMN n_remarked INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE sets ADD COLUMN attention TEXT
+"""
+"""Answers gain the day's questions, stops and what was done about an answer; a set says why it is
+to be looked at (no attention: it was measured before that was kept)."""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
     ("pieces checked at the end; every word on a set kept; deletion by age asks", _NOTHING_LOST),
+    ("the day's questions, stops, what was done about them; the clinic's contact", _SAFETY),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

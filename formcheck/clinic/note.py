@@ -3,13 +3,16 @@
 from collections.abc import Sequence
 
 from formcheck.clinic import Clinic
-from formcheck.clinic.answers import answers_of_set, symptom_words
+from formcheck.clinic.answers import answers_of, answers_of_set
 from formcheck.clinic.follow_up import Point, change_of, series_of
 from formcheck.clinic.reviews import corrected_report, reviews_of
+from formcheck.clinic.safety import Answer, reasons_of
 from formcheck.clinic.sets import StoredSet
+from formcheck.clinic.settings import questions_for
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import AssessedRepetition, AssessedSet, NotMeasurable, Report
 from formcheck.words import wording
+from formcheck.words.safety_words import ACTED_TOLD, TOLD_WORDS, reason_words
 
 MOST_IN_NOTE = 4
 """Measures named in the note: a paragraph, not a table (common practice)."""
@@ -78,7 +81,8 @@ def _outcomes(stored: StoredSet) -> list[str]:
             (stored.n_passed, "past a limit"),
             (stored.n_doubtful, "perhaps past a limit"),
             (stored.n_not_met, "target not reached"),
-            (stored.n_open, "target too close to call or not seen"),
+            (stored.n_open, "target within measuring error or not seen"),
+            (stored.n_limit_unseen, "limit not seen"),
         )
         if n
     ]
@@ -134,7 +138,8 @@ def _measures(clinic: Clinic, stored: StoredSet, report: Report) -> list[str]:
 
 
 def _said(clinic: Clinic, stored: StoredSet) -> list[str]:
-    by_moment = {a.moment: a for a in answers_of_set(clinic, stored.id)}
+    said = answers_of_set(clinic, stored.id)
+    by_moment = {a.moment: a for a in said}
     before, after = by_moment.get("before"), by_moment.get("after")
     pains = [
         f"{words} {value}"
@@ -148,10 +153,27 @@ def _said(clinic: Clinic, stored: StoredSet) -> list[str]:
     out = [f"Pain (0 to 10): {', '.join(pains)}." if pains else "Pain was not asked."]
     if after and after.effort is not None:
         out.append(f"Effort (0 to 10): {after.effort}.")
-    symptoms = tuple(s for a in by_moment.values() for s in a.symptoms)
-    if symptoms:
-        out.append(f"Said yes to: {symptom_words(symptoms)}.")
-    return out
+    return out + _told(clinic, stored, said)
+
+
+def _told(clinic: Clinic, stored: StoredSet, with_set: Sequence[Answer]) -> list[str]:
+    """What was said with the set and else on its day, and what the patient was told to do."""
+    questions = questions_for(clinic, stored.patient_id)
+    of_day = [
+        a
+        for a in answers_of(clinic, stored.patient_id)
+        if a.day == stored.day and a.set_id is None and a.moment != "next day"
+    ]
+    out: dict[str, list[str]] = {}
+    for a in (*with_set, *of_day):
+        beside = "" if a.set_id == stored.id else "; said on the same day"
+        for r in reasons_of(a, questions):
+            words = reason_words(r, questions, "clinician")
+            out.setdefault(f"{TOLD_WORDS[r.level]}{beside}", []).append(words)
+        if a.acted is not None:
+            out.setdefault("said on the same day", []).append(ACTED_TOLD[a.acted])
+    lines = [(", ".join(dict.fromkeys(of)), words) for words, of in out.items()]
+    return [f"{listed[:1].upper()}{listed[1:]} ({words})." for listed, words in lines]
 
 
 def _not_seen(repetitions: Sequence[AssessedRepetition]) -> list[str]:

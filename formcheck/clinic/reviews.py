@@ -165,6 +165,8 @@ def outcome_of(found: CorrectedReport, between: Mapping[str, tuple[float, float]
         n_open=n.n_open,
         n_passed=n.n_passed,
         n_doubtful=n.n_doubtful,
+        n_limit_unseen=n.n_limit_unseen,
+        n_remarked=n.n_remarked,
         dose_prescribed=whole.dose_prescribed,
         dose_done=whole.dose_done,
         summary=set_sentence(found.report, "clinician"),

@@ -12,9 +12,11 @@ from typing import Any, Literal
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
 from formcheck.clinic.folder import RECORDING_SUFFIXES
+from formcheck.clinic.safety import SetFacts, set_reasons
 from formcheck.files.storage import output_error, sync_folder
 from formcheck.model.errors import UsageError
 from formcheck.model.records import Report
+from formcheck.model.safety import SetReason
 
 State = Literal["recorded", "analysing", "measured", "reviewed", "not measured"]
 STATE_WORDS: dict[str, str] = {
@@ -79,6 +81,10 @@ class StoredSet:
     summary: str
     has_overlay: bool
     seen_on: str | None
+    n_limit_unseen: int
+    n_remarked: int
+    attention: tuple[SetReason, ...]
+    """Why it is to be looked at; empty where nothing in it asks for that."""
 
     @property
     def is_final(self) -> bool:
@@ -112,7 +118,14 @@ class Outcome:
     dose_prescribed: int | None
     dose_done: int
     summary: str
+    n_limit_unseen: int = 0
+    n_remarked: int = 0
     means: tuple["SetMean", ...] = ()
+
+    @property
+    def attention(self) -> tuple[SetReason, ...]:
+        """Why the set is to be looked at."""
+        return set_reasons(SetFacts(**{name: getattr(self, name) for name in SetFacts.__slots__}))
 
 
 _SELECT = """SELECT s.*, p.code AS patient_code FROM sets s
@@ -124,6 +137,8 @@ def stored_set(row: Mapping[str, Any]) -> StoredSet:
     values = {name: row[name] for name in StoredSet.__slots__}
     for name in ("is_mirrored", "has_overlay"):
         values[name] = bool(values[name])
+    kept = values["attention"]
+    values["attention"] = ("not_counted",) if kept is None else tuple(kept.split())
     return StoredSet(**values)
 
 
@@ -224,6 +239,15 @@ def insert_set(clinic: Clinic, patient_id: int, about: AboutSet, placed: PlacedR
                 a=about.before_answer,
                 p=patient_id,
             )
+        # What was said while it was being recorded belongs to it.
+        change(
+            c,
+            """UPDATE answers SET set_id = :s WHERE set_uid = :u AND patient_id = :p
+                     AND set_id IS NULL""",
+            s=set_id,
+            u=placed.uid,
+            p=patient_id,
+        )
         add(c, "jobs", set_id=set_id, kind="measure", made_at=now())
         change(c, "DELETE FROM uploads WHERE uid = :u", u=placed.uid)
 
@@ -259,6 +283,13 @@ def find_set(clinic: Clinic, uid: str, *, patient_id: int | None = None) -> Stor
             u=uid,
             p=patient_id,
         )
+    return stored_set(row) if row else None
+
+
+def set_by_id(clinic: Clinic, set_id: int) -> StoredSet | None:
+    """The set of a row id, or None when deleted."""
+    with clinic.read() as c:
+        row = one(c, _SELECT + "WHERE s.id = :id", id=set_id)
     return stored_set(row) if row else None
 
 
@@ -309,7 +340,8 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
     change(
         connection,
         """UPDATE sets SET n_repetitions = :n, n_complete = :nc, n_not_met = :nn, n_open = :no,
-           n_passed = :np, n_doubtful = :nd, dose_prescribed = :dp, dose_done = :dd, summary = :s
+           n_passed = :np, n_doubtful = :nd, n_limit_unseen = :nl, n_remarked = :nr,
+           dose_prescribed = :dp, dose_done = :dd, summary = :s, attention = :a
            WHERE id = :id""",
         n=outcome.n_repetitions,
         nc=outcome.n_complete,
@@ -317,6 +349,9 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
         no=outcome.n_open,
         np=outcome.n_passed,
         nd=outcome.n_doubtful,
+        nl=outcome.n_limit_unseen,
+        nr=outcome.n_remarked,
+        a=" ".join(outcome.attention),
         dp=outcome.dose_prescribed,
         dd=outcome.dose_done,
         s=outcome.summary,

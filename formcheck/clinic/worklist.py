@@ -3,9 +3,12 @@
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from formcheck.clinic.answers import Answer, _answer
+from formcheck.clinic.answers import answer_of_row
 from formcheck.clinic.database import Clinic, one, rows
+from formcheck.clinic.safety import Answer, notice_of
 from formcheck.clinic.sets import _SELECT, StoredSet, stored_set
+from formcheck.clinic.settings import questions_for
+from formcheck.model.safety import LEVELS
 
 MOST_ROWS = 100
 """Rows of one part of the list on a page; the counts tell how many there are in all."""
@@ -41,14 +44,19 @@ class WorkList:
     """Everything that waits; the n_ are counts in all, the lists hold the first of each."""
 
     symptoms: tuple[CodedAnswer, ...]
+    """Answers with yes that ask for a call or for urgent help, the urgent ones first."""
     pains: tuple[CodedAnswer, ...]
-    """Pain over the limit, or more pain or swelling than usual on the next day."""
+    """Pain over the limit, in a set or in the 24 hours after."""
+    stops: tuple[CodedAnswer, ...]
+    """"It hurts, stop"."""
+    facts: tuple[CodedAnswer, ...]
+    """For the next visit: what asked for no call, and what the patient says was done."""
     past_limit: tuple[StoredSet, ...]
     not_measured: tuple[StoredSet, ...]
-    not_reached: tuple[StoredSet, ...]
+    to_look_at: tuple[StoredSet, ...]
+    """Measured sets with anything that `safety.set_reasons` names, or with an answer or a stop."""
     unremarkable: tuple[StoredSet, ...]
-    """Measured, nothing past or near a limit, targets reached, full dose, no symptom or pain
-    over the limit: these can be signed at once."""
+    """Measured sets with nothing to look at: these can be signed at once."""
     being_measured: tuple[StoredSet, ...]
     silent: tuple[SilentPatient, ...]
     due: tuple[DueReview, ...]
@@ -58,22 +66,21 @@ class WorkList:
         return dict(self.counts)[part]
 
 
-_WORSE_NEXT_DAY = "'more' IN (a.pain_change, a.swelling_change)"
-"""The patient was told to call before the next set: here it must not go unseen."""
+_ASKS = "(a.level != 'start' OR a.moment IN ('stopped', 'acted'))"
+"""Answers that may wait for a clinician; which do, and where, `safety.notice_of` says."""
+
+_SAID_WITH = f"EXISTS (SELECT 1 FROM answers a WHERE a.set_id = s.id AND {_ASKS})"
+_FIRST_IS_A_LIMIT = "(attention LIKE 'limit_passed%' OR attention LIKE 'limit_possibly_passed%')"
 
 _PARTS = {
-    "past_limit": "state = 'measured' AND (n_passed > 0 OR n_doubtful > 0)",
+    "past_limit": f"state = 'measured' AND coalesce({_FIRST_IS_A_LIMIT}, 0)",
     "not_measured": "state = 'not measured'",
-    "not_reached": """state = 'measured' AND n_passed = 0 AND n_doubtful = 0
-        AND (n_not_met > 0 OR (dose_prescribed IS NOT NULL AND dose_done < dose_prescribed)
-             OR EXISTS (SELECT 1 FROM answers a WHERE a.set_id = s.id
-                        AND (a.symptoms != '' OR a.is_over_limit)))""",
-    "unremarkable": """state = 'measured' AND n_passed = 0 AND n_doubtful = 0 AND n_not_met = 0
-        AND (dose_prescribed IS NULL OR dose_done >= dose_prescribed)
-        AND NOT EXISTS (SELECT 1 FROM answers a WHERE a.set_id = s.id
-                        AND (a.symptoms != '' OR a.is_over_limit))""",
+    "to_look_at": f"""state = 'measured' AND NOT coalesce({_FIRST_IS_A_LIMIT}, 0)
+        AND (attention IS NULL OR attention != '' OR {_SAID_WITH})""",
+    "unremarkable": f"state = 'measured' AND attention = '' AND NOT {_SAID_WITH}",
     "being_measured": "state IN ('recorded', 'analysing')",
 }
+"""Where a set stands, by the reasons that `safety.set_reasons` left with it."""
 
 
 def work_list(clinic: Clinic, today: date) -> WorkList:
@@ -81,6 +88,7 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
     counts: dict[str, int] = {}
     found: dict[str, tuple] = {}
     day = today.isoformat()
+    questions = questions_for(clinic)
     with clinic.read() as c:
         for part, where in _PARTS.items():
             counts[part] = one(c, f"SELECT count(*) AS n FROM sets s WHERE {where}")["n"]
@@ -90,21 +98,11 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
                     c, _SELECT + f"WHERE {where} ORDER BY s.day, s.id LIMIT :n", n=MOST_ROWS
                 )
             )
-        for part, where in (
-            ("symptoms", "a.symptoms != ''"),
-            ("pains", f"a.symptoms = '' AND (a.is_over_limit = 1 OR {_WORSE_NEXT_DAY})"),
-        ):
-            where = f"a.seen_at IS NULL AND {where}"
-            counts[part] = one(c, f"SELECT count(*) AS n FROM answers a WHERE {where}")["n"]
-            found[part] = tuple(
-                CodedAnswer(code=r["code"], answer=_answer(r))
-                for r in rows(
-                    c,
-                    f"""SELECT a.*, p.code FROM answers a JOIN patients p ON p.id = a.patient_id
-                           WHERE {where} ORDER BY a.day DESC, a.id DESC LIMIT :n""",
-                    n=MOST_ROWS,
-                )
-            )
+        said = rows(
+            c,
+            f"""SELECT a.*, p.code FROM answers a JOIN patients p ON p.id = a.patient_id
+                   WHERE a.seen_at IS NULL AND {_ASKS} ORDER BY a.day DESC, a.id DESC""",
+        )
         patients = rows(
             c,
             """
@@ -116,6 +114,15 @@ def work_list(clinic: Clinic, today: date) -> WorkList:
             WHERE r.version = (SELECT max(version) FROM prescriptions q WHERE q.patient_id = p.id)
             ORDER BY p.code COLLATE NOCASE""",
         )
+    notices: dict[str, list[CodedAnswer]] = {"symptoms": [], "pains": [], "stops": [], "facts": []}
+    for row in said:
+        answer = answer_of_row(row)
+        kind = notice_of(answer, questions)
+        if kind is not None:
+            notices[kind].append(CodedAnswer(code=row["code"], answer=answer))
+    for part, of in notices.items():
+        of.sort(key=lambda a: -LEVELS.index(a.answer.level))
+        counts[part], found[part] = len(of), tuple(of[:MOST_ROWS])
     silent, due = [], []
     for p in patients:
         last = max(

@@ -139,7 +139,7 @@ class Contact:
 
 SetReason = Literal[
     "limit_passed",
-    "limit_undecided",
+    "limit_possibly_passed",
     "limit_unseen",
     "target_not_reached",
     "target_open",

@@ -273,15 +273,19 @@ def _chair_tests(found: CorrectedReport) -> tuple[SetMeasure, ...]:
 class Counts:
     """How many repetitions of a set need what kind of look. Left-out ones are not counted; a bound
     on the set as a whole counts as one more. `n_open` : of the complete ones, those with a target
-    within measuring error or not seen, which nobody may take for reached."""
+    within measuring error or not seen, which nobody may take for reached. `n_limit_unseen` : of
+    the complete ones, those with a limit that was not seen. `n_remarked` : those with a remark."""
 
     n_not_met: int
     n_open: int
     n_passed: int
     n_doubtful: int
+    n_limit_unseen: int
+    n_remarked: int
 
 
-_OPEN = (("target", "borderline"), ("target", "not_visible"))
+_OPEN: tuple[tuple[CheckKind, Outcome], ...] = (("target", "borderline"), ("target", "not_visible"))
+_LIMIT_UNSEEN: tuple[tuple[CheckKind, Outcome], ...] = (("limit", "not_visible"),)
 
 
 def counts(found: CorrectedReport) -> Counts:
@@ -294,16 +298,21 @@ def counts(found: CorrectedReport) -> Counts:
         )
         return n_kept + of_set.count((kind, outcome))
 
-    n_open = sum(
-        any((c.kind, c.outcome) in _OPEN for c in r.checks)
-        for r in found.kept
-        if r.repetition.is_complete
-    )
+    def n_complete(pairs: Sequence[tuple[CheckKind, Outcome]]) -> int:
+        n_kept = sum(
+            any((c.kind, c.outcome) in pairs for c in r.checks)
+            for r in found.kept
+            if r.repetition.is_complete
+        )
+        return n_kept + sum(pair in pairs for pair in of_set)
+
     return Counts(
         n_not_met=n("target", "not_reached"),
-        n_open=n_open + sum(pair in _OPEN for pair in of_set),
+        n_open=n_complete(_OPEN),
         n_passed=n("limit", "passed"),
         n_doubtful=n("limit", "possibly_passed"),
+        n_limit_unseen=n_complete(_LIMIT_UNSEEN),
+        n_remarked=sum(bool(r.remarks) for r in found.kept),
     )
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, quote, urlsplit
 
 from formcheck.clinic import Clinic
+from formcheck.clinic.settings import contact_for
 from formcheck.model.errors import (
     BusyError,
     FileError,
@@ -20,8 +21,10 @@ from formcheck.model.errors import (
     OutputError,
     UsageError,
 )
+from formcheck.model.safety import Contact
 from formcheck.web.sessions import Session, Sessions
 from formcheck.words import wording
+from formcheck.words.safety_words import emergency_words, phone_words
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -118,7 +121,12 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
     # What was typed comes back with what was wrong in it: the page puts it into its form again.
     sent = request.scope.get("state", {}).get("sent", {}) if values.get("faults") else {}
     page = _environment().get_template(template)
+    contact = Contact()
+    if session is not None and session.role == "patient":
+        contact = contact_for(site_of(request).clinic, session.patient_id)
     text = page.render(
+        clinic_phone=phone_words(contact),
+        emergency_phone=emergency_words(contact),
         token=session.form_token if session else "",
         role=session.role if session else "",
         path=request.url.path,

@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from formcheck.clinic.answers import Answer
 from formcheck.clinic.follow_up import MeasureSeries
+from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound

@@ -11,11 +11,18 @@ from formcheck.clinic.follow_up import change_of, follow_up
 from formcheck.clinic.note import change_words
 from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.sets import STATE_WORDS, sets_of
+from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.web.clinician.charts import dose_chart, measure_chart, pain_chart
 from formcheck.web.clinician.criteria import criteria_view
-from formcheck.web.clinician.lists import answer_words, patient_of, set_facts
+from formcheck.web.clinician.lists import (
+    MOMENT_WORDS,
+    answer_words,
+    patient_of,
+    set_facts,
+    standing_line,
+)
 from formcheck.web.pages import first, get, go, number, post, render, site_of, telling
 from formcheck.words import wording
 
@@ -123,6 +130,7 @@ def _follow_up(request, faults=(), status: int = 200):
     prescription = version.record() if version else None
     found, charts, others = _drawn(clinic, patient, prescription)
     since = (today() - timedelta(days=28)).isoformat()
+    questions = questions_for(clinic, patient.id)
     return render(
         request,
         "follow_up.html.j2",
@@ -144,7 +152,11 @@ def _follow_up(request, faults=(), status: int = 200):
         kinds=FINDINGS,
         scores=scores_of(clinic, patient.id),
         goals=goals_of(clinic, patient.id),
-        answers=[(a, answer_words(a)) for a in reversed(found.answers) if a.day >= since][:30],
+        answers=[
+            (a, answer_words(a, questions)) for a in reversed(found.answers) if a.day >= since
+        ][:30],
+        moments=MOMENT_WORDS,
+        standing=standing_line(clinic, patient.id),
         ticks=tuple(reversed(tick_words_of(clinic, patient.id, since)))[:40],
         criteria=criteria_view(clinic, patient, prescription),
     )
@@ -250,6 +262,7 @@ def _printed(request, template: str):
     answers = answers_of(clinic, patient.id)
     all_sets = sets_of(clinic, patient.id)
     weeks = _weeks(all_sets, answers)
+    questions = questions_for(clinic, patient.id)
     return render(
         request,
         template,
@@ -269,7 +282,12 @@ def _printed(request, template: str):
         goals=goals_of(clinic, patient.id),
         today=today(),
         n_reviewed=sum(s.is_final for s in all_sets),
-        symptoms=[(a.day, answer_words(a)) for a in answers if a.symptoms],
+        symptoms=[
+            (a.day, answer_words(a, questions))
+            for a in answers
+            if a.level in ("call", "urgent") or a.moment in ("stopped", "acted")
+        ],
+        standing=standing_line(clinic, patient.id),
     )
 
 

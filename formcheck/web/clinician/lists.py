@@ -1,7 +1,7 @@
 """The work list, the list of patients, what was answered and seen, what was deleted."""
 
 from formcheck.clinic import worklist
-from formcheck.clinic.answers import Answer, answers_of_set, mark_seen, symptom_words
+from formcheck.clinic.answers import answers_of_set, mark_seen, standing_of
 from formcheck.clinic.database import today
 from formcheck.clinic.deletion import delete_patient, deletions
 from formcheck.clinic.patients import (
@@ -13,10 +13,22 @@ from formcheck.clinic.patients import (
 )
 from formcheck.clinic.retention import confirm, due_sets, take_back
 from formcheck.clinic.reviews import review_sets
+from formcheck.clinic.safety import Answer, reasons_of
 from formcheck.clinic.sets import STATE_WORDS, StoredSet
+from formcheck.clinic.settings import contact_for, questions_for
 from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import UsageError
+from formcheck.model.safety import Questions
 from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+from formcheck.words.safety_words import (
+    ACTED_TOLD,
+    SET_REASON_WORDS,
+    TOLD_WORDS,
+    UNTIL_TOLD,
+    reason_words,
+    standing_words,
+    symptom_words,
+)
 
 
 def routes() -> list:
@@ -57,22 +69,41 @@ def set_facts(stored: StoredSet) -> str:
     for n, words in (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "perhaps past a limit"),
+        (stored.n_limit_unseen, "with a limit not seen"),
         (stored.n_not_met, "with a target not reached"),
+        (stored.n_open, "with a target within measuring error or not seen"),
+        (stored.n_remarked, "with a remark"),
     ):
         if n:
             parts.append(f"{n} {words}")
+    # What the counts above do not tell: a set without a prescription, or more than was prescribed.
+    parts += [SET_REASON_WORDS[r] for r in stored.attention if r in _TOLD_IN_WORDS]
     return "; ".join(parts)
 
 
-def answer_words(answer: Answer) -> str:
-    """An answer in a line."""
+_TOLD_IN_WORDS = ("dose_over", "no_prescription", "not_counted")
+
+
+def answer_words(answer: Answer, questions: Questions) -> str:
+    """An answer in a line: what was said, and what the patient was told to do."""
+    reasons = reasons_of(answer, questions)
+    codes = {r.code for r in reasons}
     parts = []
     if answer.symptoms:
-        parts.append(symptom_words(answer.symptoms))
+        parts.append(symptom_words(answer.symptoms, questions))
+    if answer.acted is not None:
+        parts.append(ACTED_TOLD[answer.acted])
+    parts += [reason_words(r, questions, "clinician") for r in reasons if r.code == "stopped"]
     if answer.pain is not None:
-        parts.append(f"pain {answer.pain} of 10")
+        when = "worst pain since" if answer.moment == "next day" else "pain"
+        parts.append(f"{when} {answer.pain} of 10")
     if answer.pain_during is not None:
         parts.append(f"pain during {answer.pain_during} of 10")
+    if "pain_over_limit" in codes:
+        limit = "" if answer.pain_limit is None else f" of {answer.pain_limit}"
+        parts.append(f"over the limit{limit}")
+    if codes & {"severe_pain", "pain_without_limit"}:
+        parts.append("no pain limit chosen after surgery")
     if answer.effort is not None:
         parts.append(f"effort {answer.effort} of 10")
     for name, value in (
@@ -82,12 +113,34 @@ def answer_words(answer: Answer) -> str:
     ):
         if value:
             parts.append(f"{name} {value}{' than usual' if value != 'same' else ' as usual'}")
-    return "; ".join(parts) or "nothing answered"
+    said = "; ".join(parts) or ("none of what was asked" if answer.asked else "nothing answered")
+    told = TOLD_WORDS[answer.level]
+    return f"{said} ({told})" if told else said
+
+
+MOMENT_WORDS = {
+    "today": "questions of the day",
+    "before": "before a set",
+    "after": "after a set",
+    "next day": "the day after",
+    "stopped": "“It hurts, stop”",
+    "acted": "what was done about it",
+}
+
+
+def standing_line(clinic, patient_id: int) -> tuple[str, str]:
+    """(level, words) of where a patient stands today, as a clinician reads it."""
+    found, questions = standing_of(clinic, patient_id), questions_for(clinic, patient_id)
+    if found.level == "start":
+        return found.level, "may exercise, by what was said so far"
+    until = UNTIL_TOLD[found.until]
+    words = f"{standing_words(found, questions, 'clinician')} ({TOLD_WORDS[found.level]})"
+    return found.level, f"{words}; {until}" if until else words
 
 
 def _work_list(request, faults=(), status: int = 200):
     day, clinic = today(), site_of(request).clinic
-    work = worklist.work_list(clinic, day)
+    work, questions = worklist.work_list(clinic, day), questions_for(clinic)
     return render(
         request,
         "work_list.html.j2",
@@ -95,17 +148,27 @@ def _work_list(request, faults=(), status: int = 200):
         work=work,
         today=day,
         facts=set_facts,
-        said_with={s.id: _said_words(clinic, s) for s in work.not_reached},
+        said_with={s.id: _said_words(clinic, s, questions) for s in work.to_look_at},
+        standings=_standings(clinic, work),
         has_patients=any(n for _, n in work.counts) or bool(list_patients(clinic)),
-        answer_words=answer_words,
+        answer_words=lambda answer: answer_words(answer, questions),
+        moments=MOMENT_WORDS,
+        no_contact=not contact_for(clinic).phone,
         faults=faults,
     )
 
 
-def _said_words(clinic, stored: StoredSet) -> str:
-    """The answers that put a set among the remarkable ones."""
+def _standings(clinic, work) -> dict[str, tuple[str, str]]:
+    """{code: where the patient stands today} of those whose answers ask for a call or for help."""
+    codes = dict.fromkeys(a.code for a in (*work.symptoms, *work.pains, *work.stops))
+    found = ((code, find_patient(clinic, code)) for code in codes)
+    return {code: standing_line(clinic, p.id) for code, p in found if p is not None}
+
+
+def _said_words(clinic, stored: StoredSet, questions: Questions) -> str:
+    """The answers that put a set among those to look at."""
     found = answers_of_set(clinic, stored.id)
-    return "; ".join(answer_words(a) for a in found if a.symptoms or a.is_over_limit)
+    return "; ".join(answer_words(a, questions) for a in found if a.level != "start")
 
 
 def _review_several(request, fields):

@@ -6,6 +6,7 @@ from formcheck.web.clinician import follow_up as clinic_follow_up
 from formcheck.web.clinician import lists as clinic_lists
 from formcheck.web.clinician import prescription as clinic_prescription
 from formcheck.web.clinician import set_page as clinic_set
+from formcheck.web.clinician import settings as clinic_settings
 
 
 def routes() -> list:
@@ -17,4 +18,5 @@ def routes() -> list:
         *clinic_follow_up.routes(),
         *clinic_criteria.routes(),
         *clinic_files.routes(),
+        *clinic_settings.routes(),
     ]

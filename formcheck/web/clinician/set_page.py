@@ -16,9 +16,10 @@ from formcheck.clinic.reviews import (
     withdraw_correction,
 )
 from formcheck.clinic.sets import STATE_WORDS, StoredSet, find_set, stored_report, stored_trace
+from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.report.corrections import Correction
-from formcheck.web.clinician.lists import answer_words, set_facts
+from formcheck.web.clinician.lists import MOMENT_WORDS, answer_words, set_facts
 from formcheck.web.clinician.set_view import set_view
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
@@ -91,7 +92,11 @@ def _page(request, faults=(), status: int = 200):
         comments=[k for k in kept if k.correction.kind == "comment" and k.withdrawn_at is None],
         reviews=reviews_of(clinic, stored.id),
         version=version,
-        answers=[(a, answer_words(a)) for a in answers_of_set(clinic, stored.id)],
+        answers=[
+            (a, answer_words(a, questions_for(clinic, stored.patient_id)))
+            for a in answers_of_set(clinic, stored.id)
+        ],
+        moments=MOMENT_WORDS,
         note=note_text(clinic, stored) if view else "",
         faults=faults,
         today=today(),

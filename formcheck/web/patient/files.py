@@ -7,7 +7,7 @@ from formcheck.clinic.exchange import import_package, pack_set
 from formcheck.clinic.exchange_package import open_package
 from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.pages import call, get, site_of, status_of
-from formcheck.web.patient.pages import own_patient, own_set
+from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.uploads import whole_body
 
 

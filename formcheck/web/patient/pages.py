@@ -4,49 +4,22 @@ The patient is always the session's own, never one named in an address.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from formcheck.clinic.answers import (
-    REASONS,
-    URGENT,
-    add_answer,
-    answers_of,
-    symptom_words,
-    tick,
-    ticks_of,
-    untick,
-)
+from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
 from formcheck.clinic.database import today
-from formcheck.clinic.patients import Patient, current_prescription, patient_by_id
-from formcheck.clinic.sets import StoredSet, find_set, sets_of
+from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.safety import pain_rule
+from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import TodayExercise, TodaySet, find_today, todays_list
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
 from formcheck.model.errors import UsageError
 from formcheck.web.media import video_response
-from formcheck.web.pages import (
-    PageError,
-    first,
-    get,
-    go,
-    post,
-    render,
-    session_of,
-    site_of,
-    telling,
-    whole,
-)
+from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+from formcheck.web.patient import holds
+from formcheck.web.patient.holds import hold_of, own_standing
+from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.uploads import upload_routes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Call:
-    """That the patient is to call, and because of which answers."""
-
-    words: str
-    told: str
-    is_urgent: bool
-
 
 BROKEN_OFF_S = 15.0
 """A recording to which nothing came for so long has broken off; pieces come every second."""
@@ -68,6 +41,7 @@ def routes() -> list:
         post("/my/unfinished/{uid}/keep", _keep_unfinished),
         post("/my/unfinished/{uid}/discard", _discard_unfinished),
         get("/my/sets/{uid}/video/{which}", _video),
+        *holds.routes(),
         *patient_set.routes(),
         *patient_results.routes(),
         *patient_files.routes(),
@@ -79,24 +53,6 @@ def routes() -> list:
 def after_page(uid: str) -> str:
     """Where a patient goes when a recording has arrived whole."""
     return f"/my/sets/{uid}/after"
-
-
-def own_patient(request) -> Patient:
-    """The patient of the session. Raises PageError when deleted meanwhile."""
-    patient_id = session_of(request).patient_id
-    patient = patient_by_id(site_of(request).clinic, patient_id) if patient_id else None
-    if patient is None:
-        raise PageError(401, "This page is over. Ask your clinic for a new link.")
-    return patient
-
-
-def own_set(request) -> StoredSet:
-    """The set of the address, when it is the patient's own; else it is not there."""
-    uid = request.path_params["uid"]
-    stored = find_set(site_of(request).clinic, uid, patient_id=own_patient(request).id)
-    if stored is None:
-        raise PageError(404, "There is no such set.")
-    return stored
 
 
 def todays_own_list(request, patient: Patient) -> tuple[TodayExercise, ...]:
@@ -148,7 +104,7 @@ def over_words(sets: Sequence[TodaySet]) -> str:
 def _home(request, faults=(), status: int = 200):
     with site_of(request).clinic.one_state():
         shown = _todays_page(request)
-    return render(request, "my_home.html.j2", status=status, faults=faults, **shown)
+        return render(request, "my_home.html.j2", status=status, faults=faults, **shown)
 
 
 def _todays_page(request) -> dict[str, Any]:
@@ -159,6 +115,7 @@ def _todays_page(request) -> dict[str, Any]:
     version = current_prescription(clinic, patient.id)
     sets = sets_of(clinic, patient.id, limit=30)
     day = todays_own_list(request, patient)
+    standing = own_standing(request, patient)
     return {
         "today": today(),
         "prescription": version.record() if version else None,
@@ -166,7 +123,13 @@ def _todays_page(request) -> dict[str, Any]:
         "is_all_over": bool(day) and all(of.is_over for of in day),
         "over_words": over_words,
         "day_sets": [s for of in day for s in of.sets],
-        "call": _call_today(clinic, patient),
+        "hold": hold_of(request, patient, found=standing),
+        "standing": standing,
+        "left_out": {
+            name: hold_of(request, patient, name, standing)
+            for name in standing.left_out
+            if not standing.is_held
+        },
         "set_path": set_path,
         "set_words": set_words,
         "reasons": REASONS,
@@ -174,29 +137,6 @@ def _todays_page(request) -> dict[str, Any]:
         "unfinished": _broken_off(clinic, patient),
         "earlier": [s for s in sets if s.day < today().isoformat()][:8],
     }
-
-
-def _call_today(clinic, patient: Patient) -> Call | None:
-    """The call that today's answers ask for. The symptom questions stand until they are answered
-    anew; what was said after a set, until the questions before the next."""
-    day = today().isoformat()
-    asked = [a for a in answers_of(clinic, patient.id) if a.day == day]
-    before = [a for a in asked if a.moment == "before"][-1:]
-    since = before[0].id if before else 0
-    after = [a for a in asked if a.moment == "after" and a.id > since]
-    for a in (*before, *after, *[a for a in asked if a.moment == "next day"][-1:]):
-        parts = [symptom_words(a.symptoms)] if a.symptoms else []
-        if a.is_over_limit:
-            most = max(p for p in (a.pain, a.pain_during) if p is not None)
-            parts.append(f"pain {most} of 10")
-        for name, value in (("pain", a.pain_change), ("swelling", a.swelling_change)):
-            if value == "more":
-                parts.append(f"more {name} than usual")
-        if parts:
-            is_urgent = any(s in URGENT for s in a.symptoms)
-            words = "Get urgent medical help now." if is_urgent else "Call your clinic."
-            return Call(words=words, told=", ".join(parts), is_urgent=is_urgent)
-    return None
 
 
 def _broken_off(clinic, patient: Patient) -> list:
@@ -272,6 +212,7 @@ def _unasked_day(request, patient: Patient) -> str | None:
 
 
 _COMPARED = (("pain", "Pain"), ("stiffness", "Stiffness"), ("swelling", "Swelling"))
+_WORST = "Worst pain in the 24 hours after"
 
 
 def _next_day(request, faults=(), values=None, status: int = 200):
@@ -282,6 +223,7 @@ def _next_day(request, faults=(), values=None, status: int = 200):
         status=status,
         day=_unasked_day(request, patient),
         compared=_COMPARED,
+        worst=_WORST,
         values=values or {},
         faults=faults,
     )
@@ -290,7 +232,11 @@ def _next_day(request, faults=(), values=None, status: int = 200):
 def _keep_next_day(request, fields):
     patient = own_patient(request)
     values = {name: first(fields, name) for name, _ in _COMPARED}
+    values["worst"] = first(fields, "worst")
     with telling() as faults:
+        worst = whole(fields, "worst", _WORST)
+        if worst is None:
+            raise UsageError("choose a number from 0 to 10 for the worst pain")
         missing = [words.lower() for name, words in _COMPARED if not values[name]]
         if missing:
             raise UsageError(f"choose less, same or more for {', '.join(missing)}")
@@ -298,13 +244,27 @@ def _keep_next_day(request, fields):
             site_of(request).clinic,
             patient.id,
             "next day",
-            **{f"{name}_change": values[name] for name in values},
+            pain=worst,
+            rule=_rule_of_day(request, patient),
+            **{f"{name}_change": values[name] for name, _ in _COMPARED},
         )
     if faults:
         return _next_day(request, faults, values, 400)
-    if values["swelling"] == "more" or values["pain"] == "more":
-        return render(request, "my_more.html.j2", values=values)
+    hold = hold_of(request, patient)
+    if hold is not None or "more" in (values["pain"], values["swelling"]):
+        return render(request, "my_more.html.j2", values=values, hold=hold)
     return go(request, "/my", "kept")
+
+
+def _rule_of_day(request, patient: Patient):
+    """The rule for pain after the exercises that were done last: the strictest of their limits."""
+    clinic, last = site_of(request).clinic, _unasked_day(request, patient)
+    version = current_prescription(clinic, patient.id)
+    prescription = version.record() if version else None
+    lines = prescription.exercises if prescription else ()
+    done = {s.exercise for s in sets_of(clinic, patient.id, day=last)} if last else set()
+    done |= {t.exercise for t in ticks_of(clinic, patient.id, last) if t.kind == "done"}
+    return pain_rule(prescription, [e for e in lines if e.exercise in done] or lines)
 
 
 # -- recordings that broke off

@@ -1,22 +1,28 @@
 """After a set: pain and effort, the result on one plain screen, and what comes next."""
 
 from formcheck.clinic import jobs
-from formcheck.clinic.answers import DEFAULT_PAIN_LIMIT, add_answer, answers_of_set
+from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import today
 from formcheck.clinic.patients import prescription_by_id
 from formcheck.clinic.reviews import corrected_report, corrections_of
+from formcheck.clinic.safety import reasons_of
 from formcheck.clinic.sets import StoredSet
+from formcheck.clinic.settings import questions_for
 from formcheck.clinic.today import TodaySet, change_words, find_today, next_open
-from formcheck.model.errors import UsageError
-from formcheck.web.pages import first, get, go, post, render, site_of, telling, whole
-from formcheck.web.patient.pages import (
-    over_words,
-    own_patient,
-    own_set,
-    set_path,
-    set_words,
-    todays_own_list,
+from formcheck.model.safety import LEVELS, PainRule
+from formcheck.web.pages import get, go, post, render, site_of, telling
+from formcheck.web.patient.holds import (
+    AFTER,
+    after_groups,
+    hold_of,
+    keep_after,
+    own_standing,
+    rule_of_line,
+    values_of,
 )
+from formcheck.web.patient.own import own_patient, own_set
+from formcheck.web.patient.pages import over_words, set_path, set_words, todays_own_list
+from formcheck.words.safety_words import LEVEL_WORDS, reason_words
 
 
 def routes() -> list:
@@ -29,26 +35,26 @@ def routes() -> list:
     ]
 
 
-_ASKED = (
-    ("pain_during", "Pain during the set", "no pain", "worst pain"),
-    ("pain", "Pain now", "no pain", "worst pain"),
-    ("effort", "How hard was it?", "no effort", "as hard as possible"),
-)
-
-
 def _after(request, faults=(), values=None, status: int = 200):
     stored = own_set(request)
     if not faults and _after_answer(request, stored) is not None:
         return go(request, f"/my/sets/{stored.uid}")
+    said = answers_of_set(site_of(request).clinic, stored.id)
+    groups, by_id = after_groups(request, stored.patient_id)
     return render(
         request,
         "my_after.html.j2",
         status=status,
-        stored=stored,
-        asked=_ASKED,
+        action=f"/my/sets/{stored.uid}/after",
+        exercise=stored.exercise,
+        side=stored.side,
+        number=stored.set_number,
+        asked=AFTER,
+        groups=groups,
+        questions=by_id,
         values=values or {},
         faults=faults,
-        is_hurt=request.query_params.get("hurt") == "1",
+        is_hurt=any(a.moment == "stopped" for a in said),
     )
 
 
@@ -57,41 +63,43 @@ def _after_answer(request, stored: StoredSet):
     return next((a for a in reversed(found) if a.moment == "after"), None)
 
 
-def _limit_of(request, stored: StoredSet) -> int | None:
-    """The pain limit of the set's own prescription line; None where it names none."""
-    from formcheck.files.prescriptions import prescribed_line
-
+def _rule_of(request, stored: StoredSet) -> PainRule:
+    """The rule for pain of the set's own prescription line."""
     clinic = site_of(request).clinic
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
-    if version is None:
-        return None
-    try:
-        line = prescribed_line(version.record(), stored.exercise, stored.side)
-    except UsageError:
-        return None
-    return line.pain_limit
+    return rule_of_line(version.record() if version else None, stored.exercise, stored.side)
 
 
 def _keep_after(request, fields):
     stored = own_set(request)
-    values = {name: first(fields, name) for name, *_ in _ASKED}
     with telling() as faults:
-        given = {name: whole(fields, name, words) for name, words, *_ in _ASKED}
-        missing = [words.rstrip("?").lower() for name, words, *_ in _ASKED if given[name] is None]
-        if missing:
-            raise UsageError(f"choose a number from 0 to 10 for: {', '.join(missing)}")
-        add_answer(
-            site_of(request).clinic,
+        keep_after(
+            request,
+            fields,
             stored.patient_id,
-            "after",
+            stored.exercise,
+            _rule_of(request, stored),
             set_id=stored.id,
-            exercise=stored.exercise,
-            pain_limit=_limit_of(request, stored),
-            **given,
         )
     if faults:
-        return _after(request, faults, values, 400)
+        return _after(request, faults, values_of(fields), 400)
     return go(request, f"/my/sets/{stored.uid}")
+
+
+def _told_then(request, stored: StoredSet) -> str:
+    """What the patient was told with this set, on its day; empty where nothing was."""
+    clinic = site_of(request).clinic
+    questions = questions_for(clinic, stored.patient_id)
+    said = answers_of_set(clinic, stored.id)
+    reasons = [r for a in said for r in reasons_of(a, questions) if r.level in HOLDING]
+    if not reasons:
+        return ""
+    level = max((r.level for r in reasons), key=LEVELS.index)
+    why = ", ".join(dict.fromkeys(reason_words(r, questions) for r in reasons))
+    return f"{LEVEL_WORDS[level]} You said: {why}."
+
+
+HOLDING = ("leave_out", "call", "urgent")
 
 
 def _result(request):
@@ -101,7 +109,7 @@ def _result(request):
     from formcheck.words.patient_result import NOT_USED, patient_result
 
     clinic, stored = site_of(request).clinic, own_set(request)
-    limit = _limit_of(request, stored)
+    patient, is_today = own_patient(request), stored.day == today().isoformat()
     found = corrected_report(clinic, stored)
     exercise = load_exercise(stored.exercise)
     answer = _after_answer(request, stored)
@@ -129,9 +137,9 @@ def _result(request):
         else None,
         why_not=why_not_measured(found.report, "patient") if found else NOT_USED,
         comments=comments,
-        limit=DEFAULT_PAIN_LIMIT if limit is None else limit,
-        has_plan_limit=limit is not None,
-        is_today=stored.day == today().isoformat(),
+        hold=hold_of(request, patient, stored.exercise) if is_today else None,
+        told_then="" if is_today else _told_then(request, stored),
+        is_today=is_today,
         set_path=set_path,
         set_words=set_words,
         **_what_next(request, stored),
@@ -149,6 +157,7 @@ def _what_next(request, stored: StoredSet) -> dict:
         "here": None,
         "exercise_words": "",
         "day_words": "",
+        "standing": own_standing(request, own_patient(request)),
     }
     if stored.day != today().isoformat():
         return nothing
@@ -157,7 +166,9 @@ def _what_next(request, stored: StoredSet) -> dict:
     if found is None:
         return nothing
     of, here = found
-    following: TodaySet | None = next_open(day, here)
+    standing = nothing["standing"]
+    open_to = [o for o in day if standing.may_start(o.line.exercise)]
+    following: TodaySet | None = next_open(open_to, here)
     is_same = following is not None and following.exercise == here.exercise
     return {
         "here": here,
@@ -168,6 +179,7 @@ def _what_next(request, stored: StoredSet) -> dict:
         "is_day_over": all(o.is_over for o in day),
         "exercise_words": over_words(of.sets),
         "day_words": over_words([s for o in day for s in o.sets]),
+        "standing": standing,
     }
 
 

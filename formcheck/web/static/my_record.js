@@ -1,6 +1,6 @@
 // One set, hands-free: framing, countdown, recording, end. Words and figures for three metres.
 import { cameraTrouble, Look, openCamera } from "./my_camera.js";
-import { Upload } from "./my_upload.js";
+import { askServer, Upload } from "./my_upload.js";
 import { Voice } from "./my_voice.js";
 
 const $ = (id) => document.getElementById(id);
@@ -230,9 +230,24 @@ function onCount(count) {
 
 // -- the end
 
+// Sent at once, before the recording is whole: it must be kept even if nothing else is.
+async function tellStop(atS, repetition, uid) {
+  const body = JSON.stringify({ at_s: atS, repetition, uid });
+  for (let wait = 300; wait < 20000; wait *= 2) {
+    try { return await askServer(facts.stopped, "POST", body, "application/json"); } catch (error) {
+      if (error.status && error.status < 500) return null;
+      await new Promise((done) => setTimeout(done, wait));
+    }
+  }
+  return null;
+}
+
 async function end(words, { isHurt = false } = {}) {
   if (state !== "recording") return;
   setState("ending");
+  const told = isHurt
+    ? tellStop(Math.round(performance.now() - startedAt) / 1000, facts.n === null ? null : counted, upload.uid)
+    : null;
   clearInterval(clockTimer);
   clearTimeout(endTimer);
   tell(`${words} The recording has ended.`, { isAgain: true, pattern: [780, 520, 400] });
@@ -249,7 +264,8 @@ async function end(words, { isHurt = false } = {}) {
   sessionStorage.setItem("formcheck.delays", stage.dataset.delays);
   try {
     const done = await upload.finish();
-    location.assign(isHurt ? `${done.page}?hurt=1` : done.page);
+    await told;
+    location.assign(done.page);
   } catch {
     fail(upload.failure?.status === 401
       ? "The program on this computer was started anew. What had arrived is offered on the next visit."
@@ -257,9 +273,17 @@ async function end(words, { isHurt = false } = {}) {
   }
 }
 
-function stopByHand(isHurt) {
+async function stopByHand(isHurt) {
   if (state === "recording") end("Stopped.", { isHurt });
-  else if (state === "countdown") breakCountdown(isHurt ? "Stopped. Rest, and phone your clinic if you are worried." : "Stopped.");
+  else if (state === "countdown") {
+    breakCountdown("Stopped.");
+    if (!isHurt) return;
+    look?.close();
+    stream.getTracks().forEach((t) => t.stop());
+    setState("ending");
+    await tellStop(null, null, null);
+    location.assign("/my/hurt");
+  }
 }
 
 $("camera").addEventListener("click", turnOn);

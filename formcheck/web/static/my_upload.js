@@ -62,6 +62,8 @@ export class Upload {
     await askServer(`/my/uploads/${this.#uid}/pieces?n=${n}&sha256=${sha256}`, "PUT", bytes, "application/octet-stream");
   }
 
+  get uid() { return this.#uid; }
+
   send(blob) {
     const n = this.#sent.push(blob) - 1;
     return this.#then(() => this.#sendPiece(n));

@@ -1,0 +1,156 @@
+"""What a patient is told to do and why, in words; how the clinic is reached."""
+
+from typing import Literal
+
+from formcheck.model.safety import Acted, Contact, Level, Questions, Reason, SetReason, Standing
+
+LEVEL_WORDS: dict[Level, str] = {
+    "start": "",
+    "visit": "Your clinic will see what you said.",
+    "leave_out": "Leave this exercise out today.",
+    "call": "Do no exercises now and call your clinic.",
+    "urgent": "Get urgent medical help now.",
+}
+"""What a patient is told at each level."""
+
+TOLD_WORDS: dict[Level, str] = {
+    "start": "",
+    "visit": "for the next visit",
+    "leave_out": "told to leave the exercise out for the day",
+    "call": "told to do no exercises and to call",
+    "urgent": "told to get urgent medical help",
+}
+"""The same, as a clinician reads it."""
+
+ACTED_WORDS: dict[Acted, str] = {
+    "may_go_on": "I was seen, or spoke with my clinic, and I may exercise",
+    "told_to_wait": "I was seen, or spoke with my clinic, and I am to wait",
+    "not_yet": "Not yet, or I could not reach them",
+    "not_meant": "I did not mean to answer that",
+}
+"""What a patient may say was done about it."""
+
+ACTED_TOLD: dict[Acted, str] = {
+    "may_go_on": "says: was seen or spoke with the clinic, and may exercise",
+    "told_to_wait": "says: was seen or spoke with the clinic, and is to wait",
+    "not_yet": "says: nothing was done yet",
+    "not_meant": "says: did not mean to give that answer",
+}
+
+SET_REASON_WORDS: dict[SetReason, str] = {
+    "limit_passed": "a limit was passed",
+    "limit_possibly_passed": "a limit was possibly passed",
+    "limit_unseen": "a limit could not be seen",
+    "target_not_reached": "a target was not reached",
+    "target_open": "a target was within measuring error or not seen",
+    "dose_short": "fewer repetitions than prescribed",
+    "dose_over": "more repetitions than prescribed",
+    "remark": "a remark on the movement",
+    "no_prescription": "filmed without a prescription: nothing was judged",
+    "not_counted": "measured by an earlier version, which did not keep what to look at",
+}
+"""Why a clinician is to look at a set."""
+
+
+def symptom_words(symptoms: tuple[str, ...], questions: Questions) -> str:
+    """Answers with yes in words, for a line; a question that is no longer asked by its id."""
+    known = questions.by_id
+    return ", ".join(known[s].words if s in known else s.replace("_", " ") for s in symptoms)
+
+
+def seconds_words(at_s: float) -> str:
+    """A moment of a recording: 0:23."""
+    return f"{int(at_s) // 60}:{int(at_s) % 60:02d}"
+
+
+def stop_words(at_s: float | None, repetition: int | None) -> str:
+    """When "It hurts, stop" was pressed."""
+    if at_s is None:
+        return "before the recording began"
+    where = f"at {seconds_words(at_s)}"
+    return where if repetition is None else f"{where}, after {repetition} counted"
+
+
+def reason_words(
+    reason: Reason, questions: Questions, reader: Literal["patient", "clinician"] = "patient"
+) -> str:
+    """A reason in words, for a line after "You said" or beside a date."""
+    is_patient = reader == "patient"
+    match reason.code:
+        case "symptom":
+            return symptom_words((reason.what,), questions)
+        case "pain_over_limit":
+            limit = (
+                "over the limit"
+                if reason.limit is None
+                else f"over the {reason.limit} of your plan"
+                if is_patient
+                else f"over the limit of {reason.limit}"
+            )
+            return f"pain {reason.pain} of 10, {limit}"
+        case "severe_pain":
+            none = "your plan names no limit" if is_patient else "no limit chosen after surgery"
+            return f"pain {reason.pain} of 10 ({none})"
+        case "pain_without_limit":
+            none = "your plan names no limit" if is_patient else "no limit chosen after surgery"
+            return f"pain {reason.pain} of 10 ({none})"
+        case "more_next_day":
+            return f"more {reason.what} than usual on the next day"
+        case "stopped":
+            who = "you stopped" if is_patient else "stopped"
+            return f"{who} because it hurt, {stop_words(reason.at_s, reason.repetition)}"
+        case "stop_not_told":
+            return (
+                "you have not said yet how it is" if is_patient else "has not said since how it is"
+            )
+        case "told_to_wait":
+            return (
+                "you were told to wait" if is_patient else "was told to wait, as the patient says"
+            )
+
+
+def standing_words(
+    found: Standing, questions: Questions, reader: Literal["patient", "clinician"] = "patient"
+) -> str:
+    """The reasons behind a standing's own level, in a line."""
+    mine = [r for r in found.reasons if r.level == found.level]
+    return ", ".join(dict.fromkeys(reason_words(r, questions, reader) for r in mine))
+
+
+def standing_title(found: Standing) -> str:
+    """What the patient is told to do, as a heading."""
+    if found.until == "asked":
+        return "You stopped because it hurt. Do no more for now."
+    mine = {r.code for r in found.reasons if r.level == found.level}
+    if mine == {"told_to_wait"}:
+        return "Do no exercises until your clinic says that you may."
+    return LEVEL_WORDS[found.level]
+
+
+UNTIL_WORDS = {
+    "told": "This stands until you say here what was done about it.",
+    "asked": "First say how it is now.",
+    "day over": "This stands for today.",
+    "": "",
+}
+UNTIL_TOLD = {
+    "told": "stands until the patient says what was done",
+    "asked": "the patient has not said how it is since",
+    "day over": "stands for that day",
+    "": "",
+}
+
+
+def phone_words(contact: Contact) -> str:
+    """How the clinic is reached; says plainly where no number was entered."""
+    if not contact.phone:
+        return "No phone number of your clinic has been entered here."
+    hours = f" ({contact.hours})" if contact.hours else ""
+    return f"Your clinic: {contact.phone}{hours}."
+
+
+def emergency_words(contact: Contact) -> str:
+    """The local emergency number; says plainly where none was entered."""
+    if not contact.emergency:
+        return "No emergency number has been entered here: phone the one of your country."
+    return f"Emergency number: {contact.emergency}."
