@@ -652,6 +652,9 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     day = day_before(3)
     measured_set(clinic, patient, results, day=day)
     (facts,) = session_facts(clinic, patient.id, record)
+    assert facts.n_prescribed == 3 * 6 + 2 + 2 * 2 * 3 * 10, "all that was due, both rounds of it"
+    record = replace(record, exercises=record.exercises[:1])
+    (facts,) = session_facts(clinic, patient.id, record)
     assert facts.n_prescribed == 18
     assert facts.n_done is None, "two sets are neither filmed nor ticked off"
     assert (facts.pain, facts.is_worse_next_morning, facts.has_new_swelling) == (None, None, None)

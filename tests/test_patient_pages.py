@@ -17,21 +17,24 @@ from clinic_cases import (
     new_clinic,
     new_patient,
     new_set,
+    prescription_text,
 )
 from web_cases import running_site
 
 from formcheck.clinic import answers, jobs
 from formcheck.clinic.database import change, today
 from formcheck.clinic.exchange import pack_plan
-from formcheck.clinic.patients import current_prescription
+from formcheck.clinic.patients import current_prescription, save_prescription
+from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.clinic.today import change_words, next_open, recording_plan, times_a_day, todays_list
+from formcheck.clinic.today import change_words, next_open, recording_plan, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.files.question_rules import shipped_questions_text
 from formcheck.files.schema import parse_questions
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
+from formcheck.model.schedule import WEEKDAYS
 from formcheck.words.patient_result import THINGS_TO_TRY, patient_result
 
 pytest.importorskip("starlette")
@@ -121,22 +124,48 @@ def test_nothing_recorded_is_open_and_never_not_done(site, prescription):
     assert squat.is_over
 
 
-@pytest.mark.parametrize(
-    ("words", "n"),
-    [
-        ("once a day", 1),
-        ("twice a day", 2),
-        ("3 x daily", 3),
-        ("3x per day", 3),
-        ("daily", 1),
-        ("three times a week", 1),
-        ("every other day", 1),
-        ("", 1),
-        ("99 times a day", 6),
-    ],
-)
-def test_the_times_a_day_are_read_from_the_words(words, n):
-    assert times_a_day(words) == n
+def test_a_day_that_is_none_of_the_plans_shows_nothing_due(site, patient, prescription):
+    """Mondays only, on any other day; and the day after an every-other-day exercise was done."""
+    other_day = WEEKDAYS[(today().weekday() + 3) % 7]
+    text = prescription_text().replace('"once a day"', f'"{other_day}s"', 1)
+    text = text.replace('"once a day"', '"every other day"').replace(
+        '"twice a day"', '"3 x a week"'
+    )
+    save_prescription(site.clinic, site.own, text, "M.T.")
+    answers.tick(
+        site.clinic,
+        site.own.id,
+        exercise="wall_sit",
+        side="both",
+        set_number=1,
+        kind="done",
+        day=day_before(1),
+    )
+    page = told(patient.get("/my"))
+    squat, wall_sit = page.index("Squat"), page.index("Wall sit")
+    assert f"Not due today: a day of rest. Next on {other_day}." in page[squat:wall_sit]
+    assert "Not due today: a day of rest. Next on" in page[wall_sit:]
+    assert "This week: 0 of 3 days done so far." in page
+    day = todays_own(site)
+    assert [of.is_due for of in day] == [False, False, True]
+    assert next_open(day, day[2].sets[-1]).exercise == "straight_leg_raise"
+    assert patient.get(SQUAT).status == 200, "who wants to can do it all the same"
+
+
+def test_on_a_day_of_rest_nothing_is_due_and_nothing_is_over(site, patient):
+    other_day = WEEKDAYS[(today().weekday() + 3) % 7]
+    text = re.sub(r'frequency = "[^"]*"', f'frequency = "{other_day}"', prescription_text())
+    save_prescription(site.clinic, site.own, text, "M.T.")
+    page = told(patient.get("/my"))
+    assert "Nothing is due today. More is not better." in page
+    assert "Done for today" not in page
+
+
+def todays_own(site):
+    record = current_prescription(site.clinic, site.own.id).record()
+    exercises = [load_exercise(line.exercise) for line in record.exercises]
+    history = history_of(site.clinic, site.own.id)
+    return todays_list(record, exercises, (), (), day=today(), history=history)
 
 
 def test_what_comes_next_says_to_turn_round_or_to_move_the_camera(prescription):

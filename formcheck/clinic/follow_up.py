@@ -6,10 +6,12 @@ from datetime import date, timedelta
 
 from formcheck.clinic.answers import answers_of, ticks_of
 from formcheck.clinic.database import Clinic
+from formcheck.clinic.plan_kept import dose_of_day, history_of
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.evidence.progress import Change, SessionFacts, SessionValue, change_between
 from formcheck.evidence.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
+from formcheck.files.exercises import load_exercise
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Prescription
 
@@ -159,8 +161,8 @@ def session_facts(
 ) -> tuple[SessionFacts, ...]:
     """What is known of each day on which anything was filmed, ticked off or said before a set.
 
-    The dose of a day counts the exercises that were begun that day: whether another one was due
-    is not known from its frequency. A set neither filmed nor ticked is not known, never "not
+    The dose of a day counts the exercises that are due by the plan's days, and those that were
+    begun. A set neither filmed nor ticked is not known, never "not
     done". What was said the next day belongs to the day before.
     """
     sets = list(sets_of(clinic, patient_id))
@@ -169,6 +171,8 @@ def session_facts(
     days = {s.day for s in sets} | {t.day for t in ticks}
     # The day's questions alone, answered with no, are no session.
     days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
+    exercises = [load_exercise(e.exercise) for e in prescription.exercises] if prescription else []
+    history = history_of(clinic, patient_id)
     facts = []
     for day in sorted(days):
         said = [a for a in answers if a.day == day and a.moment != "next day"]
@@ -185,7 +189,14 @@ def session_facts(
         symptoms = {s for a in said for s in a.symptoms}
         asked = {name for a in said for name in a.asked}
         filmed = [s for s in sets if s.day == day]
-        done, prescribed = _dose(prescription, filmed, [t for t in ticks if t.day == day])
+        done, prescribed = dose_of_day(
+            prescription,
+            exercises,
+            filmed,
+            [t for t in ticks if t.day == day],
+            date.fromisoformat(day),
+            history,
+        )
         facts.append(
             SessionFacts(
                 day=date.fromisoformat(day).toordinal(),
@@ -210,37 +221,3 @@ def _are_targets_met(filmed: list[StoredSet]) -> bool | None:
     if not filmed or any(s.n_open or s.state not in ("measured", "reviewed") for s in filmed):
         return None
     return True
-
-
-def _dose(prescription, filmed, ticks) -> tuple[int | None, int | None]:
-    """(repetitions done, repetitions prescribed) of a day; None where not known."""
-    begun = {s.exercise for s in filmed} | {t.exercise for t in ticks}
-    done, prescribed, is_known = 0, 0, True
-    for line in prescription.exercises if prescription else ():
-        if line.exercise not in begun:
-            continue
-        for side in line.sides:
-            for number in range(1, line.sets + 1):
-                prescribed += line.repetitions
-                mine = [
-                    s.dose_done
-                    for s in filmed
-                    if s.exercise == line.exercise
-                    and s.set_number == number
-                    and (s.side == side or side == "both")
-                    and s.state in ("measured", "reviewed")
-                ]
-                ticked = [
-                    t.kind
-                    for t in ticks
-                    if t.exercise == line.exercise
-                    and t.set_number == number
-                    and (t.side == side or side == "both")
-                ]
-                if mine:
-                    done += min(max(mine), line.repetitions)
-                elif ticked:
-                    done += line.repetitions if ticked[-1] == "done" else 0
-                else:
-                    is_known = False
-    return (done if prescribed and is_known else None), (prescribed or None)

@@ -3,9 +3,9 @@
 A set is open until something was recorded or ticked; nothing recorded is never "not done".
 """
 
-import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Literal
 
 from formcheck.clinic.answers import Tick
@@ -13,6 +13,7 @@ from formcheck.clinic.sets import StoredSet
 from formcheck.live.count import n_to_count
 from formcheck.model.measures import Plane
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.schedule import Schedule, planned_schedule
 
 MOST_SET_NUMBER = 20
 
@@ -36,20 +37,29 @@ class TodaySet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TodayExercise:
-    """One line of the prescription with its sets of the day."""
+    """One line of the prescription with its sets of the day.
+
+    is_due : whether the day is one of the plan's days for it. next_due : the next one after.
+    week : (days done this week before today, days planned), where the plan says so many a week.
+    """
 
     line: PrescribedExercise
     exercise: Exercise
     sets: tuple[TodaySet, ...]
+    is_due: bool = True
+    next_due: date | None = None
+    week: tuple[int, int] | None = None
 
     @property
     def is_over(self) -> bool:
-        """Whether every set was recorded, or ticked as done or not done."""
+        """Whether every set was recorded, or ticked as done or not done; or none is due."""
         return self.first_open is None
 
     @property
     def first_open(self) -> TodaySet | None:
-        """The set to do next, or None when every one is over."""
+        """The set to do next, or None when every one is over or none is due."""
+        if not self.is_due:
+            return None
         return next((s for s in self.sets if s.state == "open"), None)
 
     @property
@@ -64,20 +74,23 @@ class TodayExercise:
         return (self.first_open or self.sets[-1]).round - 1
 
 
-_TIMES = {"once": 1, "twice": 2, "two": 2, "three": 3, "thrice": 3, "four": 4, "five": 5}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayDone:
+    """A day on which a set of an exercise was recorded, or ticked as done."""
+
+    exercise: str
+    side: str
+    day: date
 
 
-def times_a_day(frequency: str) -> int:
-    """How often a day the words say (`twice a day`, `3 x daily`); 1 where they say nothing."""
-    words = frequency.lower()
-    if not re.search(r"\b(a|per|each|every) day\b|\bdaily\b", words):
-        return 1
-    found = re.search(r"\b(once|twice|thrice)\b|\b(\w+)\s*(?:times|x|×)|\b(\d)\s*(?:x|×)", words)
-    if not found:
-        return 1
-    text = next(g for g in found.groups() if g)
-    n = _TIMES.get(text) or (int(text) if text.isascii() and text.isdigit() else 1)
-    return min(max(n, 1), 6)
+def days_done(line: PrescribedExercise, history: Iterable[DayDone]) -> frozenset[date]:
+    """The days on which anything of a line was done."""
+    is_any = "both" in line.sides
+    return frozenset(
+        h.day
+        for h in history
+        if h.exercise == line.exercise and (is_any or h.side == "both" or h.side in line.sides)
+    )
 
 
 def sides_of(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
@@ -92,10 +105,14 @@ def todays_list(
     exercises: Sequence[Exercise],
     sets: Iterable[StoredSet],
     ticks: Iterable[Tick],
+    *,
+    day: date | None = None,
+    history: Sequence[DayDone] = (),
 ) -> tuple[TodayExercise, ...]:
     """The prescription's lines with the sets of one day.
 
-    exercises : that of each line. sets, ticks : those of the day.
+    exercises : that of each line. sets, ticks : those of the day. day, history : which day it
+    is, and what was done before it; without a day, every line is due.
     """
     # The newest recording of a set stands for it; they come newest first.
     recorded: dict[tuple, StoredSet] = {}
@@ -105,7 +122,8 @@ def todays_list(
     out = []
     for line, exercise in zip(prescription.exercises, exercises, strict=True):
         views = {f.set_number: f.view for f in line.film}
-        n_rounds = max(1, min(times_a_day(line.frequency), MOST_SET_NUMBER // line.sets))
+        schedule = planned_schedule(line.frequency)
+        n_rounds = rounds_a_day(line, schedule)
         rows = []
         for number in range(1, line.sets * n_rounds + 1):
             in_round = (number - 1) % line.sets + 1
@@ -127,8 +145,31 @@ def todays_list(
                         reason=tick.reason if tick and not stored else "",
                     )
                 )
-        out.append(TodayExercise(line=line, exercise=exercise, sets=tuple(rows)))
+        of = TodayExercise(line=line, exercise=exercise, sets=tuple(rows))
+        out.append(_on_day(of, schedule, day, history, prescription.valid_from) if day else of)
     return tuple(out)
+
+
+def rounds_a_day(line: PrescribedExercise, schedule: Schedule) -> int:
+    """How often a day the sets of a line are done."""
+    return max(1, min(schedule.times_a_day, MOST_SET_NUMBER // line.sets))
+
+
+def _on_day(
+    of: TodayExercise, schedule: Schedule, day: date, history: Sequence[DayDone], begins: date
+) -> TodayExercise:
+    """A line with what its days say of a day."""
+    done = days_done(of.line, history)
+    week = None
+    if schedule.days_a_week is not None:
+        n = sum(d.isocalendar()[:2] == day.isocalendar()[:2] for d in done if d < day)
+        week = (n, schedule.days_a_week[1])
+    return replace(
+        of,
+        is_due=schedule.is_due(day, done, begins),
+        next_due=schedule.next_due(day, done, begins),
+        week=week,
+    )
 
 
 def find_today(
@@ -147,7 +188,7 @@ def next_open(day: Sequence[TodayExercise], after: TodaySet) -> TodaySet | None:
     same = [
         s for of in day for s in of.sets if s.exercise == after.exercise and s.round == after.round
     ]
-    others = [s for of in day if of.line.exercise != after.exercise for s in of.sets]
+    others = [s for of in day if of.line.exercise != after.exercise and of.is_due for s in of.sets]
     return next((s for s in (*same, *others) if s.state == "open"), None)
 
 

@@ -5,9 +5,11 @@ the exercise file.
 """
 
 import re
+from datetime import date
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, Exercise, Limit, PrescribedExercise
+from formcheck.model.schedule import WEEKDAYS
 from formcheck.words import wording
 
 CAUTIONS_FOR_ALL = (
@@ -98,6 +100,16 @@ def dose_words(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
     if line.pain_limit is not None:
         words.append(f"stop when pain goes over {line.pain_limit} of 10")
     return tuple(words)
+
+
+def plan_day_words(is_due: bool, next_due: date | None, week: tuple[int, int] | None) -> str:
+    """What the plan's days say of today: a day of rest, or how far the week is."""
+    if is_due:
+        return f"This week: {week[0]} of {week[1]} days done so far." if week else ""
+    done = f"All {week[1]} days of this week are done. " if week and week[0] >= week[1] else ""
+    if next_due is None:
+        return f"{done}Not due today."
+    return f"{done}Not due today: a day of rest. Next on {WEEKDAYS[next_due.weekday()]}."
 
 
 def filmed_words(line: PrescribedExercise) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Any
 from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
 from formcheck.clinic.database import today
 from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.safety import pain_rule
 from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import TodayExercise, TodaySet, find_today, todays_list
@@ -69,6 +70,8 @@ def todays_own_list(request, patient: Patient) -> tuple[TodayExercise, ...]:
         [load_exercise(line.exercise) for line in prescription.exercises],
         sets_of(clinic, patient.id, day=day),
         ticks_of(clinic, patient.id, day),
+        day=today(),
+        history=history_of(clinic, patient.id),
     )
 
 
@@ -94,6 +97,8 @@ def set_words(s: TodaySet) -> str:
 
 def over_words(sets: Sequence[TodaySet]) -> str:
     """What is said when none of these sets is open any more."""
+    if not sets or all(s.state == "open" for s in sets):
+        return "Nothing is due today"
     is_left_out = any(s.state == "not done" for s in sets)
     return "That is all for today" if is_left_out else "Done for today"
 
@@ -109,7 +114,7 @@ def _home(request, faults=(), status: int = 200):
 
 def _todays_page(request) -> dict[str, Any]:
     """What the page of today shows."""
-    from formcheck.words.patient_words import dose_words
+    from formcheck.words import patient_words
 
     patient, clinic = own_patient(request), site_of(request).clinic
     version = current_prescription(clinic, patient.id)
@@ -119,10 +124,10 @@ def _todays_page(request) -> dict[str, Any]:
     return {
         "today": today(),
         "prescription": version.record() if version else None,
-        "day": [(of, dose_words(of.line, of.exercise)) for of in day],
+        "day": [(of, patient_words.dose_words(of.line, of.exercise)) for of in day],
         "is_all_over": bool(day) and all(of.is_over for of in day),
         "over_words": over_words,
-        "day_sets": [s for of in day for s in of.sets],
+        "day_sets": [s for of in day if of.is_due for s in of.sets],
         "hold": hold_of(request, patient, found=standing),
         "standing": standing,
         "left_out": {
@@ -130,6 +135,7 @@ def _todays_page(request) -> dict[str, Any]:
             for name in standing.left_out
             if not standing.is_held
         },
+        "plan_day_words": patient_words.plan_day_words,
         "set_path": set_path,
         "set_words": set_words,
         "reasons": REASONS,

@@ -178,7 +178,7 @@ def _what_next(request, stored: StoredSet) -> dict:
         "is_exercise_over": of.is_over,
         "is_day_over": all(o.is_over for o in day),
         "exercise_words": over_words(of.sets),
-        "day_words": over_words([s for o in day for s in o.sets]),
+        "day_words": over_words([s for o in day if o.is_due for s in o.sets]),
         "standing": standing,
     }
 

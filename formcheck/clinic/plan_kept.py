@@ -1,0 +1,122 @@
+"""What was done of what was planned: by day, and over the days of a plan.
+
+A set that was neither filmed nor ticked is not known, never "not done".
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from formcheck.clinic.answers import Tick
+from formcheck.clinic.database import Clinic, rows
+from formcheck.clinic.sets import StoredSet
+from formcheck.clinic.today import DayDone, days_done, rounds_a_day, sides_of
+from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.schedule import planned_schedule
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineKept:
+    """One line of a plan: days on which anything of it was done, and days planned until a day.
+
+    load_kg : the loads that were used, the oldest first, each once in a row; None not said.
+    """
+
+    line: PrescribedExercise
+    n_done: int
+    n_planned: int
+    n_over: int
+    """Sets in which more than the prescribed repetitions were done."""
+    loads_kg: tuple[float, ...] = ()
+
+
+def history_of(clinic: Clinic, patient_id: int) -> tuple[DayDone, ...]:
+    """The days on which sets were recorded, or ticked as done."""
+    with clinic.read() as c:
+        found = rows(
+            c,
+            """SELECT DISTINCT exercise, side, day FROM sets WHERE patient_id = :p
+               UNION
+               SELECT DISTINCT exercise, side, day FROM ticks
+               WHERE patient_id = :p AND kind = 'done' ORDER BY day""",
+            p=patient_id,
+        )
+    return tuple(
+        DayDone(exercise=r["exercise"], side=r["side"], day=date.fromisoformat(r["day"]))
+        for r in found
+    )
+
+
+def plan_kept(
+    prescription: Prescription, history: Sequence[DayDone], sets: Iterable[StoredSet], today: date
+) -> tuple[LineKept, ...]:
+    """Each line of a plan from its first day to yesterday, today too where something was done."""
+    begins, filmed = prescription.valid_from, list(sets)
+    out = []
+    for line in prescription.exercises:
+        done = {d for d in days_done(line, history) if d >= begins}
+        last = today if today in done else today - timedelta(days=1)
+        own = [s for s in filmed if s.exercise == line.exercise and s.day >= begins.isoformat()]
+        loads: list[float] = []
+        for s in sorted(own, key=lambda s: (s.day, s.id)):
+            if s.load_kg is not None and loads[-1:] != [s.load_kg]:
+                loads.append(s.load_kg)
+        out.append(
+            LineKept(
+                line=line,
+                n_done=len({d for d in done if d <= today}),
+                n_planned=planned_schedule(line.frequency).n_planned(begins, last),
+                n_over=sum(
+                    s.dose_prescribed is not None and s.dose_done > s.dose_prescribed for s in own
+                ),
+                loads_kg=tuple(loads),
+            )
+        )
+    return tuple(out)
+
+
+def dose_of_day(
+    prescription: Prescription | None,
+    exercises: Sequence[Exercise],
+    filmed: Sequence[StoredSet],
+    ticks: Sequence[Tick],
+    day: date,
+    history: Sequence[DayDone],
+) -> tuple[int | None, int | None]:
+    """(repetitions done, repetitions prescribed) of a day; None where not known.
+
+    What is prescribed is every round of the lines that are due by their days, and of those that
+    were begun. A line of so many days a week counts on the days on which it was begun.
+    """
+    begun = {s.exercise for s in filmed} | {t.exercise for t in ticks}
+    done, prescribed, is_known = 0, 0, True
+    lines = prescription.exercises if prescription else ()
+    for line, exercise in zip(lines, exercises, strict=True):
+        schedule = planned_schedule(line.frequency)
+        begins = prescription.valid_from if prescription else day
+        is_due = schedule.days_a_week is None and schedule.is_due(
+            day, days_done(line, history), begins
+        )
+        if line.exercise not in begun and not is_due:
+            continue
+        for side in sides_of(line, exercise):
+            for number in range(1, line.sets * rounds_a_day(line, schedule) + 1):
+                prescribed += line.repetitions
+                key = (line.exercise, side, number)
+                mine = [s.dose_done for s in filmed if _is_of(s, key) and s.state in _MEASURED]
+                ticked = [t.kind for t in ticks if _is_of(t, key)]
+                if mine:
+                    done += min(max(mine), line.repetitions)
+                elif ticked:
+                    done += line.repetitions if ticked[-1] == "done" else 0
+                else:
+                    is_known = False
+    return (done if prescribed and is_known else None), (prescribed or None)
+
+
+_MEASURED = ("measured", "reviewed")
+
+
+def _is_of(one: StoredSet | Tick, key: tuple[str, str, int]) -> bool:
+    exercise, side, number = key
+    return (one.exercise, one.set_number) == (exercise, number) and side in (one.side, "both")
