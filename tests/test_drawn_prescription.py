@@ -155,7 +155,7 @@ def test_every_drawing_of_the_sample_cards_is_at_the_prescribed_angle(tmp_path, 
             for side in sides_of(line, exercise):
                 for number in range(1, line.sets + 1):
                     at = f"/my/do/{line.exercise}/{side}/{number}"
-                    patient.post(at, {"pain": "0", "none": "yes"})
+                    patient.before(at, pain=0)
                     page = patient.get(f"{at}/card")
                     assert page.status == 200
                     (drawing,) = svgs_of(page.text)

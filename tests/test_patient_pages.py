@@ -149,7 +149,7 @@ def test_a_day_that_is_none_of_the_plans_shows_nothing_due(site, patient, prescr
     day = todays_own(site)
     assert [of.is_due for of in day] == [False, False, True]
     assert next_open(day, day[2].sets[-1]).exercise == "straight_leg_raise"
-    assert patient.get(SQUAT).status == 200, "who wants to can do it all the same"
+    assert patient.get(SQUAT).status in (200, 303), "who wants to can do it all the same"
 
 
 def test_on_a_day_of_rest_nothing_is_due_and_nothing_is_over(site, patient):
