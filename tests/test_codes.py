@@ -8,7 +8,13 @@ import pytest
 
 import formcheck
 from formcheck.files.exercises import list_exercises
-from formcheck.model.codes import ClipErrorCode, FindingCode, OtherMovement, RefusalCode
+from formcheck.model.codes import (
+    ClipErrorCode,
+    FindingCode,
+    OtherExercise,
+    OtherMovement,
+    RefusalCode,
+)
 from formcheck.model.errors import ClipError
 from formcheck.model.records import ExerciseWords, Finding, NotMeasurable
 from formcheck.motion.spoiled import SPOILS
@@ -26,7 +32,10 @@ FINDING_VALUES = {
         {"is_as_large": False, "is_followed_by_movement": True},
     ],
     "other_exercise": [
-        {"seen": s} for s in ("no_step", "feet_side_by_side", "feet_level", "no_wall")
+        {"seen": s, "part": part, "deg": deg, "usual_deg": usual_deg}
+        for s in get_args(OtherExercise)
+        for part in ("trunk", "thigh", "knee")
+        for deg, usual_deg in ((80.0, 15.0), (-60.0, -0.0), (40.0, -10.0))
     ],
     "slow_motion": [{"recorded_hz": 120.0, "stored_hz": 30.0}],
     "picture_squeezed": [{"is_wide": b} for b in (True, False)],

@@ -94,31 +94,6 @@ def test_a_bounce_at_the_bottom_is_no_pulse():
     assert "pulses" not in codes(assessed(film(pulses(2), SIDE)))
 
 
-# Another exercise
-
-
-@pytest.mark.parametrize("azimuth_deg", [90, 70, 110])
-@pytest.mark.parametrize(
-    "exercise",
-    ["forward_lunge", "reverse_lunge", "split_squat", "rear_foot_elevated_split_squat", "wall_sit"],
-)
-def test_squats_told_as_another_exercise_are_named_and_not_counted(exercise, azimuth_deg):
-    raw = film(repeated(STANDING, [SQUAT] * 6), Camera(azimuth_deg=azimuth_deg))
-    report = assessed(raw, exercise)
-    assert "other_exercise" in codes(report)
-    assert report.whole.n_complete == 0
-    assert not report.is_usable
-
-
-@pytest.mark.parametrize(
-    "exercise", ["step_down", "split_squat", "forward_lunge", "lateral_lunge", "step_up"]
-)
-def test_squats_from_the_front_told_as_another_exercise_are_named(exercise):
-    report = assessed(film(repeated(STANDING, [SQUAT] * 6), Camera(azimuth_deg=0)), exercise)
-    assert "other_exercise" in codes(report)
-    assert report.whole.n_complete == 0
-
-
 # The way the person stands
 
 
@@ -240,17 +215,3 @@ def test_a_camera_rolled_too_little_to_be_told_stands_in_the_intervals(roll_deg)
     for level, rolled in zip(found[0.0], found[roll_deg], strict=True):
         assert rolled.low < level.value < rolled.high
         assert rolled.high - rolled.low > level.high - level.low
-
-
-# Legs that truly do what the exercise says stay what they are
-
-
-def test_split_squats_and_wall_sits_keep_their_names():
-    split = Posture(ahead=0, **one("left", hip=25, knee=15), **one("right", hip=-20, knee=15))
-    low = Posture(**one("left", hip=75, knee=85), **one("right", hip=-10, knee=85))
-    report = assessed(film(repeated(split, [low] * 3), SIDE), "split_squat", "left")
-    assert "other_exercise" not in codes(report)
-    sit = Posture(**both(hip=88, knee=88))
-    report = assessed(film(repeated(STANDING, [sit] * 2, stay_s=5.0), SIDE), "wall_sit")
-    assert "other_exercise" not in codes(report)
-    assert report.whole.n_complete == 2

@@ -22,7 +22,7 @@ FindingCode = Literal[
     "person_leaves",
     "second_person",  # is_as_large: whether it may be the patient; is_followed_by_movement
     "not_this_exercise",  # is_lying: as the person was seen
-    "other_exercise",  # seen: no_step, feet_side_by_side, feet_level, no_wall
+    "other_exercise",  # seen: an OtherExercise; of a posture part, deg, usual_deg
     "landmarks_unsteady",
     "feet_cut_off",
     "head_cut_off",
@@ -96,3 +96,22 @@ ClipErrorCode = Literal[
 ]
 
 OtherMovement = Literal["sitting_down", "bend", "step", "jump", "picking_up", "getting_into_place"]
+
+OtherExercise = Literal[
+    "no_step",
+    "foot_steps",
+    "steps_ahead",
+    "steps_back",
+    "steps_aside",
+    "feet_side_by_side",
+    "one_foot_in_front",
+    "rear_foot_low",
+    "rear_foot_raised",
+    "feet_level",
+    "two_feet",
+    "one_foot_lifted",
+    "no_wall",
+    "no_seat",
+    "rests_otherwise",  # part: trunk, thigh, knee; deg: as seen; usual_deg: of the figure
+    "moves_otherwise",  # the same, of the movement from rest to the turn
+]

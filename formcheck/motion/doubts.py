@@ -3,7 +3,7 @@
 What each of them does to the numbers stands in spoiled.py.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,10 +13,8 @@ from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import azimuth_samples_deg, circular_mean_deg, is_lying, off_side_deg
 from formcheck.motion.kinematics import Series
-from formcheck.motion.other_movements import trunk_behind_share
 from formcheck.motion.repetitions import Attempt, filled
 from formcheck.motion.track import low_pass, runs
-from formcheck.motion.working_leg import foot_steps, front_side
 
 PICTURES_LEAST = 12
 """An attempt that is over in fewer pictures looked at is blurred and cut short at its turn: five
@@ -40,18 +38,6 @@ MISFIT_MOST_SHARE = 0.55
 """Shoulder to hip to knee to ankle come out this much shorter than usual, side view: the body was
 fitted to a part of the person (0.63 and more in 100 random clips, deep squats among them)."""
 MISFIT_MARGIN_S = 0.2
-
-TOLD_LEAST_SHARE = 2 / 3
-"""Another exercise is told where this share of the attempts agree."""
-SPLIT_LEAST_SHARE = 0.15
-"""From the side feet this far apart stand one in front of the other, share of stature (0.12 where
-they stand side by side and the camera 30 deg off the side; a split stance is 0.35 and more)."""
-LEVEL_MOST_SHARE = 0.02
-"""Both feet stay where they are, on one level: between start and turn the ankles move against
-each other by less than this share of stature (0.01 in squats with truth; a step is 0.05)."""
-CARRIED_LEAST_SHARE = 0.2
-"""On a wall the trunk lies at least this far behind the ankles, shares of leg length, where feet
-alone carry nothing for long (0.3 to 0.5 in wall sits with truth, up to 0.15 in deep squats)."""
 
 FOOT_TO_LEG = (0.222, 0.315)
 SHOULDERS_TO_TRUNK = (0.45, 0.85)
@@ -182,86 +168,6 @@ def slow_motion_findings(raw: RawTrack) -> list[Finding]:
     return [
         Finding(code="slow_motion", values=values_of(recorded_hz=float(recorded), stored_hz=stored))
     ]
-
-
-def other_exercise(
-    attempts: Sequence[Attempt],
-    track: Track,
-    view: View,
-    all_series: Mapping[Side, Series],
-    exercise: Exercise,
-) -> Finding | None:
-    """That the feet, or the balance, of most attempts contradict the exercise; None if not."""
-    if not attempts or exercise.position != "standing":
-        return None
-    tell = {
-        "stepping": _no_step,
-        "staying": _no_step,
-        "front": _side_by_side,
-        "on_step": _feet_level,
-    }.get(exercise.working_leg)
-    if "wall" in exercise.figure.props and exercise.kind == "hold":
-        tell = _no_wall
-    if tell is None:
-        return None
-    told = [tell(a, track, view, all_series) for a in attempts]
-    for seen in set(told) - {None}:
-        if told.count(seen) >= TOLD_LEAST_SHARE * len(told):
-            return Finding(
-                code="other_exercise",
-                values=values_of(seen=seen),
-                from_s=float(track.time_s[attempts[0].start]),
-                to_s=float(track.time_s[attempts[-1].end]),
-                spoils="clip",
-            )
-    return None
-
-
-def _ankles_px(a: Attempt, track: Track) -> np.ndarray | None:
-    at_turn = track.image_px[a.turn, [LANDMARK[s, "ankle"] for s in SIDES]]
-    return at_turn if np.isfinite(at_turn).all() else None
-
-
-def _no_step(a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]) -> str | None:
-    steps = foot_steps(a, track, view)
-    return "no_step" if steps is False and not _is_split(a, track, view) else None
-
-
-def _side_by_side(
-    a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]
-) -> str | None:
-    if _ankles_px(a, track) is None:
-        return None
-    return None if _is_split(a, track, view) else "feet_side_by_side"
-
-
-def _is_split(a: Attempt, track: Track, view: View) -> bool:
-    """Whether one foot stands clearly in front of the other at the turn."""
-    ankles = _ankles_px(a, track)
-    if view.plane == "sagittal" and ankles is not None:
-        apart = abs(ankles[0, 0] - ankles[1, 0]) / view.person_height_px
-        if apart > SPLIT_LEAST_SHARE:
-            return True
-    return front_side(a, track, view) is not None
-
-
-def _feet_level(
-    a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]
-) -> str | None:
-    ankles = _ankles_px(a, track)
-    if view.plane == "sagittal" or ankles is None:
-        return None
-    start = track.image_px[a.start, [LANDMARK[s, "ankle"] for s in SIDES]]
-    apart = (ankles[0] - ankles[1]) - (start[0] - start[1])
-    return "feet_level" if np.hypot(*apart) < LEVEL_MOST_SHARE * view.person_height_px else None
-
-
-def _no_wall(a: Attempt, track: Track, view: View, all_series: Mapping[Side, Series]) -> str | None:
-    if view.plane != "sagittal" or view.near_side is None:
-        return None
-    behind = trunk_behind_share(a, track, view, all_series[view.near_side])
-    behind /= max(np.cos(np.radians(off_side_deg(view.azimuth_deg))), 0.5)
-    return "no_wall" if behind < CARRIED_LEAST_SHARE else None
 
 
 def _in(a: Attempt, track: Track, code: FindingCode, **values: Scalar) -> Finding:

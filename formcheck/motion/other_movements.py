@@ -129,7 +129,7 @@ def _other_movement(
     trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
     if trunk - knee > settings.bend_least_deg:
         return "bend"
-    if trunk_behind_share(a, track, view, series) > settings.seat_least_share:
+    if trunk_behind_share(a.turn, track, view, series) > settings.seat_least_share:
         return "sitting_down"
     return None
 
@@ -172,15 +172,15 @@ def _is_jump(
     return not seen or min(seen) > settings.jump_least_share / 2
 
 
-def trunk_behind_share(a: Attempt, track: Track, view: View, series: Series) -> float:
-    """How far the middle of the trunk lies behind the ankles at the turn, shares of leg length.
+def trunk_behind_share(at: int, track: Track, view: View, series: Series) -> float:
+    """How far the middle of the trunk lies behind the ankles at one sample, shares of leg length.
 
     Seen from the side; what both feet carry lies over them. NaN where not seen.
     """
-    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[a.turn]
-    ankles = mid(track, "ankle")[a.turn]
+    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[at]
+    ankles = mid(track, "ankle")[at]
     if not np.isfinite(ankles).all():
-        ankles = track.image_px[a.turn, LANDMARK[series.side, "ankle"]]
+        ankles = track.image_px[at, LANDMARK[series.side, "ankle"]]
     # A tilted camera moves what is high sideways; balance is about the true vertical.
     tilted_px = (ankles[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
     return float(-view.facing_x * (middle[0] - tilted_px - ankles[0]) / series.leg_length_px)

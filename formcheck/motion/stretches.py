@@ -31,7 +31,6 @@ from formcheck.motion.camera import turned_round
 from formcheck.motion.circumstances import Setting
 from formcheck.motion.doubts import (
     feet_findings,
-    other_exercise,
     pulse_findings,
     quick_findings,
     slow_motion_findings,
@@ -53,6 +52,7 @@ from formcheck.motion.measured_leg import (
     wrong_leg,
 )
 from formcheck.motion.measurement import measure
+from formcheck.motion.other_exercise import other_exercise
 from formcheck.motion.other_movements import set_apart
 from formcheck.motion.remarks import find_remarks
 from formcheck.motion.repetitions import Attempt, move_limits
@@ -208,7 +208,7 @@ def _believed(attempts: Sequence[Attempt], scene: Scene) -> tuple[Sequence[Attem
     their numbers doubtful: spoiled.py says what follows)."""
     track, view, exercise = scene.track, scene.view, scene.exercise
     findings = lost_findings(attempts, scene.values, track)
-    contradiction = other_exercise(attempts, track, view, scene.all_series, exercise)
+    contradiction = other_exercise(attempts, track, view, scene.all_series, exercise, scene.leg)
     if contradiction is not None:
         findings, attempts = [*findings, contradiction], ()
     moved = scene.request.moved_limits

@@ -47,16 +47,49 @@ def _not_this_exercise(v, said, reader):
     )
 
 
+_SEEN = {
+    "no_step": "no foot steps",
+    "foot_steps": "a foot steps, where both stay",
+    "steps_ahead": "the foot steps forward",
+    "steps_back": "the foot steps back",
+    "steps_aside": "the foot steps to the side",
+    "feet_side_by_side": "the feet stand side by side, not one in front of the other",
+    "one_foot_in_front": "one foot stands far in front of the other",
+    "rear_foot_low": "the rear foot stands on the floor, not on a bench",
+    "rear_foot_raised": "the rear foot stands high, not on the floor",
+    "feet_level": "both feet stand on one level",
+    "two_feet": "both feet stand on the floor, side by side",
+    "one_foot_lifted": "one foot leaves the floor",
+    "no_wall": "the weight is over the feet, where a wall carries nothing",
+    "no_seat": "the weight is over the feet, where a seat carries nothing",
+}
+_RESTS = {
+    "trunk": "the trunk is inclined by {deg:.0f} deg, not {usual:.0f}",
+    "thigh": "the thigh is {deg:.0f} deg from hanging straight down, not {usual:.0f}",
+    "knee": "the knee is bent by {deg:.0f} deg, not {usual:.0f}",
+}
+_MOVES = {
+    "trunk": "the trunk tilts by {deg:.0f} deg, not {usual:.0f}",
+    "thigh": "the thigh swings by {deg:.0f} deg, not {usual:.0f}",
+    "knee": "the knee {verb} by {deg:.0f} deg, not {usual:.0f}",
+}
+
+
 def _other_exercise(v, said, reader):
-    seen = {
-        "no_step": "no foot steps",
-        "feet_side_by_side": "the feet stand side by side, not one in front of the other",
-        "feet_level": "both feet stand on one level",
-        "no_wall": "the weight is over the feet, where a wall carries nothing",
-    }
+    if v["seen"] == "rests_otherwise":
+        seen = "between repetitions " + _RESTS[v["part"]].format(deg=v["deg"], usual=v["usual_deg"])
+    elif v["seen"] == "moves_otherwise":
+        direction = 1 if v["deg"] >= 0 else -1
+        seen = "from rest to the turn " + _MOVES[v["part"]].format(
+            deg=abs(v["deg"]),
+            usual=abs(v["usual_deg"]) if abs(v["usual_deg"]) < 5 else v["usual_deg"] * direction,
+            verb="bends" if v["deg"] > 0 else "straightens",
+        )
+    else:
+        seen = _SEEN[v["seen"]]
     return (
-        f"This is not {said.name.lower()}: {seen[v['seen']]}. Nothing is counted. Check which "
-        "exercise this clip shows."
+        f"This is not {said.name.lower()}: {seen}. Nothing is counted. Check which exercise this "
+        "clip shows."
     )
 
 

@@ -1,0 +1,136 @@
+"""A clip told under another exercise's name: the contradiction is named, and nothing is counted.
+
+Before, each of these was counted in full as the exercise that was named.
+"""
+
+import pytest
+from exercise_cases import CASES
+from skeleton import Camera, Posture, both, film, one, repeated
+from told import told
+
+from formcheck.files.exercises import load_exercise
+from formcheck.model.request import Request
+from formcheck.run.pipeline import assess
+
+STANDING = Posture()
+SQUAT = Posture(trunk=35, **both(hip=75, knee=95))
+SIDE = Camera(azimuth_deg=90)
+GOOD = {case.label: case for case in CASES}
+
+
+def assessed(raw, exercise, side=None):
+    request = Request(clip="made_up.mp4", exercise=load_exercise(exercise), side=side)
+    return assess(raw, request).report
+
+
+def filmed(label, camera):
+    """Three good repetitions of an exercise's case."""
+    case = GOOD[label]
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    return film(movement, camera, anchor=case.anchor, roll_deg=case.roll_deg)
+
+
+def named(report):
+    found = [f for f in report.findings if f.code == "other_exercise"]
+    if found:
+        assert report.whole.n_complete == 0
+        assert not report.is_usable
+        assert "This is not" in told(found[0], report)
+    return [f.value("seen") for f in found]
+
+
+@pytest.mark.parametrize("azimuth_deg", [90, 70, 110])
+@pytest.mark.parametrize(
+    "exercise",
+    [
+        "forward_lunge",
+        "reverse_lunge",
+        "split_squat",
+        "rear_foot_elevated_split_squat",
+        "wall_sit",
+        "step_down",
+        "single_leg_squat",
+        "single_leg_deadlift",
+        "deadlift",
+        "sit_to_stand",
+    ],
+)
+def test_squats_told_as_another_exercise_are_named_and_not_counted(exercise, azimuth_deg):
+    raw = film(repeated(STANDING, [SQUAT] * 6), Camera(azimuth_deg=azimuth_deg))
+    assert named(assessed(raw, exercise))
+
+
+@pytest.mark.parametrize(
+    "exercise",
+    [
+        "step_down",
+        "split_squat",
+        "forward_lunge",
+        "lateral_lunge",
+        "step_up",
+        "single_leg_squat",
+        "single_leg_deadlift",
+    ],
+)
+def test_squats_from_the_front_told_as_another_exercise_are_named(exercise):
+    raw = film(repeated(STANDING, [SQUAT] * 6), Camera(azimuth_deg=0))
+    assert named(assessed(raw, exercise))
+
+
+@pytest.mark.parametrize(
+    ("shown", "exercise"),
+    [
+        ("deadlift", "squat"),
+        ("single_leg_deadlift", "deadlift"),
+        ("single_leg_deadlift", "forward_lunge"),
+        ("split_squat", "squat"),
+        ("split_squat", "rear_foot_elevated_split_squat"),
+        ("rear_foot_elevated_split_squat", "split_squat"),
+        ("forward_lunge", "reverse_lunge"),
+        ("reverse_lunge", "forward_lunge"),
+        ("forward_lunge", "split_squat"),
+        ("forward_lunge", "single_leg_squat"),
+        ("seated_knee_extension", "terminal_knee_extension"),
+        ("terminal_knee_extension", "seated_knee_extension"),
+        ("bridge", "heel_slide"),
+        ("straight_leg_raise", "bridge"),
+        ("heel_slide", "straight_leg_raise"),
+    ],
+)
+def test_one_exercise_told_as_another_is_named_or_not_counted(shown, exercise):
+    report = assessed(filmed(shown, SIDE), exercise, "left")
+    assert named(report) or report.whole.n_complete == 0
+    assert report.findings
+
+
+def test_a_contradiction_in_one_of_three_names_nothing():
+    bend = Posture(trunk=60, **both(hip=30, knee=50))
+    raw = film(repeated(STANDING, [SQUAT, bend, SQUAT]), SIDE)
+    assert named(assessed(raw, "squat")) == []
+
+
+@pytest.mark.parametrize("knee_deg", [30, 60, 140])
+@pytest.mark.parametrize("trunk_deg", [25, 40, 55])
+def test_shallow_deep_upright_and_leaning_squats_are_squats(knee_deg, trunk_deg):
+    turn = Posture(trunk=trunk_deg * knee_deg / 100, **both(hip=knee_deg * 0.8, knee=knee_deg))
+    report = assessed(film(repeated(STANDING, [turn] * 3), SIDE), "squat")
+    assert named(report) == []
+    assert report.whole.n_complete == 3
+
+
+def test_a_stiff_knee_and_a_high_seat_are_still_sitting_to_stand():
+    high = Posture(trunk=25, **both(hip=55, knee=50))
+    report = assessed(film(repeated(high, [STANDING] * 3), SIDE), "sit_to_stand")
+    assert named(report) == []
+    assert report.whole.n_complete == 3
+
+
+def test_split_squats_and_wall_sits_keep_their_names():
+    split = Posture(ahead=0, **one("left", hip=25, knee=15), **one("right", hip=-20, knee=15))
+    low = Posture(**one("left", hip=75, knee=85), **one("right", hip=-10, knee=85))
+    report = assessed(film(repeated(split, [low] * 3), SIDE), "split_squat", "left")
+    assert named(report) == []
+    sit = Posture(**both(hip=88, knee=88))
+    report = assessed(film(repeated(STANDING, [sit] * 2, stay_s=5.0), SIDE), "wall_sit")
+    assert named(report) == []
+    assert report.whole.n_complete == 2
