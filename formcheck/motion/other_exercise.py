@@ -41,9 +41,9 @@ less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)
 LIFTED_LEAST_SHARE = 0.09
 """A foot this far above the other, share of stature, and not beside it, is off the floor; from the
 side a far foot on the floor stands up to 0.1 higher in the picture, beside the near one."""
-HIGH_LEAST_SHARE = {"frontal": 0.15, "oblique": 0.2, "sagittal": 0.2}
+HIGH_LEAST_SHARE = 0.2
 """A foot this far above the other is off the floor wherever it stands (up to 0.1 in lunges with
-truth, 0.23 and more in hinges)."""
+truth, 0.16 before a camera two statures away; 0.23 and more in hinges)."""
 LEVEL_CHANGE_LEAST_SHARE = 0.045
 """Seen from the front, a foot that goes up or down this far against the other leaves the floor
 (0.01 in squats with truth, 0.05 to 0.08 in step-downs)."""
@@ -201,7 +201,7 @@ def _is_split(s: _Seen) -> bool:
 
 def _steps(s: _Seen) -> Values | None:
     """A lunge steps, and both feet stand on the floor at its turn."""
-    if s.apart(s.a.turn)[1] > HIGH_LEAST_SHARE[s.view.plane]:
+    if s.apart(s.a.turn)[1] > HIGH_LEAST_SHARE:
         return _told("one_foot_lifted")
     if foot_steps(s.a, s.track, s.view) is not False:
         return None
@@ -310,7 +310,7 @@ def _on_two_legs(s: _Seen) -> Values | None:
     is_off = s.from_beside_deg() > 1.5 * SIDE_BY_SIDE_DEG
     if s.is_side and (ends[:, 0] > LONG_SPLIT_LEAST_SHARE).all():
         return _told("one_foot_in_front")
-    if ends[1, 1] > HIGH_LEAST_SHARE[s.view.plane]:
+    if ends[1, 1] > HIGH_LEAST_SHARE:
         return _told("one_foot_lifted")
     if is_off and (ends[:, 1] > LIFTED_LEAST_SHARE).all():
         return _told("one_foot_lifted")
