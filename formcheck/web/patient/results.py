@@ -3,7 +3,7 @@
 from formcheck.clinic import jobs
 from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import today
-from formcheck.clinic.patients import prescription_by_id
+from formcheck.clinic.patients import current_prescription, prescription_by_id
 from formcheck.clinic.reviews import corrected_report, corrections_of
 from formcheck.clinic.safety import reasons_of
 from formcheck.clinic.sets import StoredSet
@@ -64,9 +64,10 @@ def _after_answer(request, stored: StoredSet):
 
 
 def _rule_of(request, stored: StoredSet) -> PainRule:
-    """The rule for pain of the set's own prescription line."""
+    """The rule for pain of the set's own prescription line, or of the one in force now."""
     clinic = site_of(request).clinic
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
+    version = version or current_prescription(clinic, stored.patient_id)
     return rule_of_line(version.record() if version else None, stored.exercise, stored.side)
 
 
