@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -112,6 +113,20 @@ def clinic_results(results: Path, into: Path) -> Path:
     (folder / "trace.json").write_text(json.dumps(trace_mapping(analysis)))
     (folder / "between_days.json").write_text(json.dumps(between_days_mapping(analysis)))
     return folder
+
+
+def damage_database(path) -> None:
+    """Overwrites the middle of a table, as a failing disk does."""
+    raw = sqlite3.connect(path)
+    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    (page,) = raw.execute(
+        "SELECT rootpage FROM sqlite_schema WHERE name = 'prescriptions'"
+    ).fetchone()
+    (size,) = raw.execute("PRAGMA page_size").fetchone()
+    raw.close()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size)
+        file.write(b"\xa5" * size)
 
 
 class Work:

@@ -1,11 +1,10 @@
 """Backups, restores and deletions: broken off anywhere, the clinic is the earlier or the later."""
 
-import sqlite3
 import zipfile
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from clinic_cases import new_clinic, new_patient, new_set
+from clinic_cases import damage_database, new_clinic, new_patient, new_set
 
 from formcheck.clinic import backup, deletion, open_clinic, restoring, retention, uploads
 from formcheck.clinic.patients import find_patient, list_patients
@@ -31,27 +30,13 @@ def codes(root) -> list[str]:
 # -- a backup
 
 
-def _damage(path) -> None:
-    """Overwrites the middle of a table, as a failing disk does."""
-    raw = sqlite3.connect(path)
-    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    (page,) = raw.execute(
-        "SELECT rootpage FROM sqlite_schema WHERE name = 'prescriptions'"
-    ).fetchone()
-    (size,) = raw.execute("PRAGMA page_size").fetchone()
-    raw.close()
-    with path.open("r+b") as file:
-        file.seek((page - 1) * size)
-        file.write(b"\xa5" * size)
-
-
 def test_a_damaged_database_is_not_backed_up_and_the_earlier_backup_stays(clinic, tmp_path):
     new_patient(clinic)
     target = tmp_path / "clinic.zip"
     backup.backup(clinic, target)
     good = target.read_bytes()
     clinic.engine.dispose()
-    _damage(clinic.folder.database)
+    damage_database(clinic.folder.database)
     with pytest.raises(FileError, match="damaged"):
         backup.backup(clinic, target)
     assert target.read_bytes() == good
@@ -70,7 +55,7 @@ def test_a_backup_whose_database_is_damaged_is_not_called_whole(clinic, tmp_path
         entries = {name: archive.read(name) for name in archive.namelist()}
     copy = tmp_path / "copy.db"
     copy.write_bytes(entries["clinic.db"])
-    _damage(copy)
+    damage_database(copy)
     entries["clinic.db"] = copy.read_bytes()
     manifest = json.loads(entries["manifest.json"])
     for entry in manifest["files"]:

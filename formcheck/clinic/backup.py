@@ -88,6 +88,7 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
                 f"{clinic.folder.database}: is damaged, and was not backed up; an earlier backup "
                 "was left as it is: bring it back (formcheck restore --replace)"
             )
+        _leave_out_uploads(copy)
         with write_atomically(target) as beside:
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
                 for name, path in [(_DATABASE, copy), *_files(clinic)]:
@@ -97,6 +98,14 @@ def backup(clinic: Clinic, target: Path) -> BackupContent:
                 archive.writestr(_MANIFEST, json.dumps(manifest, indent=1))
             _compare_with_rows(clinic, copy, entries, target)
             return check_backup(beside)
+
+
+def _leave_out_uploads(copy: Path) -> None:
+    """Takes the rows of half-received recordings out of a copy: their pieces are in no backup."""
+    with contextlib.closing(sqlite3.connect(copy)) as connection:
+        connection.execute("PRAGMA secure_delete = ON")
+        connection.execute("DELETE FROM uploads")
+        connection.commit()
 
 
 @contextlib.contextmanager
@@ -254,17 +263,16 @@ def _copy_out(archive: zipfile.ZipFile, entry: dict, into: Path | None, source: 
 def check_backup(source: Path) -> BackupContent:
     """What a backup holds, every byte of it and its database checked. Raises FileError when it is
     damaged."""
-    with tempfile.TemporaryDirectory(dir=Path(source).parent, prefix=".check-") as scratch:
-        copy = Path(scratch) / _DATABASE
-        try:
-            with zipfile.ZipFile(source) as archive:
-                manifest = _manifest(archive, source)
-                for entry in manifest["files"]:
-                    _copy_out(archive, entry, copy if entry["name"] == _DATABASE else None, source)
-        except (OSError, zipfile.BadZipFile) as error:
-            raise FileError(f"{source}: cannot be read as a backup ({error})") from error
-        if not is_sound(copy):
-            raise FileError(f"{source}: its database is damaged; use another backup")
+    try:
+        with zipfile.ZipFile(source) as archive:
+            manifest = _manifest(archive, source)
+            for entry in manifest["files"]:
+                _copy_out(archive, entry, None, source)
+            database = archive.read(_DATABASE)
+    except (OSError, zipfile.BadZipFile) as error:
+        raise FileError(f"{source}: cannot be read as a backup ({error})") from error
+    if not is_sound(database):
+        raise FileError(f"{source}: its database is damaged; use another backup")
     return _content(manifest)
 
 

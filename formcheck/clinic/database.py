@@ -221,14 +221,22 @@ def copy_database(source: Path, target: Path) -> None:
         raise FileError(f"{source}: is damaged; restore a backup (formcheck restore)") from error
 
 
-def is_sound(path: Path) -> bool:
-    """Whether a database file is whole, its references included."""
+def is_sound(database: Path | bytes) -> bool:
+    """Whether a database (its file, or the content of one) is whole, its references included."""
     try:
-        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+        with contextlib.closing(_opened(database)) as connection:
             whole = connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             return whole and not connection.execute("PRAGMA foreign_key_check").fetchall()
     except sqlite3.DatabaseError:
         return False
+
+
+def _opened(database: Path | bytes) -> sqlite3.Connection:
+    if isinstance(database, Path):
+        return sqlite3.connect(f"file:{database}?mode=ro", uri=True)
+    connection = sqlite3.connect(":memory:")
+    connection.deserialize(database)  # nothing of it is written anywhere
+    return connection
 
 
 # -- the four things that every module here asks of a connection
