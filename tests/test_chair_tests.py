@@ -78,7 +78,7 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     report = chair_report(stands(10), bounds)
     assert not any(r.checks for r in report.repetitions)
     assert sentence(report) == (
-        "Sit to stand, left: 10 repetitions; deepest 87° (±10); "
+        "Sit to stand, left: 10 repetitions; largest knee flexion 87° (±10); "
         "stands in 30 s 10, target at least 8: reached."
     )
     short = chair_report(stands(5), bounds)
@@ -86,7 +86,7 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
 
 
 def test_the_page_of_a_set_judged_as_a_whole_does_not_say_that_no_target_was_set():
-    raw, no_target = film(stands(10)), "No target was set"
+    raw, no_target = film(stands(10)), "No target or limit was prescribed"
     target = ("target", Bound(measure="n_in_30_s", at_least=8))
     assert no_target not in page_of(assess(raw, chair_request((target,))))
     assert no_target in page_of(assess(raw, chair_request()))

@@ -403,7 +403,7 @@ def test_an_undecided_value_never_looks_decided_by_rounding():
 
 def test_a_set_without_a_target_is_measured_and_not_judged():
     shown = page(build_analysis(bounds=()))
-    assert "measured and not judged" in shown.text
+    assert "No target or limit was prescribed" in shown.text
     assert "target reached" not in shown.text
     assert "90° (84 to 96)" in shown.text
 
@@ -500,7 +500,7 @@ def test_a_single_repetition_has_no_table_of_the_set():
 @pytest.mark.parametrize(("n", "corner"), [(1, "Measure"), (3, "Measure"), (4, "Rep")])
 def test_few_repetitions_stand_side_by_side(n, corner):
     text = render_html(*page_of(build_analysis(Motion(n_repetitions=n))), None)
-    assert f'Table of other measures">\n<table>\n<thead><tr><th scope="col">{corner}' in text
+    assert f'Table of other measures, 1">\n<table>\n<thead><tr><th scope="col">{corner}' in text
 
 
 def test_the_rest_after_the_last_repetition_is_not_missed():

@@ -346,15 +346,42 @@ def test_video_trace_and_table_move_each_other_and_keys_do_all(site, browser):
         for key, speed in (("2", 0.5), ("4", 0.25), ("1", 1)):
             page.keyboard.press(key)
             assert page.evaluate("document.getElementById('video').playbackRate") == speed
+        _until(page, "document.getElementById('strip').dataset.drawn === 'yes'")
+        n_reps = page.locator("#reps tbody tr").count()
+        assert page.locator("#strip canvas").count() == n_reps
+        turn = float(page.get_attribute("#reps tbody tr:nth-child(2)", "data-turn"))
+        page.locator("#strip button").nth(1).click()
+        _until(page, f"Math.abs({now} - {turn}) < 0.05")
+        page.focus("#player")
+        page.keyboard.press("l")
+        assert page.get_attribute("#loop", "aria-pressed") == "true"
+        end = float(page.get_attribute("#reps tbody tr:nth-child(2)", "data-to"))
+        page.evaluate(f"document.getElementById('video').currentTime = {end - 0.2}")
+        page.evaluate("document.getElementById('video').play()")
+        _until(page, f"{now} < {end - 0.4} && {now} >= {second - 0.1}")
+        page.keyboard.press("l")
+        page.evaluate("document.getElementById('video').pause()")
+        page.keyboard.press("?")
+        assert page.is_visible("#keys-dialog")
+        page.keyboard.press("Escape")
+        page.select_option("#beside-which", index=1)
+        _until(page, "document.getElementById('beside').readyState >= 1")
+        assert page.is_visible("#beside")
+        page.focus("#player")
         assert page.get_attribute("#overlay", "aria-pressed") == "true"
         page.keyboard.press("o")
         assert page.get_attribute("#overlay", "aria-pressed") == "false"
         _until(page, "document.getElementById('video').currentSrc.endsWith('recording')")
         page.click("summary:has-text('Leave a repetition out')")
         page.focus("#l-why")
-        page.keyboard.type("2 4 o n p")
-        assert page.input_value("#l-why") == "2 4 o n p", "typing is only typing"
+        page.keyboard.type("2 4 o n p N?")
+        assert page.input_value("#l-why") == "2 4 o n p N?", "typing is only typing"
+        assert not page.is_visible("#keys-dialog")
         assert page.evaluate("document.getElementById('video').playbackRate") == 1
+        following = page.get_attribute("#next-set", "href")
+        page.focus("#player")
+        page.keyboard.press("Shift+N")
+        page.wait_for_url(f"**{following}")
 
 
 def test_several_unremarkable_sets_are_signed_at_once(site, browser, squat_results, tmp_path):

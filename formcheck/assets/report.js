@@ -41,7 +41,4 @@
   }
   video.addEventListener("timeupdate", follow);
   video.addEventListener("seeked", follow);
-  window.addEventListener("beforeprint", function () {
-    document.querySelectorAll("section:not(.origin) > details").forEach(function (d) { d.open = true; });
-  });
 })();

@@ -129,6 +129,7 @@ def _held_entry(held: HeldAs, parts: _Parts) -> layout.HeldEntry:
         if held.asked_level
         else None,
         level_is=held.level_is,
+        level_sure=held.is_level_sure,
         time_is=held.time_is,
     )
 

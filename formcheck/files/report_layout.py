@@ -276,6 +276,7 @@ class HeldEntry:
     asked_s: float | None
     asked_level: BoundEntry | None
     level_is: Where | None
+    level_sure: bool
     time_is: Where | None
 
 

@@ -238,6 +238,7 @@ class _Reader:
             if entry.asked_level
             else None,
             level_is=entry.level_is,
+            is_level_sure=entry.level_sure,
             time_is=entry.time_is,
         )
 

@@ -410,7 +410,8 @@ class HeldAs:
     """The longest hold of a set beside what was asked.
 
     level : where the angle of the hold was seen. asked_s, asked_level : as prescribed, None where
-    not. level_is, time_is : None where nothing was asked, or it was not seen.
+    not. level_is, time_is : where the best estimates lie; None where nothing was asked, or it was
+    not seen. is_level_sure : whether the level is off by more than its own error, or within.
     """
 
     held: Measured
@@ -419,6 +420,7 @@ class HeldAs:
     asked_s: float | None = None
     asked_level: Bound | None = None
     level_is: Where | None = None
+    is_level_sure: bool = True
     time_is: Where | None = None
 
 

@@ -345,9 +345,11 @@ def held_as(
             "below" if is_short else "above" if held.value > LONGER_SHARE * asked_s else "within"
         )
     level_is: Where | None = None
+    is_level_sure = True
     if level is not None and asked_level is not None:
-        is_off = outcome_of_bound("target", asked_level, level) == "not_reached"
-        level_is = where(level, "target", asked_level) if is_off else "within"
+        level_is = where(level, "target", asked_level)
+        is_borderline = outcome_of_bound("target", asked_level, level) == "borderline"
+        is_level_sure = level_is == "within" or not is_borderline
     return HeldAs(
         held=held,
         level=level,
@@ -355,5 +357,6 @@ def held_as(
         asked_s=asked_s,
         asked_level=asked_level,
         level_is=level_is,
+        is_level_sure=is_level_sure,
         time_is=time_is,
     )

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from formcheck.model.anatomy import other_side
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import (
@@ -128,14 +129,29 @@ def is_measured_somewhere(key: str, repetitions: Iterable[AssessedRepetition]) -
     )
 
 
+OTHER_KNEE = "other:"
+"""Before a measure's key: that of the other knee, seen from the front."""
+_OF_EACH_KNEE = "fppa_peak_deg"
+
+
 def headline_keys(report: Report) -> list[str]:
-    """Measures of the first table: those that were judged, else what the exercise is about."""
+    """Measures of the first table: those that were judged and seen, else what the exercise is
+    about; of both knees where both were seen. What was never seen stands below the tables."""
     present = columns_of(report.repetitions)
-    judged = dict.fromkeys(c.measure for r in report.repetitions for c in r.checks)
-    if judged:
-        return list(judged)
     seen = [k for k in present if is_measured_somewhere(k, report.repetitions)]
-    return [k for k in seen if MEASURES[k].at != "tempo"][:MOST_HEADLINES] or seen[:1]
+    judged = dict.fromkeys(c.measure for r in report.repetitions for c in r.checks)
+    told = dict.fromkeys(t.key for t in report.whole.facts.told)
+    keys = [k for k in judged if k in seen]
+    keys += [k for k in told if k in seen and k not in keys]
+    others = [r.other_leg for r in report.repetitions]
+    if _OF_EACH_KNEE in keys and any(
+        m.key == _OF_EACH_KNEE and isinstance(m, Measured) for of in others for m in of
+    ):
+        keys.insert(keys.index(_OF_EACH_KNEE) + 1, OTHER_KNEE + _OF_EACH_KNEE)
+    more = [k for k in seen if MEASURES[k].at != "tempo" and k not in keys]
+    if _OF_EACH_KNEE in keys:
+        more = [k for k in more if k != "fppa_at_turn_deg"]
+    return (keys + more[: max(MOST_HEADLINES - len(keys), 0)]) or seen[:1]
 
 
 def _bounds_of(key: str, report: Report) -> tuple[tuple[str, Bound], ...]:
@@ -143,12 +159,17 @@ def _bounds_of(key: str, report: Report) -> tuple[tuple[str, Bound], ...]:
 
 
 def column(key: str, report: Report) -> Column:
-    written = [f"{kind}: {wording.bound_words(b)}" for kind, b in _bounds_of(key, report)]
+    base = key.removeprefix(OTHER_KNEE)
+    written = [f"{kind}: {wording.bound_words(b)}" for kind, b in _bounds_of(base, report)]
+    label = wording.label(base)
+    leg = next((r.leg for r in report.repetitions if r.leg), None)
+    if leg and base == _OF_EACH_KNEE and any(r.other_leg for r in report.repetitions):
+        label += f", {other_side(leg) if key != base else leg} knee"
     return Column(
         key=key,
-        label=wording.label(key),
+        label=label,
         bounds=tuple(dict.fromkeys(written)),
-        definition=MEASURES[key].definition,
+        definition=MEASURES[base].definition,
     )
 
 
@@ -164,10 +185,18 @@ def value_cell(value: Value | None, bounds: Sequence[tuple[CheckKind, Bound]]) -
     return Cell(reason=reason)
 
 
+def table_cell(key: str, assessed: AssessedRepetition, report: Report) -> Cell:
+    """The cell of a measure, also of the other knee's."""
+    base = key.removeprefix(OTHER_KNEE)
+    values = assessed.measures if key == base else assessed.other_leg
+    return value_cell(next((m for m in values if m.key == base), None), report.bounds)
+
+
 def _cell(key: str, assessed: AssessedRepetition, report: Report) -> Cell:
-    value = next((m for m in assessed.measures if m.key == key), None)
-    chips = tuple(_chip(c) for c in assessed.checks if c.measure == key)
-    return replace(value_cell(value, report.bounds), chips=chips)
+    chips = tuple(
+        _chip(c) for c in assessed.checks if c.measure == key and c.outcome != "not_visible"
+    )
+    return replace(table_cell(key, assessed, report), chips=chips)
 
 
 def tempo_order(present: list[str]) -> list[str]:

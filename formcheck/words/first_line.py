@@ -207,6 +207,8 @@ def _off(held: HeldAs) -> list[str]:
         words.append("deeper" if is_bend else "larger")
     elif held.level_is == "below":
         words.append("less deep" if is_bend else "smaller")
+    if words and not held.is_level_sure:
+        words[0] += " (borderline)"
     if held.time_is == "above":
         words.append("longer")
     elif held.time_is == "below":
@@ -237,7 +239,9 @@ def _observed(o: Observed, report: Report, reader: Reader) -> str:
         said = said.removeprefix(start)
     words = said[:1].lower() + said[1:]
     is_told = o.mean is not None and any(
-        t.key == o.mean.key and t.n == len(o.numbers) for t in report.whole.facts.told
+        t.key == o.mean.key
+        and (t.n == len(o.numbers) or estimate(t.extreme, reader) == estimate(o.mean, reader))
+        for t in report.whole.facts.told
     )
     if o.mean is not None and not is_told:
         words += f", {estimate(o.mean, reader)},"

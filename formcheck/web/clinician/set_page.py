@@ -20,6 +20,7 @@ from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.report.corrections import Correction
 from formcheck.web.clinician.lists import MOMENT_WORDS, answer_words, set_facts
+from formcheck.web.clinician.set_beside import next_words, other_leg_of_day, set_before, sets_beside
 from formcheck.web.clinician.set_view import set_view
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
@@ -79,6 +80,7 @@ def _page(request, faults=(), status: int = 200):
         view = set_view(corrected, found, _half_widths(clinic, stored))
     kept = corrections_of(clinic, stored.id)
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
+    next_href, next_name = next_words(clinic, stored)
     return render(
         request,
         "set.html.j2",
@@ -98,6 +100,11 @@ def _page(request, faults=(), status: int = 200):
         ],
         moments=MOMENT_WORDS,
         note=note_text(clinic, stored) if view else "",
+        earlier=set_before(clinic, stored) if view else None,
+        other_leg=other_leg_of_day(clinic, stored) if view else None,
+        beside=sets_beside(clinic, stored) if view else (),
+        next_href=next_href,
+        next_name=next_name,
         faults=faults,
         today=today(),
         correction_words=correction_words,

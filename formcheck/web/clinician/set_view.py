@@ -6,24 +6,30 @@ from dataclasses import dataclass
 
 from formcheck.model.records import AssessedRepetition, Check, Report, SetMeasure
 from formcheck.report.corrections import OUTCOMES, CorrectedReport, Overruled, repetition_label
-from formcheck.report.tables import Cell, columns_of, is_measured_somewhere, value_cell
+from formcheck.report.tables import (
+    Cell,
+    Column,
+    column,
+    columns_of,
+    headline_keys,
+    is_measured_somewhere,
+    not_measured,
+    table_cell,
+    value_cell,
+)
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
 from formcheck.words.first_line import set_sentence
-from formcheck.words.set_words import check_reason
-
-COLUMNS = 3
-"""Measures in the repetition table; the others stand in the table of all measures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chip:
     """An outcome in words with its shape and tone; what was found, where it was overruled."""
 
+    key: str
     words: str
     shape: str
     tone: str
-    reason: str
     found: str = ""
     why: str = ""
 
@@ -58,11 +64,13 @@ class Choice:
 class SetView:
     """Everything that the page says of the measured repetitions."""
 
-    columns: tuple[tuple[str, str], ...]
+    columns: tuple[Column, ...]
     every_column: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
     checks: tuple[Choice, ...]
     findings: tuple[tuple[str, str], ...]
+    not_measured: tuple[tuple[str, str], ...]
+    has_remarks: bool
     means: tuple[tuple[str, str, str], ...]
     text: str
     frame_rate_hz: float
@@ -71,12 +79,11 @@ class SetView:
 def chip_of(check: Check, assessed: AssessedRepetition, overruled: Overruled | None) -> Chip:
     """The chip of a check of a corrected report."""
     words = wording.check_words(check)
-    reason = check_reason(check, assessed, "clinician")
     return Chip(
-        words=f"{wording.label(check.measure)}: {words.words}",
+        key=check.measure,
+        words=words.words,
         shape=words.shape,
         tone=words.tone,
-        reason=reason[:1].upper() + reason[1:],
         found=wording.outcome_words(overruled.found, check.kind).words if overruled else "",
         why=f"{overruled.reason} ({overruled.by})" if overruled else "",
     )
@@ -85,7 +92,8 @@ def chip_of(check: Check, assessed: AssessedRepetition, overruled: Overruled | N
 def _columns(repetitions: Sequence[AssessedRepetition]) -> list[str]:
     every = columns_of(repetitions)
     judged = {c.measure for r in repetitions for c in r.checks}
-    return sorted(every, key=lambda k: (k not in judged, not is_measured_somewhere(k, repetitions)))
+    seen = [k for k in every if is_measured_somewhere(k, repetitions)]
+    return sorted(seen, key=lambda k: k not in judged)
 
 
 def set_view(
@@ -98,12 +106,12 @@ def set_view(
     half_widths = half_widths or {}
     report = corrected.report
     ordered = _columns(report.repetitions)
-    shown = [k for k in ordered if is_measured_somewhere(k, report.repetitions)][:COLUMNS]
+    shown = headline_keys(report)
     clip = report.clip
     is_timed = math.isfinite(clip.duration_s) and clip.duration_s > 0
     said = report.exercise_words
     return SetView(
-        columns=tuple((k, wording.label(k)) for k in shown),
+        columns=tuple(column(k, report) for k in shown),
         every_column=tuple((k, wording.label(k)) for k in ordered),
         rows=tuple(
             _row(place, corrected, found, shown, ordered)
@@ -120,6 +128,11 @@ def set_view(
             (finding_words(f, said, "clinician"), wording.stretch(f.from_s, f.to_s))
             for f in report.findings
         ),
+        not_measured=tuple(
+            (reason, "; ".join(f"{names} ({where})" for names, where in measures))
+            for reason, measures in not_measured(report)
+        ),
+        has_remarks=any(r.remarks for r in report.repetitions),
         means=tuple(_mean(m, half_widths.get(m.key)) for m in report.whole.measures),
         text=set_sentence(report, "clinician"),
         frame_rate_hz=round(clip.n_frames / clip.duration_s if is_timed else 30.0, 3),
@@ -147,11 +160,12 @@ def _row(
         is_complete=r.is_complete,
         is_moved=(was.start_s, was.end_s) != (r.start_s, r.end_s),
         left_out=f"{left_out.reason} ({left_out.by})" if left_out else "",
-        cells=tuple(value_cell(values.get(k), report.bounds) for k in shown),
+        cells=tuple(table_cell(k, assessed, report) for k in shown),
         every_cell=tuple(value_cell(values.get(k), report.bounds) for k in ordered),
         chips=tuple(
             chip_of(c, assessed, o)
             for c, o in zip(assessed.checks, corrected.overruled[place], strict=True)
+            if o or c.outcome != "not_visible"
         ),
         findings=tuple((m.at_s, report.exercise_words.remark(m.code)) for m in assessed.remarks),
     )

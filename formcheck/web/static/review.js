@@ -1,4 +1,6 @@
 // Video, trace and table of one set, each moving the others.
+import { besideIt } from "/static/beside.js";
+import { drawStrip } from "/static/strip.js";
 import { Trace } from "/static/trace.js";
 
 const player = document.getElementById("player");
@@ -8,11 +10,13 @@ const playButton = document.getElementById("play");
 const overlayButton = document.getElementById("overlay");
 const rows = [...document.querySelectorAll("#reps tr[data-from]")];
 const repetitions = rows.map((row) => ({
-  from: Number(row.dataset.from), to: Number(row.dataset.to), label: row.dataset.label,
+  from: Number(row.dataset.from), to: Number(row.dataset.to), turn: Number(row.dataset.turn), label: row.dataset.label,
   isOut: row.dataset.out === "yes",
 }));
 const rate = Number(player.dataset.rate);
+const loopButton = document.getElementById("loop");
 let until = null;
+let looped = null;
 let trace = null;
 
 const seek = (at) => { video.currentTime = Math.min(Math.max(at, 0), video.duration || at); };
@@ -20,6 +24,7 @@ const play = () => video.play().catch(() => {});
 
 function playStretch(from, to) {
   until = to;
+  if (looped) setLoop(repetitions.find((r) => from >= r.from && from <= r.to) || null);
   seek(from);
   if (to !== null) play();
 }
@@ -50,6 +55,18 @@ function toggleOverlay() {
   }, { once: true });
 }
 
+function setLoop(repetition) {
+  looped = repetition;
+  loopButton.setAttribute("aria-pressed", String(Boolean(looped)));
+}
+
+function toggleLoop() {
+  const now = video.currentTime;
+  const here = repetitions.find((r) => now >= r.from && now <= r.to) || repetitions.find((r) => r.from > now) || repetitions[0];
+  setLoop(looped ? null : here || null);
+  if (looped) { until = null; seek(looped.from); play(); }
+}
+
 function nextRepetition(n) {
   const now = video.currentTime + 1e-3;
   const at = n > 0 ? repetitions.find((r) => r.from > now) : [...repetitions].reverse().find((r) => r.to < now);
@@ -58,6 +75,7 @@ function nextRepetition(n) {
 
 function follow() {
   const now = video.currentTime;
+  if (looped && !video.paused && now >= looped.to) { seek(looped.from); return; }
   if (until !== null && now >= until) { until = null; video.pause(); }
   time.textContent = `${now.toFixed(2)} s`;
   rows.forEach((row, i) => row.classList.toggle("now", now >= repetitions[i].from && now <= repetitions[i].to));
@@ -78,6 +96,10 @@ playButton.addEventListener("click", () => { until = null; if (video.paused) pla
 document.getElementById("back").addEventListener("click", () => stepPictures(-1));
 document.getElementById("forward").addEventListener("click", () => stepPictures(1));
 overlayButton.addEventListener("click", toggleOverlay);
+loopButton.addEventListener("click", toggleLoop);
+for (const at of document.querySelectorAll("[data-at]")) {
+  at.addEventListener("click", () => { until = null; video.pause(); seek(Number(at.dataset.at)); player.scrollIntoView({ block: "nearest" }); });
+}
 for (const b of player.querySelectorAll("[data-speed]")) {
   b.addEventListener("click", () => setSpeed(Number(b.dataset.speed)));
 }
@@ -96,13 +118,22 @@ player.addEventListener("keydown", (event) => {
     ArrowLeft: () => (event.shiftKey ? seek(video.currentTime - 1) : stepPictures(-1)),
     ArrowRight: () => (event.shiftKey ? seek(video.currentTime + 1) : stepPictures(1)),
     1: () => setSpeed(1), 2: () => setSpeed(0.5), 4: () => setSpeed(0.25),
-    o: toggleOverlay, n: () => nextRepetition(1), p: () => nextRepetition(-1),
+    o: toggleOverlay, l: toggleLoop, n: () => nextRepetition(1), p: () => nextRepetition(-1),
   };
   if (!isButton) keys[" "] = () => playButton.click();
   const act = keys[event.key];
   if (!act) return;
   event.preventDefault();
   act();
+});
+
+// Two keys work wherever nobody types: the list of keys, and the next set.
+const dialog = document.getElementById("keys-dialog");
+document.getElementById("keys-open").addEventListener("click", () => dialog.showModal());
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, textarea, select")) return;
+  if (event.key === "?" && !dialog.open) dialog.showModal();
+  if (event.key === "N") document.getElementById("next-set")?.click();
 });
 
 // The forms for corrections take their moments from the video.
@@ -135,9 +166,21 @@ const answer = await fetch(player.dataset.trace).catch(() => null);
 if (answer?.ok) {
   const found = await answer.json();
   document.getElementById("trace-name").textContent =
-    `${found.label[0].toUpperCase()}${found.label.slice(1)} over time. Choose a repetition or a moment; the numbers stand in the table of repetitions.`;
-  trace = new Trace(document.getElementById("trace-box"), found, repetitions, notes, playStretch);
+    `${found.label[0].toUpperCase()}${found.label.slice(1)} over time. Choose a repetition, or drag to a moment.`;
+  trace = new Trace(document.getElementById("trace-box"), found, repetitions, notes, playStretch, (at) => {
+    until = null;
+    video.pause();
+    seek(at);
+  });
 } else {
   document.getElementById("trace-name").textContent =
     "The movement over time could not be loaded; load the page again. The numbers stand in the table of repetitions.";
 }
+
+besideIt(video, repetitions);
+drawStrip(document.getElementById("strip"), video, repetitions, (r) => {
+  until = null;
+  video.pause();
+  seek(r.turn);
+  player.scrollIntoView({ block: "nearest" });
+});

@@ -13,12 +13,13 @@ function step(span, most, steps) {
 }
 
 export class Trace {
-  constructor(box, trace, repetitions, notes, chosen) {
+  constructor(box, trace, repetitions, notes, chosen, scrubbed) {
     this.box = box;
     this.trace = trace;
     this.repetitions = repetitions;
     this.notes = notes;
     this.chosen = chosen;
+    this.scrubbed = scrubbed;
     this.factor = trace.unit === "share" ? 100 : 1;
     this.sign = trace.unit === "share" ? "%" : "°";
     new ResizeObserver(() => this.draw()).observe(box);
@@ -43,6 +44,7 @@ export class Trace {
     this.x = (t) => left + ((right - left) * Math.min(t, duration_s)) / duration_s;
     const y = (v) => bottom - ((bottom - top) * (v - low)) / (high - low);
 
+    let down = null, isDrag = false;
     const svg = make("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-labelledby": "trace-name" });
     const every = this.repetitions.length * 18 > width ? 5 : 1;
     this.repetitions.forEach((r, i) => {
@@ -50,7 +52,7 @@ export class Trace {
         class: r.isOut ? "rep out" : "rep", x: this.x(r.from), y: top,
         width: Math.max(this.x(r.to) - this.x(r.from), 1), height: bottom - top,
       });
-      band.addEventListener("click", (event) => { event.stopPropagation(); this.chosen(r.from, r.to); });
+      band.addEventListener("click", (event) => { if (!isDrag) { event.stopPropagation(); this.chosen(r.from, r.to); } });
       svg.append(band);
       if (i % every === 0) {
         svg.append(make("text", { class: "rep-name", x: (this.x(r.from) + this.x(r.to)) / 2, y: top - 9, "text-anchor": "middle" }, r.label));
@@ -89,9 +91,25 @@ export class Trace {
     }
     this.cursor = make("line", { class: "cursor", y1: top, y2: bottom, x1: left, x2: left });
     svg.append(this.cursor);
+    // A click on a repetition plays it; a click elsewhere, or a drag anywhere, goes to the moment.
+    const moment = (event) => {
+      const box = svg.getBoundingClientRect();
+      const at = (event.clientX - box.left) * (width / box.width);
+      return Math.min(Math.max(((at - left) / (right - left)) * duration_s, 0), duration_s);
+    };
+    svg.classList.add("trace-slider");
+    svg.addEventListener("pointerdown", (event) => { down = event.clientX; isDrag = false; });
+    svg.addEventListener("pointermove", (event) => {
+      if (down === null || !(event.buttons & 1)) return;
+      if (!isDrag && Math.abs(event.clientX - down) < 4) return;
+      if (!isDrag) svg.setPointerCapture(event.pointerId);
+      isDrag = true;
+      this.scrubbed(moment(event));
+    });
+    svg.addEventListener("pointerup", () => { down = null; });
     svg.addEventListener("click", (event) => {
-      const at = (event.clientX - svg.getBoundingClientRect().left) * (width / svg.getBoundingClientRect().width);
-      this.chosen(Math.min(Math.max(((at - left) / (right - left)) * duration_s, 0), duration_s), null);
+      if (isDrag) { isDrag = false; event.stopPropagation(); return; }
+      this.scrubbed(moment(event));
     });
     this.box.replaceChildren(svg);
     this.follow(this.now || 0);
