@@ -17,8 +17,8 @@ SOURCES = {
     "pain (7 of 10 and over) asks for a call, common practice",
     "stop": "pain that made somebody stop: leave the exercise out for the day and look at it, "
     "common practice",
-    "told": "a sign that asked for a call or for help is settled by a call or by help, not by being "
-    "asked again, common practice",
+    "told": "a sign that asked for a call or for help is settled by a call or by help, not by "
+    "being asked again, common practice",
     "fact": "more pain or swelling the next day, within the limit, is told at the next visit",
 }
 

@@ -395,7 +395,7 @@ def test_a_stop_is_kept_with_its_time_and_repetition_and_asked_after(site, patie
     patient.post(f"/my/sets/{uid}/after", AFTER)
     assert "Leave this exercise out today." in told(patient.get(f"/my/sets/{uid}"))
     home = told(patient.get("/my"))
-    assert "you stopped because it hurt, at 0:23, after 4 counted" in home
+    assert "You pressed “It hurts, stop” at 0:23, after 4 counted." in home
     assert "Start Squat" not in home
     assert "Start Wall sit" in home, "another exercise may go on"
     assert "Leave this exercise out today." in told(patient.get("/my/do/squat/both/2"))

@@ -67,7 +67,9 @@ def test_a_faulty_file_of_questions_is_told_with_its_line_and_the_mend(tmp_path,
 
 
 def test_a_warning_sign_may_be_reworded_and_raised_but_not_left_out():
-    own = SHIPPED.replace('words = "locking"', 'words = "your knee gets stuck"')
+    own = SHIPPED.replace(
+        'words = "the knee locking or getting stuck"', 'words = "your knee gets stuck"'
+    )
     raised = own.replace('answer = "call"', 'answer = "urgent"')
     assert parse_questions(raised, "q").by_id["locking"].words == "your knee gets stuck"
     start = SHIPPED.index('[[questions]]\nid = "calf"')

@@ -1,5 +1,6 @@
 """What a patient is told to do and why, in words; how the clinic is reached."""
 
+from collections.abc import Sequence
 from typing import Literal
 
 from formcheck.model.safety import Acted, Contact, Level, Questions, Reason, SetReason, Standing
@@ -125,6 +126,19 @@ def standing_title(found: Standing) -> str:
     if mine == {"told_to_wait"}:
         return "Do no exercises until your clinic says that you may."
     return LEVEL_WORDS[found.level]
+
+
+def why_words(reasons: Sequence[Reason], questions: Questions) -> str:
+    """Why, to the patient: what was said, and what was pressed, a sentence each."""
+    said = [r for r in reasons if r.code not in ("stopped", "stop_not_told", "told_to_wait")]
+    words = list(dict.fromkeys(reason_words(r, questions) for r in said))
+    out = [f"You said: {', '.join(words)}."] if words else []
+    for r in reasons:
+        if r.code == "told_to_wait":
+            out.append("You said that you were told to wait.")
+        if r.code == "stopped":
+            out.append(f"You pressed “It hurts, stop” {stop_words(r.at_s, r.repetition)}.")
+    return " ".join(dict.fromkeys(out))
 
 
 UNTIL_WORDS = {

@@ -14,7 +14,7 @@ from formcheck.model.programme import Prescription
 from formcheck.model.safety import Level, PainRule, Standing
 from formcheck.web.pages import first, get, go, post, render, site_of, telling, whole
 from formcheck.web.patient.own import own_patient
-from formcheck.words.safety_words import ACTED_WORDS, UNTIL_WORDS, standing_title, standing_words
+from formcheck.words.safety_words import ACTED_WORDS, UNTIL_WORDS, standing_title, why_words
 
 
 def routes() -> list:
@@ -60,7 +60,10 @@ def hold_of(
     return Hold(
         level=found.level,
         words=standing_title(found),
-        why=standing_words(found, questions_for(site_of(request).clinic, patient.id)),
+        why=why_words(
+            [r for r in found.reasons if r.level == found.level],
+            questions_for(site_of(request).clinic, patient.id),
+        ),
         until=UNTIL_WORDS[found.until],
         way=way,
         way_words=way_words,

@@ -22,7 +22,7 @@ from formcheck.web.patient.holds import (
 )
 from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.patient.pages import over_words, set_path, set_words, todays_own_list
-from formcheck.words.safety_words import LEVEL_WORDS, reason_words
+from formcheck.words.safety_words import LEVEL_WORDS, why_words
 
 
 def routes() -> list:
@@ -96,8 +96,7 @@ def _told_then(request, stored: StoredSet) -> str:
     if not reasons:
         return ""
     level = max((r.level for r in reasons), key=LEVELS.index)
-    why = ", ".join(dict.fromkeys(reason_words(r, questions) for r in reasons))
-    return f"{LEVEL_WORDS[level]} You said: {why}."
+    return f"{LEVEL_WORDS[level]} {why_words(reasons, questions)}"
 
 
 HOLDING = ("leave_out", "call", "urgent")
