@@ -100,7 +100,7 @@ def test_check_without_a_file_asks_for_one(run):
 def test_check_writes_the_schemas_for_an_editor(run, tmp_path):
     result = run("check", "--write-schemas", tmp_path)
     assert result.exit_code == 0
-    assert len(list(tmp_path.glob("*.schema.json"))) == 3
+    assert len(list(tmp_path.glob("*.schema.json"))) == 4
 
 
 ANSWERS = "\n".join(

@@ -43,6 +43,11 @@ class DataFolder:
     def results(self) -> Path:
         return self.root / "results"
 
+    @property
+    def templates(self) -> Path:
+        """The clinic's own programmes to begin from; not made, and may be missing."""
+        return self.root / "templates"
+
     def recording(self, name: str) -> Path:
         """The recording of a set, by the name that we gave it.
 

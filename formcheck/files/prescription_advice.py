@@ -5,7 +5,7 @@ change. Where no source is named, the reason is common practice.
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import timedelta
 
 from formcheck.files.file_rules import Fault, Path
@@ -53,14 +53,15 @@ def _of_the_whole(p: Prescription) -> Iterator[Fault]:
 # -- limits and what goes past them
 
 
-def _knee_limits(line: PrescribedExercise) -> tuple[float | None, float | None]:
-    """(least, most) knee flexion that the limits of a line allow; None on an open side."""
-    least = [b.at_least for b in line.limits if b.measure == _LEAST and b.at_least is not None]
-    most = [b.at_most for b in line.limits if b.measure == _PEAK and b.at_most is not None]
+def knee_limits(limits: Iterable[Bound]) -> tuple[float | None, float | None]:
+    """(least, most) knee flexion that limits allow; None on an open side."""
+    limits = tuple(limits)
+    least = [b.at_least for b in limits if b.measure == _LEAST and b.at_least is not None]
+    most = [b.at_most for b in limits if b.measure == _PEAK and b.at_most is not None]
     return max(least, default=None), min(most, default=None)
 
 
-def _past(exercise: Exercise, least: float | None, most: float | None) -> str | None:
+def past_limits(exercise: Exercise, least: float | None, most: float | None) -> str | None:
     """How the usual range of an exercise passes limits of knee flexion, in words."""
     usual = exercise.usual_knee_flexion
     if usual is None:
@@ -79,7 +80,7 @@ def _is_bounded(p: Prescription, name: str, least: float | None, most: float | N
     """Whether every line of an exercise has limits at least as strict, and there is one."""
     lines = [line for line in p.exercises if line.exercise == name]
     for line in lines:
-        own_least, own_most = _knee_limits(line)
+        own_least, own_most = knee_limits(line.limits)
         if most is not None and (own_most is None or own_most > most):
             return False
         if least is not None and (own_least is None or own_least < least):
@@ -90,12 +91,12 @@ def _is_bounded(p: Prescription, name: str, least: float | None, most: float | N
 def _steps(
     p: Prescription, line: PrescribedExercise, at: Path, exercises: Exercises
 ) -> Iterator[Fault]:
-    own, (least, most) = exercises.get(line.exercise), _knee_limits(line)
+    own, (least, most) = exercises.get(line.exercise), knee_limits(line.limits)
     for side, name in (("easier", line.easier), ("harder", line.harder)):
         step = exercises.get(name)
         if step is None:
             continue
-        past = _past(step, least, most)
+        past = past_limits(step, least, most)
         if past and not _is_bounded(p, name, least, most):
             yield Fault(
                 path=(*at, side),
@@ -121,10 +122,10 @@ def _same_limit_elsewhere(
     own = exercises.get(line.exercise)
     if own is None or own.usual_knee_flexion is None:
         return
-    least, most = _knee_limits(line)
+    least, most = knee_limits(line.limits)
     for other in p.exercises:
-        other_least, other_most = _knee_limits(other)
-        past = _past(
+        other_least, other_most = knee_limits(other.limits)
+        past = past_limits(
             own, other_least if least is None else None, other_most if most is None else None
         )
         aims = [
@@ -153,7 +154,7 @@ def _own_range(
     """An exercise that cannot be done within its own limit."""
     own = exercises.get(line.exercise)
     usual = own.usual_knee_flexion if own else None
-    _, most = _knee_limits(line)
+    _, most = knee_limits(line.limits)
     if usual is not None and most is not None and usual.least_deg > most:
         yield Fault(
             path=(*at, "exercise"),
@@ -208,7 +209,7 @@ def _target_and_limit(
 
 
 def _level_thigh(line: PrescribedExercise, target: Bound, path: Path) -> Iterator[Fault]:
-    _, most = _knee_limits(line)
+    _, most = knee_limits(line.limits)
     if target.measure != _LEVEL or target.at_most is None or most is None:
         return
     needs = 90 - target.at_most - target.tolerance + SHANK_LEAN_DEG

@@ -10,7 +10,7 @@ from formcheck.words.chair_test_words import chair_test_lines
 from formcheck.words.figures import text_figure
 
 _WIDTH = 88
-_LEVELS = {
+SUPPORT_LEVELS = {
     1: "isometric or assisted, lying or sitting",
     2: "through range, lying or sitting",
     3: "both feet",
@@ -67,7 +67,7 @@ def _facts(e: Exercise) -> str:
         "Position": " or ".join((e.position, *e.also_positions)).replace("_", " "),
         "Kind": e.kind + (f" of {', '.join(e.parts)}" if e.parts else ""),
         "Working leg": _LEGS[e.working_leg],
-        "Support level": f"{e.support_level}, {_LEVELS[e.support_level]}",
+        "Support level": f"{e.support_level}, {SUPPORT_LEVELS[e.support_level]}",
         "Camera": e.camera,
         "Usual dose": f"{e.usual_dose.text} ({e.usual_dose.source})",
         "Easier": ", ".join(e.easier) or "none",

@@ -116,6 +116,19 @@ def exercise_svg(
     return _sheet(draws, name, exercise.name, about, columns)
 
 
+def poses_svg(exercise: Exercise) -> str:
+    """The exercise at rest and at its end alone, to stand beside its name: it has none itself."""
+    draws = [
+        partial(_panel, exercise.figure, p.pose, label="", is_turned=False)
+        for p in drawn_poses(exercise, None)
+    ]
+    panels = "".join(draw(4 + k * _PANEL, 0) for k, draw in enumerate(draws))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {len(draws) * _PANEL} {_PANEL}" '
+        f'aria-hidden="true" focusable="false">{panels}</svg>'
+    )
+
+
 def shows_front(exercise: Exercise, plane: str) -> bool:
     """Whether a drawing of the body from ahead is made from the side view's own."""
     figure = exercise.figure

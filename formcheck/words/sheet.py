@@ -43,6 +43,19 @@ def sheet_html(
 
     `is_large` sets the text half as large again.
     """
+    return _rendered("sheet.html.j2", prescription, exercises, is_large)
+
+
+def sheet_body(
+    prescription: Prescription, exercises: Sequence[Exercise], *, is_large: bool = False
+) -> str:
+    """What stands on the patient's page, for a page of the clinic that links its style itself."""
+    return _rendered("sheet_body.html.j2", prescription, exercises, is_large)
+
+
+def _rendered(
+    template: str, prescription: Prescription, exercises: Sequence[Exercise], is_large: bool
+) -> str:
     import jinja2
 
     environment = jinja2.Environment(
@@ -55,7 +68,7 @@ def sheet_html(
         undefined=jinja2.StrictUndefined,
         keep_trailing_newline=True,
     )
-    return environment.get_template("sheet.html.j2").render(
+    return environment.get_template(template).render(
         prescription=prescription,
         exercises=sheet_exercises(prescription, exercises, is_large=is_large),
         cautions=patient_words.CAUTIONS_FOR_ALL,

@@ -1,29 +1,35 @@
-"""A patient's prescription: as a form or as the file's text, with every earlier version."""
+"""A patient's prescription: a form with the patient's card beside it, the file's text, history."""
 
 import difflib
+from dataclasses import dataclass
 
 from formcheck.clinic.database import today
 from formcheck.clinic.patients import (
     Patient,
+    PrescriptionVersion,
     current_prescription,
-    new_prescription_text,
     prescriptions_of,
     save_prescription,
 )
-from formcheck.files.exercises import list_exercises
-from formcheck.files.schema import prescription_advice
-from formcheck.model.measures import MEASURES, PLANES
+from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.files.templates import NamedTemplate, load_templates
+from formcheck.model.errors import FormcheckError
+from formcheck.model.programme import Prescription
 from formcheck.web.clinician.lists import patient_of
-from formcheck.web.clinician.prescription_form import (
-    Form,
-    FormFault,
-    form_fault,
-    form_from,
-    form_of,
-    new_form,
-    prescription_text_of,
+from formcheck.web.clinician.prescription_edits import edited
+from formcheck.web.clinician.prescription_faults import FormFault, form_faults
+from formcheck.web.clinician.prescription_form import Form, form_from, form_of, new_form
+from formcheck.web.clinician.prescription_view import (
+    FREQUENCIES,
+    beside,
+    line_views,
+    picture_groups,
+    precaution_choices,
 )
-from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling
+from formcheck.web.pages import HERE, PageError, first, get, go, post, render, site_of, telling
+from formcheck.words import patient_words
+from formcheck.words.prescription_changes import prescription_changes, prescription_summary
+from formcheck.words.sheet import sheet_body
 
 
 def routes() -> list:
@@ -31,9 +37,25 @@ def routes() -> list:
     return [
         get(at, _page),
         post(at, _save_form),
+        post(at + "/beside", _beside),
         post(at + "/text", _save_text),
+        get(at + "/paper", _paper),
+        get("/clinic/sheet.css", _sheet_style),
         get(at + "/{version:int}", _version),
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryLine:
+    """One version, and what it changed."""
+
+    version: PrescriptionVersion
+    changes: tuple[str, ...]
+    is_first: bool
+
+
+def _templates(request) -> tuple[tuple[NamedTemplate, ...], tuple[str, ...]]:
+    return load_templates(site_of(request).clinic.folder.templates)
 
 
 def _show(
@@ -43,37 +65,70 @@ def _show(
     form: Form | None = None,
     text: str | None = None,
     faults=(),
+    done: str = "",
     status: int = 200,
 ):
     versions = prescriptions_of(site_of(request).clinic, patient.id)
     current = versions[0] if versions else None
     if form is None:
         form = form_of(current.record()) if current else new_form("", today())
-    if text is None:
-        text = current.text if current else new_prescription_text(patient.code, today())
+    found = beside(form, patient.code)
+    templates, template_faults = _templates(request)
     return render(
         request,
         "prescription.html.j2",
         status=status,
         patient=patient,
         form=form,
-        file_text=text,
-        versions=versions,
-        current=current,
+        views=line_views(form),
+        groups=picture_groups(form),
+        precaution_choices=precaution_choices(form),
+        frequencies=FREQUENCIES,
+        templates=templates,
+        template_faults=template_faults,
+        begun_from=next((t for t in templates if t.id == form.template), None),
         exercises=list_exercises(),
-        measures=MEASURES,
-        planes=PLANES,
+        beside=found,
+        file_text=found.text if text is None else text,
+        is_text_open=text is not None,
+        history=_history(versions),
+        current=current,
+        done=done,
         faults=faults,
-        advice=_advice(current.text) if current and not faults else [],
         wrong={f.field for f in faults if isinstance(f, FormFault)},
-        is_text_open=request.url.path.endswith("/text"),
+        cautions=patient_words.CAUTIONS_FOR_ALL,
     )
 
 
-def _advice(text: str) -> list[str]:
-    """What a colleague would ask about the version in force, in the form's words."""
-    told = prescription_advice(text, "prescription")
-    return [form_fault(t.removeprefix("prescription:").strip()).words for t in told]
+def _history(versions: tuple[PrescriptionVersion, ...]) -> list[HistoryLine]:
+    records = [_record(v) for v in versions]
+    lines = []
+    for n, version in enumerate(versions):
+        before = records[n + 1] if n + 1 < len(versions) else None
+        lines.append(
+            HistoryLine(
+                version=version,
+                changes=_changes(before, records[n]),
+                is_first=n + 1 == len(versions),
+            )
+        )
+    return lines
+
+
+def _record(version: PrescriptionVersion) -> Prescription | None:
+    """The version as a record; None where its text cannot be read any more."""
+    try:
+        return version.record()
+    except FormcheckError:
+        return None
+
+
+def _changes(before: Prescription | None, after: Prescription | None) -> tuple[str, ...]:
+    if after is None:
+        return ("The text of this version cannot be read by this version of formcheck.",)
+    if before is None:
+        return prescription_summary(after)
+    return prescription_changes(before, after) or ("Only what the programme does not show.",)
 
 
 def _page(request):
@@ -82,17 +137,35 @@ def _page(request):
 
 def _save_form(request, fields):
     patient = patient_of(request)
-    do = first(fields, "do")
-    form = form_from(fields, with_new_line=do == "line")
-    if do in ("line", "row"):
-        return _show(request, patient, form=form)
-    text = prescription_text_of(form, patient.code)
+    do, form = first(fields, "do") or "save", form_from(fields)
+    if do not in ("save", "paper"):
+        with telling() as faults:
+            current = current_prescription(site_of(request).clinic, patient.id)
+            last = _record(current) if current else None
+            form, done = edited(do, form, _templates(request)[0], last)
+        if faults:
+            return _show(request, patient, form=form, faults=faults, status=400)
+        return _show(request, patient, form=form, done=done)
+    text = beside(form, patient.code).text
     with telling() as faults:
         save_prescription(site_of(request).clinic, patient, text, form.values["prescribed_by"])
     if faults:
-        told = [form_fault(f.removeprefix("prescription:").strip()) for f in faults]
-        return _show(request, patient, form=form, text=text, faults=told, status=400)
-    return go(request, f"/clinic/patients/{patient.code}/prescription", "kept")
+        return _show(request, patient, form=form, faults=form_faults(faults, form), status=400)
+    at = f"/clinic/patients/{patient.code}/prescription"
+    return go(request, at + "/paper" if do == "paper" else at, "kept")
+
+
+def _beside(request, fields):
+    """What stands beside the form, anew while it is being typed in. Nothing is saved."""
+    patient = patient_of(request)
+    found = beside(form_from(fields), patient.code)
+    return render(
+        request,
+        "prescription_beside.html.j2",
+        patient=patient,
+        beside=found,
+        cautions=patient_words.CAUTIONS_FOR_ALL,
+    )
 
 
 def _save_text(request, fields):
@@ -112,6 +185,31 @@ def _line_fault(fault: str) -> str:
     return f"Line {fault}" if fault[:1].isdigit() else fault
 
 
+def _paper(request):
+    """The patient's page on paper, of the version in force."""
+    patient = patient_of(request)
+    current = current_prescription(site_of(request).clinic, patient.id)
+    if current is None:
+        raise PageError(404, "There is no prescription yet.")
+    is_large = request.query_params.get("print") == "large"
+    record = current.record()
+    exercises = [load_exercise(line.exercise) for line in record.exercises]
+    return render(
+        request,
+        "prescription_paper.html.j2",
+        patient=patient,
+        version=current.version,
+        body=sheet_body(record, exercises, is_large=is_large),
+        is_large=is_large,
+    )
+
+
+def _sheet_style(request):
+    from starlette.responses import FileResponse
+
+    return FileResponse(HERE.parent / "assets" / "sheet.css", media_type="text/css")
+
+
 def _version(request):
     patient = patient_of(request)
     versions = prescriptions_of(site_of(request).clinic, patient.id)
@@ -125,12 +223,14 @@ def _version(request):
         "prescription_version.html.j2",
         patient=patient,
         found=found,
-        changes=_changes(before.text if before else found.text, found.text),
+        is_first=before is None,
+        changes=_changes(_record(before) if before else None, _record(found)),
+        lines=_text_changes(before.text if before else found.text, found.text),
         is_current=found.id == current_prescription(site_of(request).clinic, patient.id).id,
     )
 
 
-def _changes(before: str, after: str) -> list[tuple[str, str]]:
+def _text_changes(before: str, after: str) -> list[tuple[str, str]]:
     """(what, line) of a text against the one before: `added`, `removed` or empty."""
     words = {"+": "added", "-": "removed", " ": ""}
     return [

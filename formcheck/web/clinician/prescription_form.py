@@ -1,23 +1,30 @@
 """A prescription as the fields of a form, and the form as the text of a prescription file.
 
 The form decides nothing: its text goes through the rules of the files, and its faults come back.
+What is the same for every exercise (how often, the pain limit, the precautions) stands once in
+the form, and in each line of the file.
 """
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from typing import TypeVar
 
+from formcheck.files.exercise_files import exercise_ids
+from formcheck.files.exercises import load_exercise
 from formcheck.files.prescriptions import prescription_text
 from formcheck.model.programme import (
     MOST_PRESCRIBED,
     PRESCRIPTION_SCHEMA,
     Bound,
+    Exercise,
     FilmedSet,
     Limit,
     PrescribedExercise,
     Prescription,
+    ProgrammeTemplate,
     Tempo,
 )
 
@@ -51,6 +58,13 @@ LINE_NUMBERS = (
 TEMPO = ("lowering_s", "pause_s", "raising_s")
 BOUND_NUMBERS = ("at_least", "at_most", "tolerance")
 MOST_LINES, MOST_ROWS = MOST_PRESCRIBED, 12
+COMMON = ("frequency", "pain_limit")
+"""Fields of a line that the form holds once, as `all.NAME`; a line's own goes before it."""
+INVOLVED = "involved"
+"""Sides of a line that is for the involved leg, whichever that is."""
+KNEE = ("knee_flexion_peak_deg", "knee_flexion_least_deg")
+"""The measures that precautions are most often about: their rows are always shown."""
+USUAL_REVIEW = timedelta(weeks=2)
 
 
 def _extra(kind: str) -> tuple[str, ...]:
@@ -59,7 +73,7 @@ def _extra(kind: str) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FormLine:
-    """One exercise in the form: its number, and how many rows each of its lists shows."""
+    """One exercise in the form: its number, and the rows that each of its lists shows."""
 
     n: int
     targets: tuple[int, ...]
@@ -69,10 +83,17 @@ class FormLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Form:
-    """The fields of the form with what stands in them."""
+    """The fields of the form with what stands in them.
+
+    precautions : the rows of limits that hold for every exercise. template : the programme that
+    it was begun from, or empty. before : earlier states, the latest last, as they were sent.
+    """
 
     values: Mapping[str, str]
     lines: tuple[FormLine, ...]
+    precautions: tuple[int, ...] = (0, 1, 2)
+    template: str = ""
+    before: tuple[str, ...] = field(default=(), repr=False)
 
 
 def _shown(value) -> str:
@@ -85,32 +106,108 @@ def _shown(value) -> str:
     return str(value)
 
 
+def known_exercise(name: str) -> Exercise | None:
+    """The exercise of the catalogue, or None."""
+    return load_exercise(name) if name in exercise_ids() else None
+
+
+def gives(name: str, measure: str) -> bool:
+    """Whether an exercise reports a measure from one of its views."""
+    exercise = known_exercise(name)
+    return exercise is not None and any(measure in v.measures for v in exercise.views)
+
+
+# -- what is common to all lines
+
+
+def common_limits(lines: Sequence[PrescribedExercise]) -> tuple[Limit, ...]:
+    """The limits that stand in every line whose exercise can show them, behind the line's own."""
+    every = dict.fromkeys(limit for line in lines for limit in line.limits)
+    found = tuple(limit for limit in every if _is_common(limit, lines))
+    for line in lines:
+        own = [limit for limit in line.limits if limit not in found]
+        common = [limit for limit in found if gives(line.exercise, limit.measure)]
+        if [*own, *common] != list(line.limits):
+            return ()
+    return found
+
+
+def _is_common(limit: Limit, lines: Sequence[PrescribedExercise]) -> bool:
+    able = [line for line in lines if gives(line.exercise, limit.measure)]
+    return (len(able) > 1 or limit.measure in KNEE) and all(limit in line.limits for line in able)
+
+
+def _common_value(lines: Iterable[PrescribedExercise], name: str) -> str:
+    """What most lines say, when every line says something: an empty one would say it too."""
+    said = [_shown(getattr(line, name)) for line in lines]
+    (most, n) = Counter(said).most_common(1)[0] if said else ("", 0)
+    return most if "" not in said and (n > 1 or len(said) == 1) else ""
+
+
+# -- a record into fields
+
+
 def form_of(prescription: Prescription) -> Form:
     """The form with a prescription in it."""
     values = {name: _shown(getattr(prescription, name)) for name in HEAD}
+    return _form_of_lines(values, prescription.exercises)
+
+
+def form_of_template(template: ProgrammeTemplate, name: str, values: Mapping[str, str]) -> Form:
+    """The form with a programme to begin from; what was said of the patient stays."""
+    head = {key: values.get(key, "") for key in HEAD}
+    head["condition"] = head["condition"] or template.condition
+    form = _form_of_lines(head, template.exercises)
+    kept = dict(form.values)
+    for line, prescribed in zip(form.lines, template.exercises, strict=True):
+        exercise = known_exercise(prescribed.exercise)
+        if exercise and exercise.working_leg != "both" and prescribed.sides == ("both",):
+            kept[f"e{line.n}.sides"] = INVOLVED
+    if _said_rows(values):
+        kept = {k: v for k, v in kept.items() if not k.startswith("all.limit")}
+        kept |= {k: v for k, v in values.items() if k.startswith("all.limit")}
+    return form_with(kept, [_counts(kept, line.n) for line in form.lines], template=name)
+
+
+def _form_of_lines(values: dict[str, str], lines: Sequence[PrescribedExercise]) -> Form:
+    common = common_limits(lines)
+    for name in COMMON:
+        values[f"all.{name}"] = _common_value(lines, name)
+    values |= _bound_fields("all.limit", "limit", common)
     counts = []
-    for n, line in enumerate(prescription.exercises):
+    for n, line in enumerate(lines):
+        at = f"e{n}."
         for name in (*LINE_TEXTS, *LINE_NUMBERS, "sides"):
-            values[f"e{n}.{name}"] = _shown(getattr(line, name))
+            values[at + name] = _shown(getattr(line, name))
+        for name in COMMON:
+            if values[at + name] == values[f"all.{name}"]:
+                values[at + name] = ""
         for name in LINE_TICKS:
-            values[f"e{n}.{name}"] = "yes" if getattr(line, name) else ""
+            values[at + name] = "yes" if getattr(line, name) else ""
         for name in TEMPO:
-            values[f"e{n}.{name}"] = _shown(getattr(line.tempo, name)) if line.tempo else ""
-        for kind, bounds in (("target", line.targets), ("limit", line.limits)):
-            for k, bound in enumerate(bounds):
-                for name in ("measure", "source", *_extra(kind), *BOUND_NUMBERS):
-                    shown = _shown(getattr(bound, name))
-                    values[f"e{n}.{kind}{k}.{name}"] = "" if shown == "0" else shown
-                for name in ("at_least", "at_most"):
-                    values[f"e{n}.{kind}{k}.{name}"] = _shown(getattr(bound, name))
+            values[at + name] = _shown(getattr(line.tempo, name)) if line.tempo else ""
+        own = [limit for limit in line.limits if limit not in common]
+        values |= _bound_fields(f"{at}target", "target", line.targets)
+        values |= _bound_fields(f"{at}limit", "limit", own)
         for k, film in enumerate(line.film):
-            values[f"e{n}.film{k}.set_number"] = str(film.set_number)
-            values[f"e{n}.film{k}.view"] = film.view
-        counts.append((len(line.targets), len(line.limits), len(line.film)))
-    return _form(values, counts)
+            values[f"{at}film{k}.set_number"] = str(film.set_number)
+            values[f"{at}film{k}.view"] = film.view
+        counts.append((len(line.targets), len(own), len(line.film)))
+    return form_with(values, counts)
 
 
-def _form(values: Mapping[str, str], counts) -> Form:
+def _bound_fields(at: str, kind: str, bounds: Iterable[Bound]) -> dict[str, str]:
+    values = {}
+    for k, bound in enumerate(bounds):
+        for name in ("measure", "source", *_extra(kind), *BOUND_NUMBERS):
+            values[f"{at}{k}.{name}"] = _shown(getattr(bound, name))
+        if values[f"{at}{k}.tolerance"] == "0":
+            values[f"{at}{k}.tolerance"] = ""
+    return values
+
+
+def form_with(values: Mapping[str, str], counts, *, template: str = "", before=()) -> Form:
+    """The form of these fields, with an empty row behind each list."""
     lines = tuple(
         FormLine(
             n=n,
@@ -120,97 +217,53 @@ def _form(values: Mapping[str, str], counts) -> Form:
         )
         for n, (t, m, f) in enumerate(counts)
     )
-    return Form(values=values, lines=lines)
+    kept = dict(values)
+    used = [k for k in range(MOST_ROWS) if kept.get(f"all.limit{k}.measure")]
+    for measure in KNEE:
+        free = [k for k in range(MOST_ROWS) if k not in used]
+        if free and all(kept[f"all.limit{k}.measure"] != measure for k in used):
+            kept[f"all.limit{free[0]}.measure"] = measure
+            used.append(free[0])
+    return Form(
+        values=kept,
+        lines=lines,
+        precautions=tuple(range(min(max(used) + 2, MOST_ROWS))),
+        template=template,
+        before=tuple(before),
+    )
 
 
-_WORDS = {
-    "involved_side": "involved side",
-    "prescribed_by": "your initials",
-    "valid_from": "valid from",
-    "review_on": "review on",
-    "surgery_on": "date of surgery",
-    "hold_s": "hold",
-    "hold_while_easy": "as long as it is easy",
-    "words": "in your words",
-    "passive_extension_deg": "passive extension",
-    "rest_s": "rest",
-    "load_kg": "load",
-    "effort_aim": "effort aim",
-    "pain_limit": "pain limit",
-    "lowering_s": "lowering",
-    "pause_s": "pause",
-    "raising_s": "raising",
-    "step_height_cm": "step height",
-    "seat_height_cm": "seat height",
-    "frequency": "how often",
-    "easier": "easier step",
-    "harder": "harder step",
-    "set_number": "set",
-    "view": "from",
-    "at_least": "at least",
-    "at_most": "at most",
-    "weight_bearing": "weight bearing",
-    "support_allowed": "support allowed",
-    "notes": "notes for the patient",
-}
-"""Key of the file -> the form's own word, where they differ."""
+def _counts(values: Mapping[str, str], n: int) -> tuple[int, int, int]:
+    def used(kind: str, must: str) -> int:
+        return sum(bool(values.get(f"e{n}.{kind}{k}.{must}")) for k in range(MOST_ROWS))
 
-_FAULT = re.compile(r"(?:\d+: )?(?P<path>[a-z_]+(?:[.\[][\w.\[\]]*)?): (?P<words>.+)", re.S)
-_PATH = re.compile(
-    r"exercises\[(?P<n>\d+)\](?:\.(?P<list>target|limit|film)s?\[(?P<k>\d+)\])?"
-    r"(?:\.tempo)?(?:\.(?P<name>\w+))?"
-)
+    return used("target", "measure"), used("limit", "measure"), used("film", "view")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FormFault:
-    """What is wrong in the form's words, and the id of the field that it is about."""
-
-    words: str
-    field: str
-
-
-def form_fault(fault: str) -> FormFault:
-    """A fault of the file's rules, told of the form: no line number, no key."""
-    found = _FAULT.fullmatch(fault)
-    if found is None:
-        return FormFault(words=fault, field="")
-    path = found["path"]
-    words = found["words"].replace("; write one, without quotes", "").removeprefix("is ")
-    words = words.replace('"" is not allowed', "nothing was chosen")
-    for key in ("at_least", "at_most"):
-        words = words.replace(f"{key} =", _WORDS[key]).replace(key, _WORDS[key])
-    inside = _PATH.fullmatch(path)
-    if inside is None:
-        field = path if path in HEAD else "e0.exercise" if path == "exercises" else ""
-        return FormFault(words=f"{_word(path)}: {words}", field=field)
-    n, k, kind, name = inside["n"], inside["k"], inside["list"], inside["name"]
-    where = [f"Exercise {int(n) + 1}"]
-    field = f"e{n}."
-    if kind:
-        where.append(f"{'set to film' if kind == 'film' else kind} {int(k) + 1}")
-        field += f"{kind}{k}."
-    if name:
-        where.append(_WORDS.get(name, name.replace("_", " ")))
-    field += name or {"film": "view", None: "exercise"}.get(kind, "measure")
-    return FormFault(words=f"{', '.join(where)}: {words}", field=field)
-
-
-def _word(key: str) -> str:
-    words = _WORDS.get(key, key.replace("_", " "))
-    return words[:1].upper() + words[1:]
-
+# -- fields that were sent
 
 _FIELD = re.compile(
     r"e(?P<n>\d{1,2})\.(?:(?P<kind>target|limit|film)(?P<k>\d{1,2})\.)?(?P<name>\w+)"
 )
+_TEMPLATE_NAME = re.compile(r"[\w-]{1,80}")
 
 
-def form_from(fields: Mapping[str, list[str]], *, with_new_line: bool = False) -> Form:
+def form_from(fields: Mapping[str, list[str]]) -> Form:
     """The form as it was sent, lines without an exercise left out and the rest closed up."""
     sent = {name: (values or [""])[0].strip() for name, values in fields.items()}
     sent |= {name: " ".join(values) for name, values in fields.items() if name.endswith(".sides")}
     values = {name: sent.get(name, "") for name in HEAD}
+    for name in COMMON:
+        values[f"all.{name}"] = sent.get(f"all.{name}", "")
+    names = ("measure", "source", "words", *BOUND_NUMBERS)
+    # A row of precautions stands ready with its measure and no number: it says nothing.
+    said = [
+        k
+        for k in range(MOST_ROWS)
+        if sent.get(f"all.limit{k}.measure")
+        and any(sent.get(f"all.limit{k}.{name}") for name in names[1:])
+    ]
+    values |= _closed_up(sent, "all.limit", "all.limit", said, names)
     kept = sorted(
         {
             int(m["n"])
@@ -221,31 +274,47 @@ def form_from(fields: Mapping[str, list[str]], *, with_new_line: bool = False) -
             and int(m["n"]) < MOST_LINES
         }
     )
-    counts = []
     for n, old in enumerate(kept):
         for name in (*LINE_TEXTS, *LINE_NUMBERS, *LINE_TICKS, "sides", *TEMPO):
             values[f"e{n}.{name}"] = sent.get(f"e{old}.{name}", "")
-        rows = []
         for kind, names, must in (
             ("target", ("measure", "source", *BOUND_NUMBERS), "measure"),
             ("limit", ("measure", "source", "words", *BOUND_NUMBERS), "measure"),
             ("film", ("set_number", "view"), "view"),
         ):
             used = [k for k in range(MOST_ROWS) if sent.get(f"e{old}.{kind}{k}.{must}")]
-            for k, was in enumerate(used):
-                for name in names:
-                    values[f"e{n}.{kind}{k}.{name}"] = sent.get(f"e{old}.{kind}{was}.{name}", "")
-            rows.append(len(used))
-        counts.append(tuple(rows))
-    if (with_new_line or not counts) and len(counts) < MOST_LINES:
-        counts.append((0, 0, 0))
-    return _form(values, counts)
+            values |= _closed_up(sent, f"e{old}.{kind}", f"e{n}.{kind}", used, names)
+    template = sent.get("template", "")
+    return form_with(
+        values,
+        [_counts(values, n) for n in range(len(kept))],
+        template=template if _TEMPLATE_NAME.fullmatch(template) else "",
+        before=fields.get("before", ()),
+    )
+
+
+def _closed_up(
+    sent: Mapping[str, str], old: str, new: str, used: Sequence[int], names: Sequence[str]
+) -> dict[str, str]:
+    return {
+        f"{new}{k}.{name}": sent.get(f"{old}{was}.{name}", "")
+        for k, was in enumerate(used)
+        for name in names
+    }
 
 
 def new_form(initials: str, today: date) -> Form:
-    """An empty form with one line."""
-    values = {"involved_side": "", "valid_from": today.isoformat(), "prescribed_by": initials}
-    return _form(values, [(0, 0, 0)])
+    """A form without an exercise, to be reviewed after the usual time."""
+    values = {
+        "involved_side": "",
+        "prescribed_by": initials,
+        "valid_from": today.isoformat(),
+        "review_on": (today + USUAL_REVIEW).isoformat(),
+    }
+    return form_with(values, [])
+
+
+# -- fields into a text
 
 
 def _number(text: str):
@@ -294,19 +363,58 @@ def _bounds(values: Mapping[str, str], at: str, record: type[_Bound]) -> tuple[_
     return tuple(out)
 
 
+def precautions_of(values: Mapping[str, str]) -> tuple[tuple[int, Limit], ...]:
+    """(row, limit) of what holds for every exercise; rows that stand ready say nothing."""
+    rows = _said_rows(values)
+    said = {
+        f"all.limit{n}.{key}": values.get(f"all.limit{k}.{key}", "")
+        for n, k in enumerate(rows)
+        for key in ("measure", "source", "words", *BOUND_NUMBERS)
+    }
+    return tuple(zip(rows, _bounds(said, "all.limit", Limit), strict=True))
+
+
+def _said_rows(values: Mapping[str, str]) -> list[int]:
+    texts = ("source", "words", *BOUND_NUMBERS)
+    return [
+        k
+        for k in range(MOST_ROWS)
+        if values.get(f"all.limit{k}.measure")
+        and any(values.get(f"all.limit{k}.{name}") for name in texts)
+    ]
+
+
+def applied(values: Mapping[str, str], n: int) -> tuple[tuple[int, Limit], ...]:
+    """(row, limit) of the precautions that a line takes on: those that its exercise can show."""
+    name = values.get(f"e{n}.exercise", "")
+    return tuple((k, limit) for k, limit in precautions_of(values) if gives(name, limit.measure))
+
+
+def _sides(values: Mapping[str, str], n: int) -> tuple[str, ...]:
+    sides = values.get(f"e{n}.sides", "")
+    if sides == INVOLVED:
+        involved = values.get("involved_side", "")
+        return (involved,) if involved in ("left", "right") else ("left", "right")
+    return tuple(sides.split()) or ("both",)
+
+
 def _line(values: Mapping[str, str], n: int) -> PrescribedExercise:
     at = f"e{n}."
+    texts = {name: values.get(at + name, "") for name in LINE_TEXTS}
     numbers = {name: _number(values.get(at + name, "")) for name in LINE_NUMBERS}
+    texts["frequency"] = texts["frequency"] or values.get("all.frequency", "")
+    if numbers["pain_limit"] is None:
+        numbers["pain_limit"] = _number(values.get("all.pain_limit", ""))
     tempo = [_number(values.get(at + name, "")) for name in TEMPO]
     has_tempo = any(x is not None for x in tempo)
     return PrescribedExercise(
-        **{name: values.get(at + name, "") for name in LINE_TEXTS},
+        **texts,
         **numbers,
         **{name: bool(values.get(at + name, "")) for name in LINE_TICKS},
         tempo=Tempo(**dict(zip(TEMPO, tempo, strict=True))) if has_tempo else None,
-        sides=tuple(values.get(at + "sides", "").split()) or ("both",),
+        sides=_sides(values, n),
         targets=_bounds(values, at + "target", Bound),
-        limits=_bounds(values, at + "limit", Limit),
+        limits=(*_bounds(values, at + "limit", Limit), *(limit for _, limit in applied(values, n))),
         film=tuple(
             FilmedSet(
                 set_number=_number(values.get(f"{at}film{k}.set_number", "")) or 1,
