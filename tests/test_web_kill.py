@@ -5,6 +5,8 @@ import json
 import os
 import random
 import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -146,6 +148,20 @@ def test_nothing_acknowledged_is_lost_in_fifty_kills_and_no_job_is_stuck(
     finally:
         served.stop()
     _check(data, known)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that can be forked")
+def test_nothing_is_lost_in_kills_at_every_writing_call_and_at_two_hundred_random_moments():
+    program = Path(__file__).with_name("killed_for_real.py")
+    done = subprocess.run(
+        [sys.executable, program, "200", "7"], capture_output=True, text=True, timeout=1800
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    told = json.loads(done.stdout)
+    assert told["lost"] == []
+    assert told["aimed"] >= 200, told
+    assert told["random"] >= 200, told
 
 
 def _children(process_id: int) -> list[int]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 from formcheck.clinic.answers import answers_of, ticks_of
 from formcheck.clinic.database import Clinic
@@ -163,7 +163,8 @@ def session_facts(
 
     The dose of a day counts the exercises that are due by the plan's days, and those that were
     begun. A set neither filmed nor ticked is not known, never "not
-    done". What was said the next day belongs to the day before.
+    done". What was said of the day after belongs to the last day before it on which something was
+    done, however long ago that is: it is asked when the patient next opens the page.
     """
     sets = list(sets_of(clinic, patient_id))
     ticks = ticks_of(clinic, patient_id)
@@ -171,13 +172,13 @@ def session_facts(
     days = {s.day for s in sets} | {t.day for t in ticks}
     # The day's questions alone, answered with no, are no session.
     days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
+    done_on = {s.day for s in sets} | {t.day for t in ticks if t.kind == "done"}
     exercises = [load_exercise(e.exercise) for e in prescription.exercises] if prescription else []
     history = history_of(clinic, patient_id)
     facts = []
     for day in sorted(days):
         said = [a for a in answers if a.day == day and a.moment != "next day"]
-        after = (date.fromisoformat(day) + timedelta(days=1)).isoformat()
-        next_day = [a for a in answers if a.day == after and a.moment == "next day"]
+        next_day = [a for a in answers if a.moment == "next day" and _about(a.day, done_on) == day]
         pains = [p for a in said for p in (a.pain, a.pain_during) if p is not None]
         efforts = [a.effort for a in said if a.effort is not None]
         compared = [
@@ -211,6 +212,12 @@ def session_facts(
             )
         )
     return tuple(facts)
+
+
+def _about(day: str, done_on: set[str]) -> str | None:
+    """The day of which a patient was asked on a later one: the last on which something was
+    done."""
+    return max((d for d in done_on if d < day), default=None)
 
 
 def _are_targets_met(filmed: list[StoredSet]) -> bool | None:

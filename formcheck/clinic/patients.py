@@ -185,10 +185,17 @@ def checked_prescription(text: str, code: str) -> Prescription:
     return record
 
 
-def save_prescription(clinic: Clinic, patient: Patient, text: str, by: str) -> PrescriptionVersion:
+class ChangedMeanwhile(UsageError):
+    """Somebody else has saved a version since this one was begun."""
+
+
+def save_prescription(
+    clinic: Clinic, patient: Patient, text: str, by: str, *, based_on: int | None = None
+) -> PrescriptionVersion:
     """The prescription as a further version; the earlier ones stay. Raises FileError.
 
-    An unchanged text makes no new version.
+    An unchanged text makes no new version. based_on : the version that was changed, 0 for none;
+    raises ChangedMeanwhile when there is a later one by now.
     """
     text = text.replace("\r\n", "\n").strip("\n") + "\n"
     record = checked_prescription(text, patient.code)
@@ -202,6 +209,11 @@ def save_prescription(clinic: Clinic, patient: Patient, text: str, by: str) -> P
         )
         if last and last["sha256"] == digest:
             return _version(last)
+        if based_on is not None and last and last["version"] != based_on:
+            raise ChangedMeanwhile(
+                f"{last['saved_by']} saved version {last['version']} while you were writing; "
+                "nothing of it and nothing of yours is lost: compare the two, then save again"
+            )
         add(
             c,
             "prescriptions",

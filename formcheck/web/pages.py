@@ -138,6 +138,11 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
     return HTMLResponse(text, status_code=status)
 
 
+def refusal_page(status: int, words: str) -> str:
+    """The page of somebody whom the gate does not let in, with the way back."""
+    return _environment().get_template("refused.html.j2").render(status=status, words=words)
+
+
 async def read_form(request: "Request") -> dict[str, list[str]]:
     """The fields of a form whose token is the session's own.
 

@@ -6,9 +6,11 @@ must carry our Origin and the session's form token as well. WebSockets pass the 
 """
 
 import asyncio
+from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
 
 from formcheck.web.connections import BySession
+from formcheck.web.pages import refusal_page
 from formcheck.web.sessions import Session, Sessions
 
 CONTENT_POLICY = (
@@ -85,6 +87,8 @@ class Gate:
         if refusal is not None:
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 4401})
+            elif scope["method"] == "GET" and b"text/html" in b"".join(headers.get(b"accept", [])):
+                await _refuse(send, *refusal, kind="text/html", page=refusal_page)
             else:
                 await _refuse(send, *refusal)
             return
@@ -210,14 +214,16 @@ def _limited(receive, most: int, seconds: float):
     return receive_limited
 
 
-async def _refuse(send, status: int, words: str) -> None:
-    body = (words + "\n").encode()
+async def _refuse(
+    send, status: int, words: str, *, kind: str = "text/plain", page: Callable | None = None
+) -> None:
+    body = (page(status, words) if page else words + "\n").encode()
     await send(
         {
             "type": "http.response.start",
             "status": status,
             "headers": [
-                (b"content-type", b"text/plain; charset=utf-8"),
+                (b"content-type", f"{kind}; charset=utf-8".encode()),
                 (b"content-length", str(len(body)).encode()),
                 # Nothing more is read of a body that was refused.
                 (b"connection", b"close"),

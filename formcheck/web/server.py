@@ -1,5 +1,6 @@
 """The site put together, and the server that holds it."""
 
+import hashlib
 import socket
 import sys
 import threading
@@ -11,7 +12,7 @@ from urllib.parse import parse_qs
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic.backup import remove_backup_leftovers
 from formcheck.clinic.folder import serving
-from formcheck.clinic.patients import find_patient
+from formcheck.clinic.patients import find_patient, patient_by_id
 from formcheck.clinic.retention import delete_confirmed, due_sets
 from formcheck.clinic.uploads import remove_strays
 from formcheck.files.packages import needed_package
@@ -242,7 +243,9 @@ def serve(
         remove_strays(clinic)
         remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
-        sessions = Sessions()
+        sessions = Sessions(
+            clinic.folder.root / "sessions.json", lambda patient: _mark_of(clinic, patient)
+        )
         site = Site(clinic=clinic, sessions=sessions, port=port)
 
         def new_link() -> str:
@@ -274,6 +277,13 @@ def serve(
         finally:
             stop.set()
             worker.stop()
+            sessions.keep()
+
+
+def _mark_of(clinic: Clinic, patient_id: int) -> str:
+    """What tells a patient from every other, though a row be used anew."""
+    patient = patient_by_id(clinic, patient_id)
+    return hashlib.sha256(patient.exchange_key.encode()).hexdigest() if patient else ""
 
 
 def _links_on_enter(new_link) -> None:

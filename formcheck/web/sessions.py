@@ -1,15 +1,25 @@
 """Who is at the other end: one-time links, and the sessions that they are exchanged for.
 
-Both live in memory only: a server that is started again gives new links.
+Links live in memory only. A session outlives a restart of the server: what is kept of it is the
+digest of its cookie, its role and when it was used last; the cookie itself, from which the form
+token comes too, is in the browser alone.
 """
 
+import contextlib
 import hashlib
 import hmac
+import json
 import secrets
 import threading
 import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from pathlib import Path
+from typing import Any, Literal
+
+from formcheck.files.storage import write_text
+from formcheck.files.strict_json import read_json
+from formcheck.model.errors import OutputError
 
 Role = Literal["clinician", "patient"]
 
@@ -18,6 +28,8 @@ IDLE_S = 8 * 3600.0
 LINK_S = 24 * 3600.0
 """A link that nobody opened for a day is void."""
 MOST_SESSIONS = 200
+_KEEP_S = 60.0
+"""How often the last use of a session is written at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +53,40 @@ def _digest(secret: str) -> bytes:
     return hashlib.sha256(secret.encode("utf-8", "replace")).digest()
 
 
+def _key(cookie: str) -> bytes:
+    return hmac.new(cookie.encode("utf-8", "replace"), b"session key", hashlib.sha256).digest()
+
+
+@dataclass(slots=True, kw_only=True)
+class _Kept:
+    """What the server knows of a session: without the cookie nobody can use it."""
+
+    role: Role
+    patient_id: int | None
+    mark: str
+    """What tells this patient from another of the same row, in a folder that was restored."""
+    used: float
+
+
 class Sessions:
     """The open links and sessions of one server, safe to use from several threads.
 
     Secrets are kept as digests only, so looking one up takes no time that tells of it.
+
+    kept : the file in which sessions outlive this server; none when not given. mark_of : what
+    tells a patient from any other, empty for one who is not here.
     """
 
-    def __init__(self) -> None:
+    def __init__(
+        self, kept: Path | None = None, mark_of: Callable[[int], str] = lambda _patient: "x"
+    ) -> None:
         self._lock = threading.Lock()
         self._links: dict[bytes, tuple[Role, int | None, float]] = {}
-        self._sessions: dict[bytes, tuple[Session, float]] = {}
+        self._sessions: dict[bytes, _Kept] = {}
+        self._kept, self._mark_of = kept, mark_of
+        self._written = time.monotonic()
+        if kept is not None:
+            self._load(kept)
 
     def new_link_secret(self, role: Role, patient_id: int | None = None) -> str:
         """A secret that opens one session, once."""
@@ -68,10 +104,15 @@ class Sessions:
                 return None
             role, patient_id, _ = found
             cookie = secrets.token_urlsafe(32)
-            session = Session(role=role, patient_id=patient_id, key=secrets.token_bytes(32))
             while len(self._sessions) >= MOST_SESSIONS:
-                del self._sessions[min(self._sessions, key=lambda d: self._sessions[d][1])]
-            self._sessions[_digest(cookie)] = (session, time.monotonic())
+                del self._sessions[min(self._sessions, key=lambda d: self._sessions[d].used)]
+            self._sessions[_digest(cookie)] = _Kept(
+                role=role,
+                patient_id=patient_id,
+                mark=self._mark_of(patient_id) if patient_id is not None else "",
+                used=time.monotonic(),
+            )
+            self._write()
             return cookie
 
     def find(self, cookie: str) -> Session | None:
@@ -81,25 +122,61 @@ class Sessions:
             found = self._sessions.get(digest)
             if found is None:
                 return None
-            session, used = found
             at = time.monotonic()
-            if at - used > IDLE_S:
+            if at - found.used > IDLE_S:
                 del self._sessions[digest]
+                self._write()
                 return None
-            self._sessions[digest] = (session, at)
-            return session
+            found.used = at
+            if at - self._written > _KEEP_S:
+                self._write()
+            return Session(role=found.role, patient_id=found.patient_id, key=_key(cookie))
 
     def end(self, cookie: str) -> None:
         """Ends a session."""
         with self._lock:
             self._sessions.pop(_digest(cookie), None)
+            self._write()
 
     def end_patient(self, patient_id: int) -> None:
         """Ends every session and link of a patient, for instance one who was deleted."""
         with self._lock:
-            for digest, (session, _) in list(self._sessions.items()):
+            for digest, session in list(self._sessions.items()):
                 if session.patient_id == patient_id:
                     del self._sessions[digest]
             for digest, (_, of, _) in list(self._links.items()):
                 if of == patient_id:
                     del self._links[digest]
+            self._write()
+
+    def keep(self) -> None:
+        """Writes what outlives this server, when it ends."""
+        with self._lock:
+            self._write()
+
+    def _write(self) -> None:
+        self._written = time.monotonic()
+        if self._kept is None:
+            return
+        ahead = time.time() - time.monotonic()
+        body = {
+            digest.hex(): [s.role, s.patient_id, s.mark, round(s.used + ahead)]
+            for digest, s in self._sessions.items()
+        }
+        # Where it cannot be written, a restart asks for new links, as it always did.
+        with contextlib.suppress(OutputError):
+            write_text(self._kept, json.dumps(body))
+
+    def _load(self, kept: Path) -> None:
+        found: Mapping[str, Any] = {}
+        with contextlib.suppress(OSError, ValueError):
+            found = read_json(kept.read_bytes())
+        behind = time.time() - time.monotonic()
+        with contextlib.suppress(AttributeError, ValueError, TypeError):
+            for digest, (role, patient_id, mark, used) in found.items():
+                is_known = patient_id is None or self._mark_of(patient_id) == mark
+                age = time.time() - used
+                if role in ("clinician", "patient") and is_known and 0 <= age + 1 <= IDLE_S:
+                    self._sessions[bytes.fromhex(digest)] = _Kept(
+                        role=role, patient_id=patient_id, mark=mark, used=used - behind
+                    )

@@ -1,10 +1,13 @@
 """A patient's prescription: a form with the patient's card beside it, the file's text, history."""
 
+import contextlib
 import difflib
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from formcheck.clinic.database import today
 from formcheck.clinic.patients import (
+    ChangedMeanwhile,
     Patient,
     PrescriptionVersion,
     current_prescription,
@@ -64,10 +67,12 @@ def _show(
     *,
     form: Form | None = None,
     text: str | None = None,
+    based_on: int | None = None,
     faults=(),
     done: str = "",
     status: int = 200,
 ):
+    """The page; what was typed stays in it, with the version that it was begun from."""
     versions = prescriptions_of(site_of(request).clinic, patient.id)
     current = versions[0] if versions else None
     if form is None:
@@ -93,6 +98,7 @@ def _show(
         is_text_open=text is not None,
         history=_history(versions),
         current=current,
+        based_on=based_on if based_on is not None else (current.version if current else 0),
         done=done,
         faults=faults,
         wrong={f.field for f in faults if isinstance(f, FormFault)},
@@ -138,19 +144,24 @@ def _page(request):
 def _save_form(request, fields):
     patient = patient_of(request)
     do, form = first(fields, "do") or "save", form_from(fields)
+    based_on = _based_on(fields)
     if do not in ("save", "paper"):
         with telling() as faults:
             current = current_prescription(site_of(request).clinic, patient.id)
             last = _record(current) if current else None
             form, done = edited(do, form, _templates(request)[0], last)
         if faults:
-            return _show(request, patient, form=form, faults=faults, status=400)
-        return _show(request, patient, form=form, done=done)
+            return _show(request, patient, form=form, based_on=based_on, faults=faults, status=400)
+        return _show(request, patient, form=form, based_on=based_on, done=done)
     text = beside(form, patient.code).text
-    with telling() as faults:
-        save_prescription(site_of(request).clinic, patient, text, form.values["prescribed_by"])
+    with telling() as faults, _telling_of_change() as change:
+        save_prescription(
+            site_of(request).clinic, patient, text, form.values["prescribed_by"], based_on=based_on
+        )
     if faults:
-        return _show(request, patient, form=form, faults=form_faults(faults, form), status=400)
+        told = form_faults(faults, form)
+        base = None if change else based_on
+        return _show(request, patient, form=form, based_on=base, faults=told, status=400)
     at = f"/clinic/patients/{patient.code}/prescription"
     return go(request, at + "/paper" if do == "paper" else at, "kept")
 
@@ -171,12 +182,33 @@ def _beside(request, fields):
 def _save_text(request, fields):
     patient = patient_of(request)
     text = (fields.get("text") or [""])[0]
-    with telling() as faults:
-        save_prescription(site_of(request).clinic, patient, text, first(fields, "by"))
+    based_on = _based_on(fields)
+    with telling() as faults, _telling_of_change() as change:
+        save_prescription(
+            site_of(request).clinic, patient, text, first(fields, "by"), based_on=based_on
+        )
     if faults:
         told = [_line_fault(f) for f in faults]
-        return _show(request, patient, text=text, faults=told, status=400)
+        base = None if change else based_on
+        return _show(request, patient, text=text, based_on=base, faults=told, status=400)
     return go(request, f"/clinic/patients/{patient.code}/prescription", "kept")
+
+
+def _based_on(fields) -> int | None:
+    """The version that a form was begun from; None where it does not say."""
+    text = first(fields, "based_on")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 9 else None
+
+
+@contextlib.contextmanager
+def _telling_of_change() -> Iterator[list[ChangedMeanwhile]]:
+    """Collects that somebody else saved meanwhile: whoever was told may save on top of it."""
+    found: list[ChangedMeanwhile] = []
+    try:
+        yield found
+    except ChangedMeanwhile as error:
+        found.append(error)
+        raise
 
 
 def _line_fault(fault: str) -> str:
