@@ -5,7 +5,7 @@ import stat
 import sys
 import zipfile
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -36,6 +36,7 @@ from formcheck.clinic.patients import (
     save_prescription,
     set_silent_days,
 )
+from formcheck.clinic.plan_kept import plan_kept
 from formcheck.clinic.reviews import (
     add_correction,
     corrected_report,
@@ -46,10 +47,12 @@ from formcheck.clinic.reviews import (
     withdraw_correction,
 )
 from formcheck.clinic.sets import AboutSet, find_set, sets_of
+from formcheck.clinic.today import DayDone
 from formcheck.clinic.worklist import work_list
 from formcheck.model.errors import BusyError, FileError, UsageError
 from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
+from formcheck.words.wording import dose_done
 
 
 @pytest.fixture
@@ -1016,3 +1019,37 @@ def test_a_database_of_every_released_schema_is_opened_with_all_that_is_in_it(tm
         assert jobs.claim(clinic, "test").uid == stored.uid
     finally:
         clinic.close()
+
+
+def test_done_of_planned_is_counted_by_the_days_of_the_plan(clinic):
+    """Three weeks of "3 times a week" are nine days; one done too many is told as well."""
+    patient = new_patient(clinic)
+    record = current_prescription(clinic, patient.id).record()
+    monday = date(2025, 3, 3)
+    lines = tuple(
+        replace(line, frequency=words)
+        for line, words in zip(
+            record.exercises, ("3 times a week", "Mon, Wed, Fri", "every other day"), strict=True
+        )
+    )
+    record = replace(record, valid_from=monday, exercises=lines)
+    done = [
+        DayDone(exercise=e, side="both", day=monday + timedelta(days=n))
+        for e, days in (("squat", range(10)), ("wall_sit", (0, 2)), ("straight_leg_raise", ()))
+        for n in days
+    ]
+    kept = plan_kept(record, done, (), (), monday + timedelta(days=21))
+    assert [(k.n_done, k.n_planned) for k in kept] == [(10, 9), (2, 9), (0, 11)]
+
+
+@pytest.mark.parametrize(
+    ("done", "words"),
+    [
+        (4, "4 of 6 repetitions"),
+        (6, "6 of 6 repetitions"),
+        (8, "8 repetitions, 2 more than the 6 prescribed"),
+    ],
+)
+def test_more_than_the_dose_is_told_as_plainly_as_less(done, words):
+    assert dose_done(done, 6) == words
+    assert dose_done(1, 1, "hold") == "1 of 1 hold"

@@ -161,6 +161,54 @@ def test_on_a_day_of_rest_nothing_is_due_and_nothing_is_over(site, patient):
     assert "Done for today" not in page
 
 
+def with_load(site, kg: float = 4) -> None:
+    text = prescription_text().replace("load_kg = 0", f"load_kg = {kg}")
+    save_prescription(site.clinic, site.own, text, "M.T.")
+
+
+def test_the_weight_is_asked_for_and_kept_as_it_was_used(site, patient):
+    """Ticked off: no default stands in the field, and the plan is not taken for the answer."""
+    with_load(site)
+    about = {"exercise": "squat", "side": "both", "number": "1", "kind": "done"}
+    page = patient.get("/my").text
+    assert "Weight used, kg" in page
+    field = re.search(r'<input id="load-squat-both1"[^>]*>', page)[0]
+    assert 'value=""' in field
+    assert "required" in field
+    for wrong, says in (("", "Write the weight that you used"), ("900", "from 0 to 500 kg")):
+        refused = patient.post("/my/tick", {**about, "load_kg": wrong})
+        assert refused.status == 400
+        assert says in told(refused)
+    assert patient.post("/my/tick", {**about, "load_kg": "2,5"}).status == 303
+    [tick] = answers.ticks_of(site.clinic, site.own.id)
+    assert tick.load_kg == 2.5
+    other = {"exercise": "wall_sit", "side": "both", "number": "1", "kind": "done"}
+    assert patient.post("/my/tick", other).status == 303, "no weight is planned there"
+    page = told(site.clinician().get("/clinic/patients/KN-204"))
+    assert "weight used: 2.5 kg, planned 4 kg" in page
+    assert "done, 2.5 kg" in page
+
+
+def test_the_weight_of_a_filmed_set_is_asked_for_afterwards(site, patient, squat_results, tmp_path):
+    with_load(site)
+    patient.before(SQUAT)
+    about = re.search(r'data-about="([^"]*)"', patient.get(SQUAT + "/card").text)[1]
+    assert json.loads(about.replace("&#34;", '"'))["load_kg"] is None, "not yet known"
+    results = clinic_results(squat_results, tmp_path / "results")
+    version = current_prescription(site.clinic, site.own.id)
+    stored = measured_set(site.clinic, site.own, results, side="both", prescription_id=version.id)
+    at = f"/my/sets/{stored.uid}/after"
+    assert "planned: 4" in told(patient.get(at))
+    refused = patient.post(at, AFTER)
+    assert refused.status == 400
+    assert answers.answers_of_set(site.clinic, stored.id) == (), "nothing half done"
+    assert patient.post(at, {**AFTER, "load_kg": "3"}).status == 303
+    assert find_set(site.clinic, stored.uid).load_kg == 3.0
+    from formcheck.clinic.note import note_text
+
+    assert "both, 3 kg" in note_text(site.clinic, find_set(site.clinic, stored.uid))
+
+
 def todays_own(site):
     record = current_prescription(site.clinic, site.own.id).record()
     exercises = [load_exercise(line.exercise) for line in record.exercises]

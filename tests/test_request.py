@@ -110,6 +110,8 @@ def test_what_the_context_leaves_out_is_the_prescriptions():
         "a.mp4", "squat", prescription=given, context=Context(load_kg=0.0, effort=7)
     )
     assert request.context == Context(load_kg=0.0, effort=7, seat_height_cm=45.0)
+    request = request_for("a.mp4", "squat", prescription=given)
+    assert request.context.load_kg is None, "what was planned is not what was lifted"
 
 
 def test_an_exercise_that_is_not_prescribed_is_an_error_or_is_only_measured():

@@ -42,6 +42,8 @@ class Tick:
     set_number: int
     kind: Literal["done", "not done"]
     reason: str
+    load_kg: float | None = None
+    """As it was used; None where nobody said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,10 @@ class TickWord:
     set_number: int
     kind: Literal["done", "not done", "taken back"]
     reason: str
+    load_kg: float | None = None
+
+
+MOST_LOAD_KG = 500.0
 
 
 def _scale(value: int | None, what: str) -> int | None:
@@ -196,10 +202,13 @@ def tick(
     set_number: int,
     kind: Literal["done", "not done"],
     reason: str = "",
+    load_kg: float | None = None,
     day: str | None = None,
 ) -> None:
     """Keeps that a set was done without the camera, or not done and why; a later word replaces
-    an earlier one of the same day, and both stay in the history."""
+    an earlier one of the same day, and both stay in the history. load_kg : as it was used."""
+    if load_kg is not None and not 0 <= load_kg <= MOST_LOAD_KG:
+        raise UsageError(f"the weight is from 0 to {MOST_LOAD_KG:g} kg")
     if kind == "not done" and reason not in REASONS:
         raise UsageError("choose why the set was not done")
     if kind not in ("done", "not done"):
@@ -215,6 +224,7 @@ def tick(
             set_number=set_number,
             kind=kind,
             reason=reason if kind == "not done" else "",
+            load_kg=load_kg if kind == "done" else None,
         ),
     )
 
@@ -253,8 +263,9 @@ def keep_word(clinic: Clinic, patient_id: int, word: TickWord) -> bool:
         is_new = change(
             c,
             """INSERT OR IGNORE INTO tick_history
-                  (patient_id, day, at, exercise, side, set_number, kind, reason)
-                  VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason)""",
+                  (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg)
+                  VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason,
+                          :load_kg)""",
             **values,
         )
         if newest is not None and values["at"] <= newest:
@@ -264,10 +275,13 @@ def keep_word(clinic: Clinic, patient_id: int, word: TickWord) -> bool:
         else:
             change(
                 c,
-                """INSERT INTO ticks (patient_id, day, at, exercise, side, set_number, kind, reason)
-                      VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason)
+                """INSERT INTO ticks
+                      (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg)
+                      VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason,
+                              :load_kg)
                       ON CONFLICT (patient_id, day, exercise, side, set_number)
-                      DO UPDATE SET kind = :kind, reason = :reason, at = :at""",
+                      DO UPDATE SET kind = :kind, reason = :reason, at = :at,
+                                    load_kg = :load_kg""",
                 **values,
             )
     return bool(is_new)
@@ -283,7 +297,7 @@ def tick_words_of(clinic: Clinic, patient_id: int, since: str) -> tuple[TickWord
     with clinic.read() as c:
         found = rows(
             c,
-            """SELECT at, day, exercise, side, set_number, kind, reason FROM tick_history
+            """SELECT at, day, exercise, side, set_number, kind, reason, load_kg FROM tick_history
                   WHERE patient_id = :p AND day >= :since ORDER BY at, id""",
             p=patient_id,
             since=since,
@@ -296,7 +310,7 @@ def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[T
     with clinic.read() as c:
         found = rows(
             c,
-            """SELECT day, exercise, side, set_number, kind, reason FROM ticks
+            """SELECT day, exercise, side, set_number, kind, reason, load_kg FROM ticks
                   WHERE patient_id = :p AND (:day IS NULL OR day = :day) ORDER BY day, id""",
             p=patient_id,
             day=day,

@@ -112,6 +112,7 @@ def _is_tick(v: object, ids) -> bool:
         and 1 <= v["set_number"] <= 20
         and v.get("kind") in ("done", "not done", "taken back")
         and (v.get("reason") in REASONS) == (v["kind"] == "not done")
+        and _is_between(v.get("load_kg"), 0, 500, kinds=(int, float))
     )
 
 

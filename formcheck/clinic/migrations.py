@@ -311,11 +311,17 @@ ALTER TABLE sets ADD COLUMN attention TEXT
 """Answers gain the day's questions, stops and what was done about an answer; a set says why it is
 to be looked at (no attention: it was measured before that was kept)."""
 
+_LOAD_AS_DONE = """
+ALTER TABLE ticks ADD COLUMN load_kg REAL CHECK (load_kg BETWEEN 0 AND 500);
+ALTER TABLE tick_history ADD COLUMN load_kg REAL CHECK (load_kg BETWEEN 0 AND 500)
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
     ("pieces checked at the end; every word on a set kept; deletion by age asks", _NOTHING_LOST),
     ("the day's questions, stops, what was done about them; the clinic's contact", _SAFETY),
+    ("the load with which a set was done that was not filmed", _LOAD_AS_DONE),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -50,7 +50,8 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
 def _what(stored: StoredSet, report: Report) -> str:
     context = report.context
     parts = [f"{stored.day}: {wording.exercise_name(stored.exercise).lower()}, {stored.side}"]
-    load = stored.load_kg if stored.load_kg is not None else context.load_kg
+    # As it was done, never as it was planned.
+    load = stored.load_kg
     parts.append("no load" if load == 0 else f"{load:g} kg" if load else "load not stated")
     support = stored.support or context.support
     parts.append(f"support: {support}" if support else "support not stated")
@@ -68,7 +69,10 @@ _PLACES = {
 
 def _dose(whole: AssessedSet) -> str:
     if whole.dose_prescribed:
-        return f"{whole.dose_done} of {whole.dose_prescribed} prescribed repetitions done."
+        done, prescribed = whole.dose_done, whole.dose_prescribed
+        if done > prescribed:
+            return f"Done: {wording.dose_done(done, prescribed)}."
+        return f"{done} of {prescribed} prescribed repetitions done."
     word = "repetition" if whole.dose_done == 1 else "repetitions"
     return f"{whole.dose_done} {word} done; no dose prescribed."
 

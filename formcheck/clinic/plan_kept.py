@@ -17,9 +17,9 @@ from formcheck.model.schedule import planned_schedule
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineKept:
-    """One line of a plan: days on which anything of it was done, and days planned until a day.
+    """One line of a plan: days on which anything of it was done, and days planned until now.
 
-    load_kg : the loads that were used, the oldest first, each once in a row; None not said.
+    loads_kg : the weights that were used, the oldest first, each once in a row.
     """
 
     line: PrescribedExercise
@@ -48,19 +48,25 @@ def history_of(clinic: Clinic, patient_id: int) -> tuple[DayDone, ...]:
 
 
 def plan_kept(
-    prescription: Prescription, history: Sequence[DayDone], sets: Iterable[StoredSet], today: date
+    prescription: Prescription,
+    history: Sequence[DayDone],
+    sets: Iterable[StoredSet],
+    ticks: Iterable[Tick],
+    today: date,
 ) -> tuple[LineKept, ...]:
     """Each line of a plan from its first day to yesterday, today too where something was done."""
-    begins, filmed = prescription.valid_from, list(sets)
+    begins = prescription.valid_from
+    filmed, ticked = list(sets), list(ticks)
     out = []
     for line in prescription.exercises:
         done = {d for d in days_done(line, history) if d >= begins}
         last = today if today in done else today - timedelta(days=1)
-        own = [s for s in filmed if s.exercise == line.exercise and s.day >= begins.isoformat()]
+        own = [s for s in filmed if _is_of_line(s, line, begins)]
         loads: list[float] = []
-        for s in sorted(own, key=lambda s: (s.day, s.id)):
-            if s.load_kg is not None and loads[-1:] != [s.load_kg]:
-                loads.append(s.load_kg)
+        words = [t for t in ticked if _is_of_line(t, line, begins)]
+        for one in sorted((*own, *words), key=lambda x: x.day):
+            if one.load_kg is not None and loads[-1:] != [one.load_kg]:
+                loads.append(one.load_kg)
         out.append(
             LineKept(
                 line=line,
@@ -73,6 +79,14 @@ def plan_kept(
             )
         )
     return tuple(out)
+
+
+def _is_of_line(one: StoredSet | Tick, line: PrescribedExercise, begins: date) -> bool:
+    return (
+        one.exercise == line.exercise
+        and one.day >= begins.isoformat()
+        and (one.side in line.sides or "both" in (one.side, *line.sides))
+    )
 
 
 def dose_of_day(

@@ -293,6 +293,14 @@ def set_by_id(clinic: Clinic, set_id: int) -> StoredSet | None:
     return stored_set(row) if row else None
 
 
+def set_load(clinic: Clinic, set_id: int, load_kg: float) -> None:
+    """Keeps the load with which a set was done. Raises UsageError for one that cannot be."""
+    if not 0 <= load_kg <= 500:
+        raise UsageError("the weight is from 0 to 500 kg")
+    with clinic.write() as c:
+        change(c, "UPDATE sets SET load_kg = :kg WHERE id = :id", kg=load_kg, id=set_id)
+
+
 def find_set_by_start(clinic: Clinic, start: str) -> StoredSet | None:
     """The one set whose name begins so (four signs at least), or None."""
     if len(start) < 4 or not all(c in "0123456789abcdef" for c in start):

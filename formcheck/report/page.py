@@ -85,7 +85,13 @@ def _facts(report: Report) -> list[tuple[str, str]]:
     ]
     whole = report.whole
     if whole.dose_prescribed is not None:
-        facts.append(("Repetitions", f"{whole.dose_done} of {whole.dose_prescribed} prescribed"))
+        done, prescribed = whole.dose_done, whole.dose_prescribed
+        told = (
+            wording.dose_done(done, prescribed)
+            if done > prescribed
+            else (f"{done} of {prescribed} prescribed")
+        )
+        facts.append(("Dose", told))
     if clip.is_mirrored:
         facts.append(("Mirrored", "the recording is mirrored; left and right were exchanged"))
     if clip.n_frames_lost:

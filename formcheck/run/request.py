@@ -209,12 +209,15 @@ def _line(
 
 
 def _with_the_lines(context: Context, line: PrescribedExercise) -> Context:
-    """The context, with load and heights of the prescription's line where it has none."""
+    """The context, with the heights of the prescription's line where it has none.
+
+    The load is not taken from there: what was planned is not what was lifted.
+    """
     return replace(
         context,
         **{
             name: getattr(line, name)
-            for name in ("load_kg", "step_height_cm", "seat_height_cm")
+            for name in ("step_height_cm", "seat_height_cm")
             if getattr(context, name) is None
         },
     )

@@ -62,7 +62,7 @@ def _count(report: Report) -> str:
     whole, facts, said = report.whole, report.whole.facts, report.exercise_words
     first = said.name if report.side == "both" else f"{said.name}, {report.side}"
     if whole.dose_prescribed:
-        first += f": {whole.n_complete} of {_plural(whole.dose_prescribed, said.kind)}"
+        first += f": {wording.dose_done(whole.n_complete, whole.dose_prescribed, said.kind)}"
     else:
         first += f": {_plural(whole.n_complete, said.kind)}"
     if facts.of_side:

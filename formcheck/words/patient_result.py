@@ -111,7 +111,10 @@ def _done(
     else:
         lines = [f"The camera saw {_count(done, noun)}."]
     if prescribed:
-        lines.append(f"Your plan says {_count(prescribed, noun)}.")
+        over = (
+            f": that is {done - prescribed} more. More is not better" if done > prescribed else ""
+        )
+        lines.append(f"Your plan says {_count(prescribed, noun)}{over}.")
     n_cut = len([r for r in repetitions if not r.repetition.is_complete])
     if n_cut:
         were = "was" if n_cut == 1 else "were"

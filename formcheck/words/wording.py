@@ -136,6 +136,14 @@ def label(key: str) -> str:
     return MEASURES[key].label
 
 
+def dose_done(done: int, prescribed: int, noun: str = "repetition") -> str:
+    """What was done of a dose, too much told as plainly as too little: `4 of 6 repetitions`,
+    `8 repetitions, 2 more than the 6 prescribed`."""
+    if done <= prescribed:
+        return f"{done} of {prescribed} {noun if prescribed == 1 else f'{noun}s'}"
+    return f"{done} {noun}s, {done - prescribed} more than the {prescribed} prescribed"
+
+
 def number(value: float, decimals: int = 0) -> str:
     """A number with a true minus sign and never a negative zero; a dash where missing."""
     if not math.isfinite(value):

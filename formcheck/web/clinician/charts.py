@@ -240,7 +240,7 @@ def dose_chart(sets: Sequence[StoredSet], chart_id: str) -> SmallChart | None:
             (
                 day_text(date.fromisoformat(s.day)),
                 f"{wording.exercise_name(s.exercise)}, {s.side}",
-                f"{s.dose_done} of {s.dose_prescribed}",
+                wording.dose_done(s.dose_done, s.dose_prescribed),
             )
             for s in dosed
         ],

@@ -4,12 +4,13 @@ import math
 from datetime import date, timedelta
 
 from formcheck.clinic import findings as kept_findings
-from formcheck.clinic.answers import answers_of, tick_words_of
+from formcheck.clinic.answers import answers_of, tick_words_of, ticks_of
 from formcheck.clinic.database import today
 from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
 from formcheck.clinic.follow_up import change_of, follow_up
 from formcheck.clinic.note import change_words
 from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.plan_kept import history_of, plan_kept
 from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
@@ -159,7 +160,43 @@ def _follow_up(request, faults=(), status: int = 200):
         standing=standing_line(clinic, patient.id),
         ticks=tuple(reversed(tick_words_of(clinic, patient.id, since)))[:40],
         criteria=criteria_view(clinic, patient, prescription),
+        kept=_plan_kept(clinic, patient, prescription),
     )
+
+
+def _plan_kept(clinic, patient: Patient, prescription) -> list[tuple[str, str, str, str]]:
+    """(exercise, how often, days done of those planned, what else is to be said) of each line."""
+    if prescription is None:
+        return []
+    found = plan_kept(
+        prescription,
+        history_of(clinic, patient.id),
+        sets_of(clinic, patient.id),
+        ticks_of(clinic, patient.id),
+        today(),
+    )
+    rows = []
+    for k in found:
+        more = []
+        if k.n_done > k.n_planned:
+            more.append(f"{k.n_done - k.n_planned} more days than planned")
+        if k.n_over:
+            sets = "set" if k.n_over == 1 else "sets"
+            more.append(f"more repetitions than prescribed in {k.n_over} filmed {sets}")
+        if k.loads_kg:
+            used = ", then ".join(f"{x:g}" for x in k.loads_kg[-4:])
+            planned = f", planned {k.line.load_kg:g} kg" if k.line.load_kg else ""
+            more.append(f"weight used: {used} kg{planned}")
+        sides = "" if k.line.sides == ("both",) else f", {' and '.join(k.line.sides)}"
+        rows.append(
+            (
+                f"{wording.exercise_name(k.line.exercise)}{sides}",
+                k.line.frequency or "once a day",
+                f"{k.n_done} of {k.n_planned}",
+                "; ".join(more),
+            )
+        )
+    return rows
 
 
 def _sets(request):

@@ -20,6 +20,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import Questions
 from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+from formcheck.words import wording
 from formcheck.words.safety_words import (
     ACTED_TOLD,
     SET_REASON_WORDS,
@@ -61,11 +62,10 @@ def set_facts(stored: StoredSet) -> str:
     noun = {"hold": "hold", "sequence": "sequence"}.get(
         load_exercise(stored.exercise).kind, "repetition"
     )
-    most = stored.dose_prescribed or stored.dose_done
-    done = f"{stored.dose_done}"
     if stored.dose_prescribed:
-        done += f" of {stored.dose_prescribed}"
-    parts = [f"{done} {noun}{'' if most == 1 else 's'}"]
+        parts = [wording.dose_done(stored.dose_done, stored.dose_prescribed, noun)]
+    else:
+        parts = [f"{stored.dose_done} {noun}{'' if stored.dose_done == 1 else 's'}"]
     for n, words in (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "perhaps past a limit"),
@@ -76,12 +76,12 @@ def set_facts(stored: StoredSet) -> str:
     ):
         if n:
             parts.append(f"{n} {words}")
-    # What the counts above do not tell: a set without a prescription, or more than was prescribed.
+    # What the counts above do not tell: a set without a prescription.
     parts += [SET_REASON_WORDS[r] for r in stored.attention if r in _TOLD_IN_WORDS]
     return "; ".join(parts)
 
 
-_TOLD_IN_WORDS = ("dose_over", "no_prescription", "not_counted")
+_TOLD_IN_WORDS = ("no_prescription", "not_counted")
 
 
 def answer_words(answer: Answer, questions: Questions) -> str:

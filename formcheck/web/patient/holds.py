@@ -190,6 +190,7 @@ def _hurt(request, faults=(), values=None, status: int = 200):
         values=values or {},
         faults=faults,
         is_hurt=True,
+        planned_kg=None,
     )
 
 

@@ -16,7 +16,18 @@ from formcheck.clinic.today import TodayExercise, TodaySet, find_today, todays_l
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
 from formcheck.model.errors import UsageError
 from formcheck.web.media import video_response
-from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+from formcheck.web.pages import (
+    PageError,
+    first,
+    get,
+    go,
+    number,
+    post,
+    render,
+    site_of,
+    telling,
+    whole,
+)
 from formcheck.web.patient import holds
 from formcheck.web.patient.holds import hold_of, own_standing
 from formcheck.web.patient.own import own_patient, own_set
@@ -153,7 +164,15 @@ def _broken_off(clinic, patient: Patient) -> list:
     return [u for u in open_uploads(clinic, patient.id) if u.last_at < before]
 
 
-def _named_set(request, patient: Patient, fields) -> TodaySet:
+def used_kg(fields) -> float:
+    """The weight that was used, as it was said. Raises UsageError where it was not."""
+    load = number(fields, "load_kg", "the weight that you used")
+    if load is None:
+        raise UsageError("write the weight that you used, in kg; 0 for none")
+    return load
+
+
+def _named_set(request, patient: Patient, fields) -> tuple[TodayExercise, TodaySet]:
     number = whole(fields, "number", "set")
     found = find_today(
         todays_own_list(request, patient),
@@ -163,13 +182,14 @@ def _named_set(request, patient: Patient, fields) -> TodaySet:
     )
     if found is None:
         raise UsageError("that set is not in your plan of today")
-    return found[1]
+    return found
 
 
 def _tick(request, fields):
     patient = own_patient(request)
     with telling() as faults:
-        s = _named_set(request, patient, fields)
+        of, s = _named_set(request, patient, fields)
+        is_loaded = bool(of.line.load_kg) and first(fields, "kind") == "done"
         tick(
             site_of(request).clinic,
             patient.id,
@@ -178,6 +198,7 @@ def _tick(request, fields):
             set_number=s.number,
             kind=first(fields, "kind"),
             reason=first(fields, "reason"),
+            load_kg=used_kg(fields) if is_loaded else None,
         )
     if faults:
         return _home(request, faults, 400)
@@ -187,7 +208,7 @@ def _tick(request, fields):
 def _untick(request, fields):
     patient = own_patient(request)
     with telling() as faults:
-        s = _named_set(request, patient, fields)
+        _, s = _named_set(request, patient, fields)
         untick(
             site_of(request).clinic,
             patient.id,

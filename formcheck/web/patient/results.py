@@ -6,11 +6,11 @@ from formcheck.clinic.database import today
 from formcheck.clinic.patients import current_prescription, prescription_by_id
 from formcheck.clinic.reviews import corrected_report, corrections_of
 from formcheck.clinic.safety import reasons_of
-from formcheck.clinic.sets import StoredSet
+from formcheck.clinic.sets import StoredSet, set_load
 from formcheck.clinic.settings import questions_for
 from formcheck.clinic.today import TodaySet, change_words, find_today, next_open
 from formcheck.model.safety import LEVELS, PainRule
-from formcheck.web.pages import get, go, post, render, site_of, telling
+from formcheck.web.pages import first, get, go, post, render, site_of, telling
 from formcheck.web.patient.holds import (
     AFTER,
     after_groups,
@@ -21,7 +21,7 @@ from formcheck.web.patient.holds import (
     values_of,
 )
 from formcheck.web.patient.own import own_patient, own_set
-from formcheck.web.patient.pages import over_words, set_path, set_words, todays_own_list
+from formcheck.web.patient.pages import over_words, set_path, set_words, todays_own_list, used_kg
 from formcheck.words.safety_words import LEVEL_WORDS, why_words
 
 
@@ -54,6 +54,7 @@ def _after(request, faults=(), values=None, status: int = 200):
         questions=by_id,
         values=values or {},
         faults=faults,
+        planned_kg=_planned_kg(request, stored),
         is_hurt=any(a.moment == "stopped" for a in said),
     )
 
@@ -71,9 +72,21 @@ def _rule_of(request, stored: StoredSet) -> PainRule:
     return rule_of_line(version.record() if version else None, stored.exercise, stored.side)
 
 
+def _planned_kg(request, stored: StoredSet) -> float | None:
+    """The weight that the plan of the set names; None where it names none, or says no load."""
+    clinic = site_of(request).clinic
+    version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
+    lines = version.record().exercises if version else ()
+    own = [x for x in lines if x.exercise == stored.exercise and x.load_kg]
+    sided = [x for x in own if stored.side in x.sides or "both" in (stored.side, *x.sides)]
+    return sided[0].load_kg if sided else None
+
+
 def _keep_after(request, fields):
-    stored = own_set(request)
-    with telling() as faults:
+    stored, clinic = own_set(request), site_of(request).clinic
+    with telling() as faults, clinic.one_change():
+        if _planned_kg(request, stored):
+            set_load(clinic, stored.id, used_kg(fields))
         keep_after(
             request,
             fields,
@@ -83,7 +96,8 @@ def _keep_after(request, fields):
             set_id=stored.id,
         )
     if faults:
-        return _after(request, faults, values_of(fields), 400)
+        values = {**values_of(fields), "load_kg": first(fields, "load_kg")}
+        return _after(request, faults, values, 400)
     return go(request, f"/my/sets/{stored.uid}")
 
 

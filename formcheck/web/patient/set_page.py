@@ -329,7 +329,8 @@ def _upload_facts(request, of: TodayExercise, s: TodaySet) -> dict:
         "exercise": s.exercise,
         "side": s.side,
         "set_number": s.number,
-        "load_kg": of.line.load_kg,
+        # A weight that is planned is asked for after the set, as it was used.
+        "load_kg": None if of.line.load_kg else of.line.load_kg,
         "support": of.line.support_allowed,
         "before": answer.id if answer else None,
         "day": today().isoformat(),
