@@ -1,5 +1,6 @@
 """The built wheel works by itself: in a new environment, away from the checkout."""
 
+import hashlib
 import importlib.util
 import json
 import os
@@ -103,6 +104,23 @@ def test_the_wheel_holds_models_exercises_and_licences_and_no_test(wheel):
             assert str(path.relative_to(ROOT)) in names
     assert [name for name in names if name.endswith("dist-info/licenses/LICENSE")]
     assert not [name for name in names if "test" in name.split("/")[0] or "make_bundles" in name]
+
+
+def test_the_wheel_says_what_it_is_made_of(wheel):
+    with zipfile.ZipFile(wheel) as archive:
+        (name,) = (n for n in archive.namelist() if "/sboms/" in n)
+        assert name.startswith("formcheck-")
+        bill = json.loads(archive.read(name))
+    assert (bill["bomFormat"], bill["specVersion"]) == ("CycloneDX", "1.6")
+    versions = {c["name"]: c.get("version") for c in bill["components"]}
+    listed = (ROOT / ".ci" / "requirements.txt").read_text("utf-8")
+    assert f"mediapipe=={versions['mediapipe']}" in listed
+    assert f"sqlalchemy=={versions['sqlalchemy']}" in listed
+    models = [c for c in bill["components"] if c["type"] == "machine-learning-model"]
+    for model in models:
+        content = (ROOT / "models" / model["name"]).read_bytes()
+        assert hashlib.sha256(content).hexdigest() == model["hashes"][0]["content"]
+    assert len(models) == 3
 
 
 def test_the_installed_wheel_analyses_a_clip(wheel, clip, tmp_path):
