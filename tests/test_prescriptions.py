@@ -31,6 +31,7 @@ from formcheck.model.programme import (
     Prescription,
     Tempo,
 )
+from formcheck.model.safety import Contact
 from formcheck.words import patient_words
 from formcheck.words.sheet import sheet_html, shown_planes
 
@@ -341,6 +342,18 @@ def test_an_exercise_file_s_own_texts_are_escaped_too(tmp_path):
     prescription = a_prescription(exercises=(line,))
     page = sheet_html(prescription, exercises_of(prescription, tmp_path / "p.toml"))
     assert "<img" not in page
+
+
+def test_the_sheet_names_the_clinics_number_or_leaves_a_line_to_write_it_on():
+    prescription = a_prescription()
+    exercises = exercises_of(prescription, "p")
+    blank = sheet_html(prescription, exercises)
+    assert "Phone of your clinic: ____" in blank
+    assert "Emergency number: ____" in blank
+    known = Contact(phone="030 1234", hours="8 to 17", emergency="112")
+    page = sheet_html(prescription, exercises, contact=known)
+    assert "Phone of your clinic: 030 1234 (8 to 17)" in page
+    assert "Emergency number: 112" in page
 
 
 def test_large_print_is_half_as_large_again():

@@ -147,15 +147,35 @@ def sheet(
     is_large: Annotated[
         bool, typer.Option("--large-print", help="Set the text half as large again.")
     ] = False,
+    data: Annotated[
+        Path | None,
+        typer.Option(
+            readable=False,
+            help="The clinic's data folder, for its phone number; without it there is a line to "
+            "write on.",
+        ),
+    ] = None,
 ) -> None:
     """Write the patient's printable page: figures, dose, cues, camera, cautions."""
+    from formcheck.clinic import open_clinic
+    from formcheck.clinic.folder import existing_data_folder
+    from formcheck.clinic.settings import contact_for
     from formcheck.files.prescriptions import exercises_of, read_prescription
     from formcheck.files.storage import refuse_to_overwrite, write_text
     from formcheck.words.sheet import sheet_html
 
     refuse_to_overwrite((file,), (out,))
     prescription = read_prescription(file)
-    page = sheet_html(prescription, exercises_of(prescription, file), is_large=is_large)
+    contact = None
+    if data is not None:
+        clinic = open_clinic(existing_data_folder(data).root)
+        try:
+            contact = contact_for(clinic)
+        finally:
+            clinic.close()
+    page = sheet_html(
+        prescription, exercises_of(prescription, file), is_large=is_large, contact=contact
+    )
     write_text(out, page)
     typer.echo(f"page written to {out}", err=True)
 

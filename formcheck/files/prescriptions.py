@@ -135,16 +135,18 @@ def compose_prescription(ask: Ask, today: date) -> Prescription:
             ask, "Review on", lambda t: _later(t, start), (start + timedelta(14)).isoformat()
         ),
         condition=_asked(ask, "Condition (may be left empty)", str.strip),
-        surgery_on=_asked(ask, "Date of surgery (may be left empty)", _date_or_none),
+        surgery_on=(
+            surgery_on := _asked(ask, "Date of surgery (may be left empty)", _date_or_none)
+        ),
         weight_bearing=_asked(ask, "Weight bearing (may be left empty)", str.strip),
         brace=_asked(ask, "Brace (may be left empty)", str.strip),
         goals=_asked(ask, "Goals (may be left empty)", str.strip),
-        exercises=_compose_lines(ask),
+        exercises=_compose_lines(ask, is_operated=surgery_on is not None),
     )
     return parse_prescription(to_toml(prescription), "the new prescription")
 
 
-def _compose_lines(ask: Ask) -> tuple[PrescribedExercise, ...]:
+def _compose_lines(ask: Ask, *, is_operated: bool) -> tuple[PrescribedExercise, ...]:
     lines: list[PrescribedExercise] = []
     while True:
         taken = {line.exercise for line in lines}
@@ -152,10 +154,10 @@ def _compose_lines(ask: Ask) -> tuple[PrescribedExercise, ...]:
         name = _asked(ask, f"Exercise{end}", partial(_new_exercise, taken=taken))
         if not name:
             return tuple(lines)
-        lines.append(_compose_line(ask, load_exercise(name)))
+        lines.append(_compose_line(ask, load_exercise(name), is_operated=is_operated))
 
 
-def _compose_line(ask: Ask, exercise: Exercise) -> PrescribedExercise:
+def _compose_line(ask: Ask, exercise: Exercise, *, is_operated: bool) -> PrescribedExercise:
     dose = exercise.usual_dose
     targets = tuple(
         goal
@@ -186,7 +188,10 @@ def _compose_line(ask: Ask, exercise: Exercise) -> PrescribedExercise:
         frequency=_asked(ask, "How often (for instance 3 times a week)", str.strip),
         sides=sides,
         targets=targets,
-        pain_limit=_asked(ask, "Stop when pain goes over (0 to 10)", _pain, "5"),
+        # After surgery no number is offered: the limit is chosen for this patient.
+        pain_limit=_asked(
+            ask, "Stop when pain goes over (0 to 10)", _pain, "" if is_operated else "5"
+        ),
         film=() if view == "none" else (FilmedSet(set_number=1, view=view),),
     )
 

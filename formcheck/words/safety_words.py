@@ -168,3 +168,12 @@ def emergency_words(contact: Contact) -> str:
     if not contact.emergency:
         return "No emergency number has been entered here: phone the one of your country."
     return f"Emergency number: {contact.emergency}."
+
+
+def paper_lines(contact: Contact) -> tuple[str, ...]:
+    """The numbers on a sheet of paper, with room to write one in that was not entered."""
+    hours = f" ({contact.hours})" if contact.hours else ""
+    return (
+        f"Phone of your clinic: {contact.phone or '_' * 24}{hours}",
+        f"Emergency number: {contact.emergency or '_' * 12}",
+    )

@@ -9,8 +9,10 @@ from importlib.resources import files
 
 from formcheck.model.measures import PLANES
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.safety import Contact
 from formcheck.words import patient_words
 from formcheck.words.figures import Near, camera_svg, exercise_svg
+from formcheck.words.safety_words import paper_lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,24 +39,37 @@ class SheetExercise:
 
 
 def sheet_html(
-    prescription: Prescription, exercises: Sequence[Exercise], *, is_large: bool = False
+    prescription: Prescription,
+    exercises: Sequence[Exercise],
+    *,
+    is_large: bool = False,
+    contact: Contact | None = None,
 ) -> str:
     """The patient's page of a prescription with the exercise of each of its lines.
 
-    `is_large` sets the text half as large again.
+    `is_large` sets the text half as large again. `contact` : how to reach the clinic; lines to
+    write on by hand where it is not known.
     """
-    return _rendered("sheet.html.j2", prescription, exercises, is_large)
+    return _rendered("sheet.html.j2", prescription, exercises, is_large, contact)
 
 
 def sheet_body(
-    prescription: Prescription, exercises: Sequence[Exercise], *, is_large: bool = False
+    prescription: Prescription,
+    exercises: Sequence[Exercise],
+    *,
+    is_large: bool = False,
+    contact: Contact | None = None,
 ) -> str:
     """What stands on the patient's page, for a page of the clinic that links its style itself."""
-    return _rendered("sheet_body.html.j2", prescription, exercises, is_large)
+    return _rendered("sheet_body.html.j2", prescription, exercises, is_large, contact)
 
 
 def _rendered(
-    template: str, prescription: Prescription, exercises: Sequence[Exercise], is_large: bool
+    template: str,
+    prescription: Prescription,
+    exercises: Sequence[Exercise],
+    is_large: bool,
+    contact: Contact | None,
 ) -> str:
     import jinja2
 
@@ -73,6 +88,7 @@ def _rendered(
         exercises=sheet_exercises(prescription, exercises, is_large=is_large),
         cautions=patient_words.CAUTIONS_FOR_ALL,
         nobody_watches=patient_words.NOBODY_WATCHES,
+        numbers=paper_lines(contact or Contact()),
         is_large=is_large,
     )
 

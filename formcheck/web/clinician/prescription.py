@@ -14,6 +14,7 @@ from formcheck.clinic.patients import (
     prescriptions_of,
     save_prescription,
 )
+from formcheck.clinic.settings import contact_for
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.files.templates import NamedTemplate, load_templates
 from formcheck.model.errors import FormcheckError
@@ -231,7 +232,9 @@ def _paper(request):
         "prescription_paper.html.j2",
         patient=patient,
         version=current.version,
-        body=sheet_body(record, exercises, is_large=is_large),
+        body=sheet_body(
+            record, exercises, is_large=is_large, contact=contact_for(site_of(request).clinic)
+        ),
         is_large=is_large,
     )
 
