@@ -6,10 +6,20 @@ from importlib.resources import files
 import pytest
 
 from formcheck.files.exercises import list_exercises, load_exercise
+from formcheck.files.question_rules import shipped_questions_text
+from formcheck.files.schema import parse_questions
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import FilmedSet, PrescribedExercise, Tempo
+from formcheck.model.safety import Contact
 from formcheck.web.documents import pages, text_of
 from formcheck.words import patient_words, wording
+from formcheck.words.safety_words import (
+    ACTED_WORDS,
+    LEVEL_WORDS,
+    UNTIL_WORDS,
+    emergency_words,
+    phone_words,
+)
 
 BANNED = [
     "fail",
@@ -111,6 +121,11 @@ def exercise_sentences():
 def shared_sentences():
     texts = [*patient_words.CAUTIONS_FOR_ALL, patient_words.NOBODY_WATCHES]
     texts += [m.patient_label for m in MEASURES.values()]
+    questions = parse_questions(shipped_questions_text(), "questions")
+    texts += [q.words for q in questions.questions] + [g.legend for g in questions.groups]
+    for words in (LEVEL_WORDS, ACTED_WORDS, UNTIL_WORDS):
+        texts += filter(None, words.values())
+    texts += [phone_words(Contact()), emergency_words(Contact())]
     texts += [
         wording.outcome_words(outcome, kind).words
         for kind, outcomes in (
