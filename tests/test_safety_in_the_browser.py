@@ -1,4 +1,4 @@
-"""The way of a patient with an urgent answer, in a browser: the same day, a second set, the next."""
+"""The way of a patient with an urgent answer, in a browser: a second set, and the next day."""
 
 import re
 from datetime import UTC, datetime, timedelta
