@@ -493,7 +493,7 @@ CASES = (
         ),
         short=Posture(
             trunk=35,
-            left_hip_lower=-1,
+            left_hip_lower=1,
             **one("left", hip=4, knee=15),
             **one("right", hip=-45, foot=None),
         ),

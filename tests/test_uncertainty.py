@@ -148,8 +148,8 @@ def test_every_part_names_its_source(quantity):
 
 
 def test_the_offset_near_straight_fades_with_the_bend():
-    sizes = [near_straight_part(v).standard for v in (-5, 0, 20, 40, 60, 100)]
-    assert sizes[0] == sizes[1] > sizes[2] > sizes[3] > sizes[4] == sizes[5] == 0
+    sizes = [near_straight_part(v).standard for v in (-5, 0, 30, 50, 70, 90, 120)]
+    assert sizes[0] == sizes[1] == sizes[2] > sizes[3] > sizes[4] > sizes[5] == sizes[6] == 0
 
 
 @given(st.floats(-10, 140), st.floats(0, 140))

@@ -11,14 +11,17 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.intervals import (
     azimuth_part,
+    both_ends_part,
     front_leak_part,
     grain_part,
     leg_plane_part,
+    lifted_pelvis_part,
     model_parts,
     near_straight_part,
     noise_part,
     projected_flexion_deg,
     sampling_part,
+    shortened_part,
     tilt_part,
     time_part,
 )
@@ -149,7 +152,9 @@ def knee_parts(s: Setting, value: float, at: int | None = None) -> list[Part]:
     loss = max(abs(value), 0) - projected_flexion_deg(min(abs(value), 175.0), off)
     return [
         *model_parts("knee_flexion"),
+        *((lifted_pelvis_part(),) if s.position == "hook_lying" else ()),
         near_straight_part(value),
+        shortened_part("knee_flexion", s.series.leg_seen_share),
         plane_part(s.series.knee_flexion_standard_deg, at_value(s, value, at), loss),
         grain_part(degrees_per_px(s.series.thigh_px, s.series.shank_px)),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
@@ -219,6 +224,13 @@ def front_leak(quantity: str, s: Setting, at: int) -> Part:
     return front_leak_part(float(np.sqrt(3) * standard[at]))
 
 
+def thigh_seen_share(s: Setting, at: int) -> float:
+    """Share of the thigh's length that a camera ahead sees at grid index `at`; 1 where unknown."""
+    hip, knee = (s.track.image_px[at, LANDMARK[s.series.side, j]] for j in ("hip", "knee"))
+    share = float(np.linalg.norm(knee - hip)) / s.series.thigh_px
+    return share if np.isfinite(share) else 1.0
+
+
 def off_front_share(s: Setting) -> float:
     """Share of a forward distance that the camera sees as a sideways one."""
     return float(np.sin(np.radians(90 - off_side_deg(s.view.azimuth_deg))))
@@ -250,8 +262,10 @@ def driving_parts(s: Setting, value: float) -> list[Part]:
 
 
 def driving_change_parts(s: Setting, value: float) -> list[Part]:
+    quantity = driving_quantity(s)
     return [
-        *model_parts(driving_quantity(s), is_change=True),
+        *model_parts(quantity, is_change=True),
+        *(() if quantity == "leg_elevation" else (both_ends_part(),)),
         azimuth_part(plane_loss_deg(s, value) * 0.5),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px),
     ]

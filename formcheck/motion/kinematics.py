@@ -171,6 +171,11 @@ class Series:
     trunk_inclination_standard_deg: np.ndarray | None = None
     fppa_standard_deg: np.ndarray | None = None
     knee_medial_standard_share: np.ndarray | None = None
+    leg_seen_share: float = 1.0
+    """Share of lengths along the leg's own plane that a camera at the side sees; 1 where that is
+    not known."""
+    is_two_leg: bool = False
+    """Whether both legs carry the person side by side."""
     trunk_ahead_deg: np.ndarray | None = None
     """Lean of the trunk along the line of sight of a camera ahead or behind, (n,); from nowhere
     else."""
@@ -215,6 +220,8 @@ def build_series(
         foot_length_px=limbs.foot_px,
         thigh_px=limbs.thigh_px,
         shank_px=limbs.shank_px,
+        leg_seen_share=1.0 if leg_plane is None else leg_plane.seen_share,
+        is_two_leg=is_two_leg,
         trunk_ahead_deg=trunk_ahead_deg,
         **_only_if(from_side, _series_from_the_side(limbs, width_share, leg_plane)),
         **_only_if(from_front, _series_from_the_front(limbs, front_view, is_two_leg=is_two_leg)),

@@ -15,7 +15,10 @@ from formcheck.model.intervals import (
     front_leak_part,
     measured,
     model_parts,
+    pelvis_hidden_part,
     projected_flexion_deg,
+    raised_leg_part,
+    shortened_part,
     tilt_part,
 )
 from formcheck.model.measures import MEASURES, is_supported
@@ -39,6 +42,7 @@ from formcheck.motion.circumstances import (
     picture_jitter_part,
     plane_loss_deg,
     plane_part,
+    thigh_seen_share,
 )
 from formcheck.motion.kinematics import long_length_px
 from formcheck.motion.readers import READERS, Read, reads
@@ -52,6 +56,7 @@ from formcheck.motion.readings import (
     seen_enough,
     stretch,
 )
+from formcheck.motion.track import low_pass
 
 _TURN = {
     "thigh_inclination_deg": ("thigh_inclination_deg", "thigh_inclination"),
@@ -157,6 +162,7 @@ def _knee_gain(key: str, s: Setting) -> Read:
         return HIDDEN
     parts = [
         *model_parts("knee_flexion", is_change=True),
+        raised_leg_part(),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
         peak_part(s, s.series.knee_flexion_deg, s.attempt.start + at),
     ]
@@ -175,6 +181,8 @@ def _turn(key: str, s: Setting) -> Read:
         if quantity == "fppa" and leak.standard > FRONT_LEAK_MOST_DEG:
             return OFF_FRONT
         parts.append(leak)
+        if quantity == "fppa":
+            parts.append(shortened_part("fppa", thigh_seen_share(s, s.attempt.turn)))
     if MEASURES[key].unit == "deg":
         parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
         if "sagittal" in MEASURES[key].views:
@@ -183,6 +191,8 @@ def _turn(key: str, s: Setting) -> Read:
             if is_out_of_picture(own, s.attempt.turn):
                 return OUT_OF_PICTURE
             parts.append(plane_part(own, s.attempt.turn, loss))
+            if quantity in ("thigh_inclination", "shank_inclination"):
+                parts.append(shortened_part(quantity, s.series.leg_seen_share))
         if quantity in GRAVITY_QUANTITIES:
             parts.append(tilt_part(s.view.roll_deg))
     elif key == "pelvis_shift_share":
@@ -242,9 +252,9 @@ def _fppa_peak(key: str, s: Setting) -> Read:
             return HIDDEN
         parts = [*model_parts("fppa", is_change=True), *seen]
         return measured(key, float(piece[at]) - start, parts, moment_s(s, s.attempt.start + at))
-    return measured(
-        key, float(piece[at]), [*model_parts("fppa"), *seen], moment_s(s, s.attempt.start + at)
-    )
+    shortened = shortened_part("fppa", thigh_seen_share(s, s.attempt.start + at))
+    parts = [*model_parts("fppa"), shortened, *seen]
+    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
 @reads("knee_separation_ratio_least")
@@ -260,6 +270,9 @@ def _separation(key: str, s: Setting) -> Read:
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
+PELVIS_CUT_OFF_HZ = 2.0
+"""The hips' line is smoothed to this before its largest is taken: a pelvis sinks with its body, in
+half a second and more, and the largest of what is faster is the model's wandering (decision 70)."""
 PELVIS_LEAK_MOST_DEG = 2.0
 """Pelvic obliquity is refused where view and lean together may turn the hip line by more (standard
 uncertainty): the drop of a pelvis that is looked for is 5 deg and more (decision 62)."""
@@ -273,13 +286,14 @@ def _obliquity(key: str, s: Setting) -> Read:
     leak_deg = None
     if s.series.trunk_ahead_deg is not None:
         leak_deg = off_front_deg(s) * np.sin(np.radians(s.series.trunk_ahead_deg))
+    values = low_pass(s.series.pelvic_obliquity_deg, s.series.grid_hz, PELVIS_CUT_OFF_HZ)
     value = _largest_in_size(
         key,
         s,
-        s.series.pelvic_obliquity_deg,
+        values,
         quantity="pelvic_obliquity",
         zero=at_standing(s, s.series.pelvic_obliquity_deg),
-        more_parts=(),
+        more_parts=() if s.series.is_two_leg else (pelvis_hidden_part(_most_lean_deg(s)),),
         joints=("hip",),
         deg_per_px=degrees_per_px(apart_px(s, "hip")),
         leak_deg=leak_deg,
@@ -290,6 +304,14 @@ def _obliquity(key: str, s: Setting) -> Read:
         if np.isfinite(within).any() and np.nanmax(within) > most:
             return OFF_FRONT_LEANING
     return value
+
+
+def _most_lean_deg(s: Setting) -> float:
+    """The most that the trunk leans to the camera in a repetition; 0 where it is not known."""
+    if s.series.trunk_ahead_deg is None:
+        return 0.0
+    lean = s.series.trunk_ahead_deg[s.attempt.start : s.attempt.end + 1]
+    return float(np.nanmax(lean)) if np.isfinite(lean).any() else 0.0
 
 
 TRUNK_LEAK_MOST_DEG = 6.0
@@ -487,7 +509,8 @@ def _range(key: str, s: Setting) -> Read:
         *shared,
         *model_parts("knee_flexion", is_change=True),
         bent_to_straight_part(least, largest),
-        azimuth_part(loss),
+        plane_part(s.series.knee_flexion_standard_deg, s.attempt.turn, loss),
+        shortened_part("knee_flexion", s.series.leg_seen_share),
         jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
     return measured(key, value, parts)

@@ -144,11 +144,12 @@ def _camera_beside_front(v, said, reader):
 
 def _leg_out_of_picture(v, said, reader):
     whose = f"Your {v['side']}" if reader == "patient" else f"The {v['side']}"
-    where, to = ("toward", "back") if v["yaw_deg"] > 0 else ("away from", "forward")
+    where, to = ("toward", "back") if v["yaw_deg"] > 0 else ("away from", "front")
+    theirs = "your" if reader == "patient" else "the patient's"
     return (
         f"{whose} leg points about {abs(v['yaw_deg']):.0f} deg out of the picture, {where} the "
         "camera, so its angles are wide. Turn so that the toes point straight across the picture, "
-        f"or film from further {to}."
+        f"or move the camera a step toward {theirs} {to}."
     )
 
 
