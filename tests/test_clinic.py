@@ -734,7 +734,7 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
         "Largest knee flexion",
         "95 % interval",
         "° since ",
-        "smallest detectable change",
+        "MDC95",
         "during 2",
         "Effort (0 to 10): 5",
         "1 repetition left out",
@@ -744,7 +744,7 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
         assert words in note, (words, note)
     assert "limit" not in note
     judged = replace(find_set(clinic, stored.uid), n_passed=3, n_doubtful=1, n_not_met=2)
-    told = "Past a limit in 3; perhaps past a limit in 1; target not reached in 2."
+    told = "Past a limit in 3; possibly past a limit in 1; target not reached in 2."
     assert told in note_text(clinic, judged)
 
 

@@ -47,7 +47,7 @@ def test_a_target_and_a_limit_stand_behind_the_best_estimate():
     bounds = (("target", DEEP), ("limit", Bound(measure="knee_flexion_peak_deg", at_most=110)))
     raw = film(repeated(STANDING, [SQUAT] * 3), Camera())
     assert sentence(report_of("squat", raw, *bounds, line=line, side="left")) == (
-        "Squat, left: 3 of 3 repetitions; deepest 105° (±10), target at least 60: reached in 3, "
+        "Squat, left: 3 of 3 repetitions; deepest 105° (±10), target at least 60: reached in 3; "
         "limit 110: possibly passed in 3, check the video."
     )
 

@@ -410,7 +410,7 @@ def test_a_set_without_a_target_is_measured_and_not_judged():
 
 def test_a_clip_that_cannot_be_measured_says_so_and_why():
     shown = page(unusable(), None)
-    assert "We couldn't measure this clip" in shown.text
+    assert "This clip could not be measured" in shown.text
     assert "only a small part of the clip" in shown.text
     assert "No repetition was found" in shown.text
     assert "We couldn't tell where the camera stood" in shown.text

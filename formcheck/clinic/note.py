@@ -83,7 +83,7 @@ def _outcomes(stored: StoredSet) -> list[str]:
         f"{words} in {n}"
         for n, words in (
             (stored.n_passed, "past a limit"),
-            (stored.n_doubtful, "perhaps past a limit"),
+            (stored.n_doubtful, "possibly past a limit"),
             (stored.n_not_met, "target not reached"),
             (stored.n_open, "target within measuring error or not seen"),
             (stored.n_limit_unseen, "limit not seen"),
@@ -113,7 +113,7 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
         return f"{size}; {change.basis}"
     error = wording.plus_minus(key, change.smallest).removeprefix("± ")
     told = "more than" if change.verdict == "larger_than_error" else "within"
-    return f"{size}, {told} the smallest detectable change of {error}"
+    return f"{size}, {told} the MDC95 of {error}"
 
 
 def _measures(clinic: Clinic, stored: StoredSet, report: Report) -> list[str]:

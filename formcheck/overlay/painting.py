@@ -73,7 +73,7 @@ def _paste(rgb: np.ndarray, picture: np.ndarray, x: int, y: int) -> None:
 @lru_cache(maxsize=256)
 def _chip(outcome: OutcomeWords, size_px: int) -> np.ndarray:
     """An outcome as a white chip: shape and words in its colour."""
-    words = lettering.words(outcome.words.split(":")[0], size_px, outcome.colour, WHITE)
+    words = lettering.words(outcome.short, size_px, outcome.colour, WHITE)
     side = words.shape[0]
     icon = lettering.shape(outcome.shape, side - max(size_px // 4, 2), outcome.colour)
     edge = np.full((side, max(size_px // 4, 2), 3), WHITE, np.uint8)

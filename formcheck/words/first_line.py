@@ -38,6 +38,8 @@ def set_sentence(report: Report, reader: Reader) -> str:
     if not whole.n_repetitions and not facts.n_left_out:
         spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
         why = f" {finding_words(spoilt, said, reader)}" if spoilt else ""
+        if any(f.code == "timed_not_measured" for f in report.findings):
+            return f"{said.name}: timed, not counted.{why}"
         return f"{said.name}: no {said.kind} was found.{why}"
     parts = [_count(report)]
     if facts.held is not None:
@@ -142,7 +144,8 @@ def _told(told: ToldMeasure, report: Report, reader: Reader) -> str:
     if told.key == _PELVIS and told.side != "both" and value.value < 0:
         value = replace(value, value=-value.value, low=-value.high, high=-value.low)
     words = f"{head}{_name(told, report)} {estimate(value, reader)}"
-    return ", ".join([words, *(_decision(d, told, reader) for d in told.decisions)])
+    decisions = "; ".join(_decision(d, told, reader) for d in told.decisions)
+    return f"{words}, {decisions}" if decisions else words
 
 
 def _is_told_by_its_mean(told: ToldMeasure) -> bool:

@@ -108,6 +108,8 @@ def _done(
         n_steps = len([r for r in repetitions if r.repetition.is_complete])
         lines = [f"The camera saw {_count(n_steps, noun)} in {_count(done, 'sequence')}."]
         noun = "sequence"
+    elif any(f.code == "timed_not_measured" for f in report.findings) and not done:
+        lines = ["This exercise is timed, not counted."]
     else:
         lines = [f"The camera saw {_count(done, noun)}."]
     if prescribed:

@@ -42,6 +42,11 @@ class OutcomeWords:
     weight: int
 
     @property
+    def short(self) -> str:
+        """The words where there is little room: in the video."""
+        return "borderline" if self.name == "borderline" else self.words.split(":")[0]
+
+    @property
     def colour(self) -> tuple[int, int, int]:
         return TONES[self.tone]
 
@@ -88,7 +93,7 @@ _WORDS = {
 }
 _EITHER = {
     "not_visible": OutcomeWords(
-        name="not_visible", words="we couldn't measure this", shape="dash", tone="slate", weight=2
+        name="not_visible", words="not measured", shape="dash", tone="slate", weight=2
     ),
     "not_judged": OutcomeWords(
         name="not_judged", words="not judged", shape="ring", tone="slate", weight=1

@@ -68,7 +68,7 @@ def set_facts(stored: StoredSet) -> str:
         parts = [f"{stored.dose_done} {noun}{'' if stored.dose_done == 1 else 's'}"]
     for n, words in (
         (stored.n_passed, "past a limit"),
-        (stored.n_doubtful, "perhaps past a limit"),
+        (stored.n_doubtful, "possibly past a limit"),
         (stored.n_limit_unseen, "with a limit not seen"),
         (stored.n_not_met, "with a target not reached"),
         (stored.n_open, "with a target within measuring error or not seen"),
