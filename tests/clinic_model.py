@@ -177,7 +177,7 @@ class Folder:
         self.gone: set[bytes] = set()
         self.stale: dict = {}
         self.numbers = itertools.count(1000)
-        self.n_troubles = self.n_kills = 0
+        self.n_steps = self.n_troubles = self.n_kills = 0
 
     def close(self) -> None:
         self.clinic.close()
@@ -196,6 +196,7 @@ class Folder:
         What is there afterwards is the state before it or the one after it.
         """
         before, told, trouble = self.state, None, trouble or Trouble()
+        self.n_steps += 1
         try:
             with failing(trouble, self.clinic.engine):
                 work()
