@@ -24,10 +24,12 @@ from formcheck.web.clinician.prescription_form import (
     form_of,
     form_of_template,
     form_with,
+    gives,
     known_exercise,
     new_form,
     precautions_of,
 )
+from formcheck.words import patient_words
 
 USUAL_SETS, USUAL_REPETITIONS = 3, 10
 """Where an exercise file names no dose (common practice)."""
@@ -125,6 +127,9 @@ def _changed(name: str, rest: str, form: Form) -> tuple[Form, str]:
     if name == "film" and exercise is not None and more in {v.plane for v in exercise.views}:
         _put_film(line, more)
         return with_lines(form, lines), f"A set of {title} to film was added."
+    if name == "note" and exercise is not None:
+        _put_notes(line, exercise, sound_limits(form))
+        return with_lines(form, lines), f"The precautions were put into the notes of {title}."
     raise UsageError("this page does not know that button")
 
 
@@ -242,6 +247,15 @@ def _put_film(line: Line, plane: str) -> None:
     most = int(sets) if sets.isascii() and sets.isdigit() else 1
     line[f"film{len(used)}.view"] = plane
     line[f"film{len(used)}.set_number"] = str(min(len(used) + 1, max(most, 1)))
+
+
+def _put_notes(line: Line, exercise: Exercise, limits: Sequence[Limit]) -> None:
+    """The precautions that the exercise usually passes and cannot show, in its notes."""
+    for limit in limits:
+        said, notes = patient_words.limit_words(limit), line.get("notes", "")
+        is_passed = past_limits(exercise, *knee_limits([limit])) is not None
+        if is_passed and not gives(exercise.id, limit.measure) and said not in notes:
+            line["notes"] = f"{notes} {said.removesuffix('.')}.".strip()
 
 
 # -- steps back

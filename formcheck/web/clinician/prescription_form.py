@@ -252,6 +252,9 @@ def form_from(fields: Mapping[str, list[str]]) -> Form:
     """The form as it was sent, lines without an exercise left out and the rest closed up."""
     sent = {name: (values or [""])[0].strip() for name, values in fields.items()}
     sent |= {name: " ".join(values) for name, values in fields.items() if name.endswith(".sides")}
+    # Days that no choice names are written beside the choices, and go before them.
+    words = {n.removesuffix("_words"): w for n, w in sent.items() if n.endswith(".frequency_words")}
+    sent |= {name: said for name, said in words.items() if said}
     values = {name: sent.get(name, "") for name in HEAD}
     for name in COMMON:
         values[f"all.{name}"] = sent.get(f"all.{name}", "")

@@ -1,7 +1,7 @@
 """What the page of a prescription shows of its form: choices, pictures, what is usual, the card."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -11,7 +11,7 @@ from formcheck.files.prescription_advice import knee_limits, past_limits
 from formcheck.files.schema import parse_prescription, prescription_advice
 from formcheck.model.errors import FileError
 from formcheck.model.measures import MEASURES
-from formcheck.model.programme import Exercise, Prescription
+from formcheck.model.programme import Exercise, Limit, Prescription
 from formcheck.web.clinician.prescription_edits import copy_of, sound_limits
 from formcheck.web.clinician.prescription_faults import FormFault, form_fault, form_faults
 from formcheck.web.clinician.prescription_form import (
@@ -21,10 +21,11 @@ from formcheck.web.clinician.prescription_form import (
     Form,
     applied,
     form_with,
+    gives,
     known_exercise,
     prescription_text_of,
 )
-from formcheck.words import wording
+from formcheck.words import patient_words, wording
 from formcheck.words.exercise_words import SUPPORT_LEVELS
 from formcheck.words.figures import poses_svg
 from formcheck.words.sheet import SheetExercise, sheet_exercises
@@ -228,22 +229,24 @@ def _fields_shown(exercise: Exercise, values: Mapping[str, str], at: str) -> fro
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unseen:
-    """A precaution that no set to film of an exercise shows, and the view that would."""
+class Mend:
+    """Something amiss with the button that mends it: what it does, and its words."""
 
     n: int
     words: str
-    plane: str
-    view: str
+    do: str
+    button: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beside:
     """What changes with the form: its faults, a colleague's questions, the patient's card, its
     text. prescription : as far as it can be shown; None while there is nothing to show.
-    unseen : what is told with the button that mends it, in place of its fault."""
+    unseen : precautions that no set to film shows, with the button that mends it, in place of
+    the fault. untold : precautions that an exercise usually passes and no view of it can show."""
 
-    unseen: tuple[Unseen, ...]
+    unseen: tuple[Mend, ...]
+    untold: tuple[Mend, ...]
     faults: tuple[FormFault, ...]
     advice: tuple[FormFault, ...]
     prescription: Prescription | None
@@ -251,6 +254,7 @@ class Beside:
     text: str
 
 
+_ELSEWHERE = re.compile(r"past the limit of .* that .* has; give this line the limit too")
 _NOT_SEEN = re.compile(r"precaution \d+ of all.* is not seen from the views to be filmed")
 
 
@@ -263,10 +267,11 @@ def beside(form: Form, code: str) -> Beside:
     except FileError as error:
         faults = error.faults or (str(error),)
         record = _shown_in_part(form, code, faults)
-    unseen = _unseen(form)
+    unseen, untold = _unseen(form), _untold(form)
     told = form_faults(faults, form)
     return Beside(
         unseen=unseen,
+        untold=untold,
         faults=tuple(f for f in told if not (unseen and _NOT_SEEN.search(f.words))),
         advice=() if faults else advice_of(text, form),
         prescription=record,
@@ -277,7 +282,16 @@ def beside(form: Form, code: str) -> Beside:
 
 def advice_of(text: str, form: Form) -> tuple[FormFault, ...]:
     """What a colleague would ask about a sound text, in the form's words."""
-    return tuple(form_faults(prescription_advice(text, "prescription"), form))
+    told = form_faults(prescription_advice(text, "prescription"), form)
+    # What is not in the line's limits is told as what no view can show, or stands in its notes.
+    numbers = {line.n for line in form.lines if _beyond(form, line.n)}
+    return tuple(
+        f for f in told if not (_ELSEWHERE.search(f.words) and f.field in _line_fields(numbers))
+    )
+
+
+def _line_fields(numbers: Iterable[int]) -> set[str]:
+    return {f"e{n}.sets" for n in numbers}
 
 
 def _card(record: Prescription) -> tuple[SheetExercise, ...]:
@@ -319,17 +333,58 @@ def _readable(form: Form, values: Mapping[str, str], code: str) -> Prescription 
     return record if is_known else None
 
 
-def _unseen(form: Form) -> tuple[Unseen, ...]:
+def _unseen(form: Form) -> tuple[Mend, ...]:
     """The precautions that no set to film shows, each with the view that would."""
-    found = []
+    found: dict[tuple[int, str], Mend] = {}
     for line in form.lines:
         values, at = form.values, f"e{line.n}."
         exercise = known_exercise(values.get(at + "exercise", ""))
         filmed = {values.get(f"{at}film{k}.view", "") for k in range(MOST_ROWS)} - {""}
-        for _, limit in applied(values, line.n) if exercise and filmed else ():
-            if exercise is not None and not _is_seen(exercise, limit.measure, filmed):
-                plane = next(v.plane for v in exercise.views if limit.measure in v.measures)
-                words = f"Exercise {line.n + 1}, {exercise.name}: no set to film shows the "
-                words += wording.label(limit.measure)[:1].lower() + wording.label(limit.measure)[1:]
-                found.append(Unseen(n=line.n, words=words, plane=plane, view=FROM[plane]))
-    return tuple({(u.n, u.plane): u for u in found}.values())
+        for _, limit in applied(values, line.n) if filmed else ():
+            if exercise is None or _is_seen(exercise, limit.measure, filmed):
+                continue
+            plane = next(v.plane for v in exercise.views if limit.measure in v.measures)
+            label = wording.label(limit.measure)
+            found[line.n, plane] = Mend(
+                n=line.n,
+                words=f"Exercise {line.n + 1}, {exercise.name}: no set to film shows the "
+                f"{label[:1].lower()}{label[1:]}",
+                do=f"film:{line.n}:{plane}",
+                button=f"Film it from {FROM[plane]} too",
+            )
+    return tuple(found.values())
+
+
+def _untold(form: Form) -> tuple[Mend, ...]:
+    """The precautions that an exercise usually passes and none of its views can show, as long as
+    its notes do not say them."""
+    found = []
+    for line in form.lines:
+        notes = form.values.get(f"e{line.n}.notes", "")
+        for past, limit in _beyond(form, line.n):
+            if patient_words.limit_words(limit) in notes:
+                continue
+            name = form.values.get(f"e{line.n}.exercise", "")
+            found.append(
+                Mend(
+                    n=line.n,
+                    words=f"Exercise {line.n + 1}, {wording.exercise_name(name)}: {past}, and no "
+                    "view of it shows that, so that the patient would not read of it here; say it "
+                    "in its notes, or choose another exercise",
+                    do=f"note:{line.n}",
+                    button="Write it into its notes",
+                )
+            )
+    return tuple(found)
+
+
+def _beyond(form: Form, n: int) -> tuple[tuple[str, Limit], ...]:
+    """(in words, limit) of each precaution on the knee that the exercise cannot show and whose
+    number its usual range passes."""
+    exercise = known_exercise(form.values.get(f"e{n}.exercise", ""))
+    out = []
+    for limit in sound_limits(form) if exercise else ():
+        past = past_limits(exercise, *knee_limits([limit]))
+        if past and not gives(exercise.id, limit.measure):
+            out.append((past, limit))
+    return tuple(out)

@@ -44,7 +44,7 @@ const nextFocus = (what) => {
   const [name, n] = what.split(":");
   const places = {
     up: [`e${n - 1}.up`, `e${n - 1}.down`], down: [`e${+n + 1}.down`, `e${+n + 1}.up`],
-    remove: ["undo"], copy: [`e${+n + 1}.sets`], add: [`add-${n}`], film: [`e${n}.sets`],
+    remove: ["undo"], copy: [`e${+n + 1}.sets`], add: [`add-${n}`], film: [`e${n}.sets`], note: [`e${n}.sets`],
     goal: [`e${n}.target0.at_least`], template: ["involved_side"], last: ["involved_side"],
     empty: ["involved_side"], undo: ["undo"],
   };
@@ -52,7 +52,13 @@ const nextFocus = (what) => {
   return found.find((at) => at && !at.disabled) ?? document.getElementById("save");
 };
 
-const change = async (what, focused) => {
+// One after the other: each begins from the form that the one before left.
+let queue = Promise.resolve();
+const change = (what, focused) => {
+  queue = queue.then(() => changeNow(what, focused));
+  return queue;
+};
+const changeNow = async (what, focused) => {
   clearTimeout(waiting);
   ++asked;
   const old = form(), fields = fieldsOf(old);
@@ -66,17 +72,20 @@ const change = async (what, focused) => {
     const was = document.getElementById(details.id);
     if (was && !(begins && ["begin", "picker"].includes(details.id))) details.open = was.open;
   }
-  if (what === "show") {
-    // What was typed while the answer was on its way is not lost.
-    for (const field of old.elements) {
-      const now = field.id && field.type !== "checkbox" && fresh.querySelector(`#${CSS.escape(field.id)}`);
-      if (now && field.name && fields.has(field.name) && field.value !== fields.get(field.name)) now.value = field.value;
-    }
-    focused = old.contains(document.activeElement) ? document.activeElement : focused;
+  // What was typed while the answer was on its way is not lost. Lines may have changed places.
+  let isTyped = false;
+  for (const field of old.elements) {
+    if (!field.id || field.type === "checkbox" || (what !== "show" && /^e\d/.test(field.name))) continue;
+    const now = fresh.querySelector(`#${CSS.escape(field.id)}`);
+    if (!now || !fields.has(field.name) || field.value === fields.get(field.name)) continue;
+    now.value = field.value;
+    isTyped = true;
   }
+  if (what === "show" && old.contains(document.activeElement)) focused = document.activeElement;
   const held = focused?.id ? focused.getBoundingClientRect().top : null;
   old.replaceWith(document.adoptNode(fresh));
   putBeside(answer.response);
+  if (isTyped) showBeside();
   const same = what === "show" && focused?.id ? document.getElementById(focused.id) : null;
   const next = same ?? nextFocus(what);
   next?.closest("details:not([open])")?.setAttribute("open", "");
