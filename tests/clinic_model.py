@@ -295,10 +295,12 @@ class Folder:
                 trouble,
             )
 
-    def piece(self, uid: str, trouble: Trouble) -> None:
+    def piece(self, uid: str, trouble: Trouble, *, is_late: bool = False) -> None:
+        """The next piece. is_late : its request began when fewer pieces were here."""
         code, content = self.state.uploads[uid]
-        upload = uploads.find_upload(self.clinic, uid, self._patient(code).id)
-        self.stale.setdefault(uid, upload)
+        newest = uploads.find_upload(self.clinic, uid, self._patient(code).id)
+        self.stale.setdefault(uid, newest)
+        upload = self.stale[uid] if is_late else newest
         more = (b"" if content else VIDEO_HEAD) + b"piece %d" % next(self.numbers)
         after = self._next()
         after.uploads[uid] = (code, content + more)
@@ -309,7 +311,7 @@ class Folder:
 
         self.do(
             lambda: asyncio.run(
-                uploads.receive_piece(self.clinic, upload, upload.n_pieces, body())
+                uploads.receive_piece(self.clinic, upload, newest.n_pieces, body())
             ),
             after,
             trouble,

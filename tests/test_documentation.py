@@ -264,42 +264,6 @@ def test_the_version_has_a_heading_in_the_changes():
     assert f"\n## {__version__}\n" in changes
 
 
-def test_the_servers_limits_in_the_documents_are_those_of_the_code():
-    from formcheck.clinic import exchange_package as package
-    from formcheck.clinic import jobs, sets, uploads
-    from formcheck.web import pages, security, server, sessions, workers
-    from formcheck.web.patient import live_socket
-
-    rows = dict(
-        re.findall(r"^\| ([^|]*) \| ([^|]*) \|$", document("security.md"), flags=re.MULTILINE)
-    )
-    assert rows["address"] == f"127.0.0.1, port {server.DEFAULT_PORT} or a free one"
-    assert rows["a link"] == f"once, within {sessions.LINK_S / 3600:.0f} h"
-    assert rows["a session"] == (
-        f"ends after {sessions.IDLE_S / 3600:.0f} h without use; "
-        f"{sessions.MOST_SESSIONS} sessions at once"
-    )
-    assert rows["a form"] == (
-        f"{security.MOST_FORM_BYTES // 1000} kB, {security.FORM_TIME_S:.0f} s, "
-        f"{pages.MOST_FIELDS} fields"
-    )
-    assert rows["a piece of a recording"] == f"{security.MOST_PIECE_BYTES // 10**6} MB"
-    assert rows["a recording"] == f"{sets.MOST_RECORDING_BYTES // 10**6} MB"
-    assert rows["a file sent whole"] == (
-        f"{security.MOST_FILE_BYTES // 10**6} MB, {security.FILE_TIME_S / 60:.0f} min"
-    )
-    assert rows["half-finished recordings of one patient"] == str(uploads.MOST_OPEN_UPLOADS)
-    assert rows["an exchange file"] == f"{package.MOST_BYTES // 10**6} MB"
-    assert rows["live pictures"] == (
-        f"{live_socket.MOST_AT_ONCE} pages at once, {live_socket.MOST_PX} px a side, "
-        f"{live_socket.SILENT_S / 60:.0f} min of silence"
-    )
-    assert rows["a job without a sign of life"].startswith(f"{workers.STUCK_S / 60:.0f} min,")
-    assert rows["a clip on which the process died"] == (
-        f"given up after {jobs.MOST_DEATHS} deaths, or {jobs.MOST_ATTEMPTS} attempts in all"
-    )
-
-
 def test_nothing_is_left_to_be_done_in_the_documents():
     for path, text in DOCUMENTS.items():
         assert not re.search(r"TODO|FIXME|@@|XXX", text), path

@@ -125,8 +125,8 @@ def machine(packages: Packages, counts: dict) -> type[RuleBasedStateMachine]:
             before = set(self.folder.state.uploads)
             self.folder.begin(self._code(data), Trouble())
             (uid,) = set(self.folder.state.uploads) - before
-            for _ in range(n):
-                self.folder.piece(uid, Trouble())
+            for k in range(n):
+                self.folder.piece(uid, Trouble(), is_late=k == 2)
 
         @precondition(may_film)
         @rule(data=st.data(), n=st.integers(1, 3))
@@ -140,9 +140,9 @@ def machine(packages: Packages, counts: dict) -> type[RuleBasedStateMachine]:
             self._finish(data, trouble)
 
         @precondition(has_upload)
-        @rule(data=st.data(), trouble=troubles)
-        def piece(self, data, trouble):
-            self.folder.piece(self._upload(data), trouble)
+        @rule(data=st.data(), trouble=troubles, is_late=st.booleans())
+        def piece(self, data, trouble, is_late):
+            self.folder.piece(self._upload(data), trouble, is_late=is_late)
 
         @precondition(has_upload)
         @rule(data=st.data())

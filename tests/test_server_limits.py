@@ -164,6 +164,10 @@ def test_sessions_are_bounded_and_end(monkeypatch):
 
 
 TABLE = {
+    "address": f"127.0.0.1, port {server.DEFAULT_PORT} or a free one",
+    "a link": f"once, within {sessions.LINK_S / 3600:.0f} h",
+    "a session": f"ends after {sessions.IDLE_S / 3600:.0f} h without use; "
+    f"{sessions.MOST_SESSIONS} sessions at once",
     "a header": f"{server.MOST_HEADER_BYTES // 1000} kB, {connections.HEADER_TIME_S:.0f} s",
     "between two requests of a connection": f"{connections.IDLE_TIME_S:.0f} s",
     "connections without a request": f"{connections.MOST_WAITING}, then the oldest is closed",
