@@ -185,10 +185,11 @@ class LegPlane:
         angle_of : function from a LegPlane to angles over time, degrees, (..., n); so is what
         comes back.
         """
-        total = 0.0
-        for low, high in self.doubts():
-            change = (angle_of(high) - angle_of(low) + 180) % 360 - 180
-            total = total + (change / 2) ** 2
+        here, total = angle_of(self), 0.0
+        for pair in self.doubts():
+            # The projection bends: further out of the picture an angle changes more.
+            changes = [np.abs((angle_of(p) - here + 180) % 360 - 180) for p in pair]
+            total = total + np.fmax(*changes) ** 2
         standard: np.ndarray = np.sqrt(total)
         return standard
 

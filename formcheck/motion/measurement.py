@@ -13,6 +13,7 @@ from formcheck.model.intervals import (
     azimuth_part,
     bent_to_straight_part,
     front_leak_part,
+    grain_part,
     measured,
     model_parts,
     pelvis_hidden_part,
@@ -198,7 +199,8 @@ def _turn(key: str, s: Setting) -> Read:
     elif key == "pelvis_shift_share":
         parts += pelvis_shift_parts(s)
     elif key == "knee_medial_to_foot_share":
-        parts.append(picture_jitter_part(s, ("knee", "ankle"), np.sqrt(2) / s.series.shank_px))
+        per_px = np.sqrt(2) / s.series.shank_px
+        parts += [picture_jitter_part(s, ("knee", "ankle"), per_px), grain_part(per_px)]
     elif "sagittal" in MEASURES[key].views:
         off = np.radians(off_side_deg(s.view.azimuth_deg))
         parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
@@ -333,7 +335,7 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
         s.series.trunk_lateral_inclination_deg,
         quantity="trunk_lateral_inclination",
         zero=0.0,
-        more_parts=(tilt,),
+        more_parts=(tilt, grain_part(degrees_per_px(full_px))),
         joints=("hip", "shoulder"),
         deg_per_px=degrees_per_px(full_px),
         leak_deg=leak_deg,
