@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from exercise_cases import STANDING
+from exercise_cases import CASES, STANDING
 from skeleton import Camera, Key, Movement, Posture, film
 
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.live.framing import (
     Glimpse,
     Wanted,
+    arms_raised,
     glimpse_of,
     judge,
     left_the_place,
@@ -256,3 +257,49 @@ def test_going_away_or_aside_ends_the_recording_after_a_while():
     assert left_the_place(glimpses(**aside, seconds=5), start, FROM_THE_SIDE) == "aside"
     step = glimpses(Camera(), moved=(-150, 0), seconds=5)
     assert left_the_place(step, start, FROM_THE_SIDE) is None
+
+
+UP = replace(STANDING, left_arm=178, right_arm=178)
+
+
+@pytest.mark.parametrize("azimuth_deg", [90, 60, 0])
+def test_both_arms_raised_for_a_moment_end_the_recording(azimuth_deg):
+    wanted = FROM_THE_FRONT if azimuth_deg == 0 else FROM_THE_SIDE
+    camera = Camera(azimuth_deg=azimuth_deg)
+    start = place_of(glimpses(camera))
+    assert left_the_place(glimpses(camera, UP), start, wanted) == "arms"
+    assert left_the_place(glimpses(camera, UP, seconds=0.5), start, wanted) is None, "too short"
+    for posture in (
+        STANDING,
+        replace(STANDING, left_arm=90, right_arm=90),
+        replace(UP, left_arm=20),
+        replace(STANDING, trunk=45, left_arm=110, right_arm=110, left_hip=80, left_knee=90,
+                right_hip=80, right_knee=90),
+    ):  # fmt: skip
+        assert left_the_place(glimpses(camera, posture), start, wanted) is None
+
+
+def test_raised_arms_end_it_lying_on_the_back_too():
+    lying = replace(FROM_THE_SIDE, posture="lying")
+    still = glimpses(Camera(), ON_THE_BACK)
+    up = glimpses(Camera(), replace(ON_THE_BACK, left_arm=90, right_arm=90))
+    start = place_of(still)
+    down = glimpses(Camera(), replace(ON_THE_BACK, left_arm=0, right_arm=0))
+    assert left_the_place(down, start, lying) is None
+    assert left_the_place(up, start, lying) == "arms"
+
+
+def test_one_slip_of_a_wrist_ends_nothing():
+    camera = Camera()
+    raised, still = glimpses(camera, UP), glimpses(camera)
+    mixed = [g if n % 2 else h for n, (g, h) in enumerate(zip(raised, still, strict=True))]
+    assert left_the_place(mixed, place_of(still), FROM_THE_SIDE) is None
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda c: c.label)
+def test_no_posture_of_the_catalogue_looks_like_raised_arms(case):
+    camera = Camera(azimuth_deg=case.azimuth_deg, roll_deg=case.roll_deg)
+    wanted = FROM_THE_SIDE if abs(case.azimuth_deg) == 90 else FROM_THE_FRONT
+    for posture in (case.rest, case.good):
+        along_the_body = replace(posture, left_arm=0, right_arm=0)
+        assert not arms_raised(glimpses(camera, along_the_body), wanted)

@@ -567,6 +567,21 @@ def test_the_recording_page_knows_dose_side_and_limit(patient):
     assert not re.search(r"<script(?![^>]*src=)", page)
 
 
+@pytest.mark.parametrize(
+    ("at", "ways"),
+    [
+        (SQUAT, ("raise both arms", "walk up to the camera", "space bar")),
+        ("/my/do/straight_leg_raise/left/1", ("raise both arms", "space bar")),
+    ],
+)
+def test_the_recording_page_names_the_ways_to_stop_that_this_patient_has(patient, at, ways):
+    patient.before(at)
+    page = patient.get(at + "/record")
+    words = told(page)
+    assert all(way in words for way in ways)
+    assert ("walk up" in words) == ("walk up to the camera" in ways), "who lies cannot walk up"
+
+
 # -- recording
 
 

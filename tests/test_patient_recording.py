@@ -195,6 +195,52 @@ SPEECH = """
 """
 
 
+SHAPES = ((740, 360), (640, 320), (360, 740), (768, 1024), (1024, 768), (1280, 720))
+RECORDING = """() => {
+  const stage = document.getElementById("stage");
+  stage.dataset.state = "recording";
+  document.body.classList.add("is-live");
+  const show = (ids, is) => ids.forEach((id) => { document.getElementById(id).hidden = !is; });
+  show(["camera", "now", "place", "checks", "options"], false);
+  show(["hurts", "stop", "digits", "clock", "count-note", "preview", "is-recording"], true);
+  document.getElementById("big").textContent = "18";
+  document.getElementById("clock").textContent = "held 0:12 of 0:30";
+}"""
+"""The page as it stands while a set is recorded."""
+
+
+@pytest.mark.slow
+def test_the_stop_is_on_the_screen_in_every_orientation(site, browser):
+    with page_of(browser, link(site)) as page:
+        page.get_by_role("link", name=re.compile("Start Wall sit")).first.click()
+        answer_before(page)
+        page.get_by_role("link", name="Go to the camera").first.click()
+        page.locator("#camera:enabled").wait_for()
+        page.evaluate(RECORDING)
+        for width, height in SHAPES:
+            page.set_viewport_size({"width": width, "height": height})
+            page.evaluate("window.scrollTo(0, 0)")
+            stop = page.locator("#hurts").bounding_box()
+            figure = page.locator("#big").bounding_box()
+            assert stop["y"] >= 0, (width, height)
+            assert stop["y"] + stop["height"] <= height, (width, height)
+            assert stop["height"] >= 60, "a hand finds it"
+            assert figure["height"] >= 0.3 * min(width, height), "read from three metres"
+
+
+@pytest.mark.slow
+def test_the_space_bar_stops_the_countdown_and_the_recording(site, browser):
+    with page_of(browser, link(site)) as page:
+        to_the_camera(page)
+        wait_for(page, "countdown")
+        page.keyboard.press("Space")
+        wait_for(page, "framing")
+        wait_for(page, "recording")
+        page.wait_for_timeout(1500)
+        page.keyboard.press("Space")
+        page.wait_for_url("**/after", timeout=30_000)
+
+
 @pytest.mark.parametrize("is_local_here", [True, False])
 def test_only_a_voice_of_this_device_speaks_else_there_are_beeps(site, browser, is_local_here):
     with page_of(browser, link(site)) as page:

@@ -44,6 +44,8 @@ class FramingSettings:
         a step forward at two metres makes it 1.5 times.
     aside_share : hips further than this share of body height from their place have left it; a
         wide step takes them half as far.
+    arms_share, arms_s : both wrists so many trunk lengths above the shoulders for so long are
+        raised to end the recording (the nose is about 0.35 above them; common practice).
     gone_s, gone_lying_s, away_s : how long nobody is seen, or someone is near or aside, before
         the recording ends (a lying person is lost more often).
     """
@@ -62,6 +64,8 @@ class FramingSettings:
     gone_s: float = 5.0
     gone_lying_s: float = 10.0
     near_s: float = 0.8
+    arms_s: float = 0.8
+    arms_share: float = 0.6
     aside_s: float = 3.0
 
 
@@ -413,20 +417,57 @@ def place_of(glimpses: Sequence[Glimpse]) -> Place | None:
     )
 
 
+Left = Literal["arms", "near", "gone", "aside"]
+_LEAST_RAISED = 3
+"""Pictures in which the arms must be seen up: one slip of a wrist ends nothing."""
+
+
+def arms_raised(
+    glimpses: Sequence[Glimpse], wanted: Wanted, settings: FramingSettings = FramingSettings()
+) -> bool:
+    """Whether both arms have been up for a while: the sign by which a person ends a recording,
+    standing or lying on the back.
+
+    From the side the far wrist may be hidden behind the near one; a wrist that is seen lower
+    speaks against it from anywhere.
+    """
+    if glimpses[-1].time_s - glimpses[0].time_s < settings.arms_s:
+        return False
+    seen = [g for g in recent(glimpses, settings.arms_s) if g.n_people]
+    if len(seen) < _LEAST_RAISED:
+        return False
+    track = track_of(seen)
+    trunk = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
+    shoulder_y = np.fmin(*(track.image_px[:, LANDMARK[s, "shoulder"], 1] for s in SIDES))
+    wrists_y = np.stack([track.image_px[:, LANDMARK[s, "wrist"], 1] for s in SIDES])
+    if not np.isfinite(trunk).any():
+        return False
+    above = (shoulder_y - wrists_y) / np.fmax(trunk, np.nanmax(trunk) * 0.8)
+    known = np.isfinite(above)
+    n_needed = 1 if wanted.plane == "sagittal" else 2
+    # Hands that lie on raised hips (a bridge) are above the shoulders too, and not above the hips.
+    over_hips = (mid(track, "hip")[:, 1] - wrists_y) / np.fmax(trunk, np.nanmax(trunk) * 0.8)
+    is_raised = (above > settings.arms_share) & (over_hips > settings.arms_share / 2)
+    is_up = np.where(known, is_raised, True).all(axis=0)
+    return bool((is_up & (known.sum(axis=0) >= n_needed)).all())
+
+
 def left_the_place(
     glimpses: Sequence[Glimpse],
     start: Place,
     wanted: Wanted,
     settings: FramingSettings = FramingSettings(),
-) -> Literal["near", "gone", "aside"] | None:
-    """How the person ended the recording: walked up to the camera, went out of the picture, or
-    went aside to sit or rest; None while they are in their place."""
+) -> Left | None:
+    """How the person ended the recording: raised both arms, walked up to the camera, went out of
+    the picture, or went aside to sit or rest; None while they are in their place."""
     gone_s = settings.gone_lying_s if wanted.posture == "lying" else settings.gone_s
     at = glimpses[-1].time_s
     if at - glimpses[0].time_s >= gone_s and not any(
         g.n_people for g in glimpses if g.time_s > at - gone_s
     ):
         return "gone"
+    if arms_raised(glimpses, wanted, settings):
+        return "arms"
     for seconds, what in ((settings.near_s, "near"), (settings.aside_s, "aside")):
         if at - glimpses[0].time_s < seconds:
             continue

@@ -7,7 +7,6 @@ recording.
 
 import threading
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from formcheck.live.count import LiveCount, count_set
 from formcheck.live.framing import (
     Framing,
     Glimpse,
+    Left,
     Place,
     Wanted,
     glimpse_of,
@@ -45,7 +45,7 @@ class LiveAnswer:
 
     framing: Framing
     count: LiveCount | None
-    left: Literal["near", "gone", "aside"] | None
+    left: Left | None
 
 
 class Eye:

@@ -304,7 +304,7 @@ def _camera_panel(
         drawn = f'<g transform="translate(0 {_n(2 * top + 126)}) scale(1 -1)">{drawn}</g>'
     height = "camera low" if is_low else "camera at hip height"
     if plane == "sagittal" and near != "none":
-        height = f"{height}, {near} side"
+        height = f"{height.removeprefix('camera at ')}, {near} side"
     text = (
         f'<text x="{_n(left + 50)}" y="{_n(top + 10)}" {_DRAWN["text"]}>seen from above</text>'
         f'<text x="{_n(left + 50)}" y="{_n(top + 118)}" {_DRAWN["text"]}>{height}</text>'

@@ -338,6 +338,7 @@ def _upload_facts(request, of: TodayExercise, s: TodaySet) -> dict:
 
 
 def _record(request):
+    from formcheck.words import patient_words
     from formcheck.words.figures import camera_svg
 
     of, s = listed_set(request, own_patient(request))
@@ -358,6 +359,9 @@ def _record(request):
         "holdS": plan.hold_s,
         "limitS": plan.limit_s,
         "isHold": of.exercise.kind == "hold",
+        "isLying": of.exercise.position in patient_words.LYING_POSITIONS,
+        "isProne": of.exercise.position == "prone",
+        "repetitions": of.line.repetitions,
         "restS": of.line.rest_s,
     }
     return render(
@@ -367,5 +371,7 @@ def _record(request):
         facts=json.dumps(facts),
         camera_words=_camera_words(request, of, s, plane),
         plan=plan,
+        is_lying=of.exercise.position in patient_words.LYING_POSITIONS,
+        can_raise_arms=of.exercise.position != "prone",
         camera=camera_svg(of.exercise, plane, name="camera", near=_near_side(request, s)),
     )

@@ -8,6 +8,13 @@ const stage = $("stage");
 const facts = JSON.parse(stage.dataset.facts);
 const voice = new Voice();
 
+// A hold that cannot be seen is timed: held, then as long at rest, at most so many seconds.
+const MOST_RELAXED_S = 5;
+const AFTER_HOLD_MS = 6000;   // to come back from the last hold, where the way back is not seen
+// Who lies cannot walk up to the camera; who lies on the front cannot raise the arms either.
+const howToStop = facts.isProne ? "Press a key to stop."
+  : facts.isLying ? "To stop, raise both arms." : "To stop, raise both arms or walk up.";
+
 const GOOD_FOR_MS = 2000;     // the picture has been good for so long before the countdown begins
 const BAD_FOR_MS = 2500;      // and bad for so long before a countdown is broken off
 const SAY_AGAIN_MS = 8000;
@@ -17,7 +24,7 @@ let state = "off";
 let stream = null, look = null, recorder = null, upload = null, lock = null;
 let goodSince = null, badSince = null, said = "", saidAt = 0, isByHand = false;
 let countdownTimer = null, clockTimer = null;
-let startedAt = 0, counted = 0, isHoldTold = false, endTimer = null;
+let startedAt = 0, counted = 0, isHoldTold = false, endTimer = null, phase = "";
 const pieces = [];
 
 const show = (id, is) => { $(id).hidden = !is; };
@@ -122,7 +129,7 @@ function onAnswer(answer) {
     breakCountdown(answer.say);
   } else if (state === "recording" && answer.count) {
     onCount(answer.count);
-    const words = { near: "You came to the camera.", gone: "You went away.", aside: "You left your place." }[answer.left];
+    const words = { arms: "You raised both arms.", near: "You came to the camera.", gone: "You went away.", aside: "You left your place." }[answer.left];
     if (words) end(words);
   }
 }
@@ -196,33 +203,70 @@ function startRecording() {
   $("big").textContent = facts.n === null ? "0:00" : "0";
   $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
   setTimeout(() => {
-    if (state === "recording") $("say").textContent = "Walk up to the camera to stop.";
+    if (state === "recording") $("say").textContent = howToStop;
   }, 4000);
   clockTimer = setInterval(onClock, 200);
 }
 
 const clockWords = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
+// A hold that is timed and not seen: "Hold" and "Let go" in turn, seconds left in large figures.
+function guide(seconds) {
+  const relaxed = Math.min(facts.holdS, MOST_RELAXED_S);
+  const n = Math.floor(seconds / (facts.holdS + relaxed));
+  const into = seconds - n * (facts.holdS + relaxed);
+  if (n >= facts.repetitions || (n === facts.repetitions - 1 && into >= facts.holdS)) { end("Your set is done."); return; }
+  const isHeld = into < facts.holdS;
+  $("big").textContent = String(Math.ceil(isHeld ? facts.holdS - into : facts.holdS + relaxed - into));
+  $("big-words").textContent = isHeld ? " s" : " s rest";
+  $("clock").textContent = `hold ${n + 1} of ${facts.repetitions}, ${facts.holdS} s`;
+  const now = `${n} ${isHeld}`;
+  if (now !== phase) {
+    phase = now;
+    $("say").textContent = isHeld ? "Hold." : "Let go.";
+    voice.say(isHeld ? "Hold." : "Let go.", isHeld ? [780] : [520]);
+  }
+}
+
+// A hold that is seen: its goal and the seconds left, as large as the count is otherwise.
+function showHold(count) {
+  if (!count.isAway) {
+    $("big").textContent = String(count.n);
+    $("big-words").textContent = ` of ${facts.n}`;
+    $("clock").textContent = `goal ${facts.holdS} s`;
+    return;
+  }
+  const left = Math.max(0, Math.ceil(facts.holdS - count.holdS));
+  $("big").textContent = left ? String(left) : "✓";
+  $("big-words").textContent = left ? " s left" : "";
+  $("clock").textContent = `held ${clockWords(count.holdS)} of ${clockWords(facts.holdS)}`;
+}
+
 function onClock() {
   const seconds = (performance.now() - startedAt) / 1000;
+  if (facts.n === null && facts.holdS) { guide(seconds); return; }
   if (facts.n === null) $("big").textContent = clockWords(seconds);
-  if (!$("clock").textContent.startsWith("hold") || !facts.isHold) $("clock").textContent = clockWords(seconds);
+  if (!(facts.isHold && facts.holdS)) $("clock").textContent = clockWords(seconds);
   if (seconds > facts.limitS) end("The time is over.");
 }
 
 function onCount(count) {
   if (facts.n === null) return;
-  if (facts.isHold) $("clock").textContent = count.isAway ? `hold ${clockWords(count.holdS)}` : clockWords((performance.now() - startedAt) / 1000);
+  if (facts.isHold && facts.holdS) showHold(count);
   if (facts.holdS && count.isAway && count.holdS >= facts.holdS && !isHoldTold) {
     isHoldTold = true;
     voice.say("Time. Come back slowly.", [780, 520]);
+    $("say").textContent = "Time. Come back slowly.";
+    // The last hold of the set ends it, whether or not the way back is seen.
+    if (facts.isHold && count.n + 1 >= facts.n) endTimer ??= setTimeout(() => end("Your set is done."), AFTER_HOLD_MS);
   }
   if (!count.isAway) isHoldTold = false;
   if (count.n !== counted) {
     counted = count.n;
-    $("big").textContent = String(counted);
+    if (!facts.isHold) $("big").textContent = String(counted);
     voice.say(String(counted), [660]);
-    if (counted >= facts.n && endTimer === null) {
+    if (counted >= facts.n) {
+      clearTimeout(endTimer);
       endTimer = setTimeout(() => end("Your set is done."), AFTER_DOSE_MS);
     }
   }
@@ -290,7 +334,14 @@ $("camera").addEventListener("click", turnOn);
 $("now").addEventListener("click", () => { voice.wake(); beginCountdown(true); });
 $("hurts").addEventListener("click", () => stopByHand(true));
 $("stop").addEventListener("click", () => stopByHand(false));
-document.addEventListener("keydown", (event) => { if (event.key === "Escape") stopByHand(false); });
+document.addEventListener("keydown", (event) => {
+  // Space belongs to a button or a field that has the focus.
+  const isFree = !event.target.closest?.("button, a, input, select");
+  if (event.key === "Escape" || (event.key === " " && isFree && (state === "recording" || state === "countdown"))) {
+    event.preventDefault();
+    stopByHand(false);
+  }
+});
 $("voice").checked = voice.isOn;
 $("voice").addEventListener("change", (event) => voice.set(event.target.checked));
 const length = localStorage.getItem("formcheck.countdown") ?? "10";
