@@ -156,6 +156,7 @@ def _pages(site) -> dict[str, str]:
         "work list": "/clinic",
         "patients": "/clinic/patients",
         "import": "/clinic/import",
+        "settings": "/clinic/settings",
         "follow-up": at,
         "sets": f"{at}/sets",
         "prescription": f"{at}/prescription",
