@@ -19,6 +19,8 @@ SOURCES = {
     "common practice",
     "told": "a sign that asked for a call or for help is settled by a call or by help, not by "
     "being asked again, common practice",
+    "limit": "a limit of the movement that was passed is looked at by the clinician and told at "
+    "the next visit, common practice",
     "fact": "more pain or swelling the next day, within the limit, is told at the next visit",
 }
 
@@ -68,6 +70,11 @@ def stop(day: int, exercise: str = "squat", at_s: float | None = 12.0):
 
 def next_day(day: int, worst: int, pain: str = "same", swelling: str = "same"):
     return (day, "next day", {"pain": worst, "pain_change": pain, "swelling_change": swelling})
+
+
+def filmed(day: int, is_seen: bool = False):
+    """A measured set in which a limit of the movement was passed."""
+    return (day, "filmed", {"is_seen": is_seen})
 
 
 def did(day: int, acted: str):
@@ -607,5 +614,33 @@ CASES: tuple[Case, ...] = (
         "day over",
         ("squat",),
         ("stops", "facts"),
+    ),
+    # A limit of the movement, and who has looked at it.
+    Case(
+        "went past a limit, not looked at",
+        "limit 3",
+        (none(), filmed(0)),
+        "visit",
+        "limit",
+        (("limit_passed", ""),),
+    ),
+    Case(
+        "went past it last week, not looked at",
+        "limit 3",
+        (filmed(-7), none()),
+        "visit",
+        "limit",
+        (("limit_passed", ""),),
+    ),
+    Case("went past it, looked at", "limit 3", (none(), filmed(0, True)), "start", "limit"),
+    Case(
+        "went past it, and pain over the limit",
+        "limit 3",
+        (none(), filmed(0), before(0, 4)),
+        "call",
+        "pain",
+        (*OVER, ("limit_passed", "")),
+        "day over",
+        waits=("pains",),
     ),
 )

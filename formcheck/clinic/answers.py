@@ -12,6 +12,7 @@ from formcheck.clinic.safety import (
     PRACTICE_PAIN_LIMIT,
     Answer,
     Compared,
+    KnownSet,
     Moment,
     is_over,
     level_of,
@@ -155,11 +156,27 @@ def answer_of_row(row: Mapping[str, Any]) -> Answer:
 
 
 def standing_of(clinic: Clinic, patient_id: int, day: str | None = None) -> Standing:
-    """Where a patient stands on a day (today), from everything that was said."""
+    """Where a patient stands on a day (today), from what was said and what nobody looked at."""
+    with clinic.read() as c:
+        found = rows(
+            c,
+            """SELECT day, exercise, attention FROM sets
+                  WHERE patient_id = :p AND state = 'measured' ORDER BY day, id""",
+            p=patient_id,
+        )
+    unseen = [
+        KnownSet(
+            day=row["day"],
+            exercise=row["exercise"],
+            attention=tuple((row["attention"] or "not_counted").split()),
+        )
+        for row in found
+    ]
     return standing(
         answers_of(clinic, patient_id),
         day or today().isoformat(),
         questions_for(clinic, patient_id),
+        unseen,
     )
 
 

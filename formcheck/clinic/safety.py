@@ -153,13 +153,26 @@ def in_order(said: Iterable[Answer]) -> list[Answer]:
     return sorted(said, key=lambda a: (a.at, a.id))
 
 
-def standing(said: Iterable[Answer], day: str, questions: Questions) -> Standing:
-    """Where a patient stands on a day, from everything that was said so far.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownSet:
+    """A measured set that nobody of the clinic has looked at yet: why it is to be looked at."""
+
+    day: str
+    exercise: str
+    attention: tuple[SetReason, ...]
+
+
+def standing(
+    said: Iterable[Answer], day: str, questions: Questions, unseen: Iterable[KnownSet] = ()
+) -> Standing:
+    """Where a patient stands on a day, from everything that was said so far, and from the sets
+    that nobody has looked at.
 
     Urgent answers, and symptoms that ask for a call, hold until the patient has said what was
     done about them, on whatever day: later questions answered with "none" do not end them. Pain
     over the limit holds for its day. After "It hurts, stop" nothing starts until the patient has
-    said how it is; that exercise is left out for the day.
+    said how it is; that exercise is left out for the day. A limit of the movement that was passed
+    is for the next visit, until somebody has looked at the set.
     """
     held: list[Reason] = []
     of_day: list[Reason] = []
@@ -184,6 +197,11 @@ def standing(said: Iterable[Answer], day: str, questions: Questions) -> Standing
                 of_day.append(r)
     if stop is not None:
         of_day.append(_reason(stop, "stop_not_told", "leave_out", at_s=stop.at_s))
+    of_day += [
+        Reason(code="limit_passed", level="visit", day=s.day, exercise=s.exercise)
+        for s in unseen
+        if "limit_passed" in s.attention
+    ]
     found = _each_once([*held, *of_day, *left_out.values()])
     level = max((r.level for r in found), key=LEVELS.index, default="start")
     return Standing(

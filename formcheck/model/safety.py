@@ -75,6 +75,7 @@ ReasonCode = Literal[
     "severe_pain",
     "pain_without_limit",
     "more_next_day",
+    "limit_passed",
     "stopped",
     "stop_not_told",
     "told_to_wait",

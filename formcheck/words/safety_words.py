@@ -75,7 +75,7 @@ def stop_words(at_s: float | None, repetition: int | None) -> str:
 def reason_words(
     reason: Reason, questions: Questions, reader: Literal["patient", "clinician"] = "patient"
 ) -> str:
-    """A reason in words, for a line after "You said" or beside a date."""
+    """A reason in words, beside a date; to a patient after "You said" (`why_words`)."""
     is_patient = reader == "patient"
     match reason.code:
         case "symptom":
@@ -97,25 +97,20 @@ def reason_words(
             return f"pain {reason.pain} of 10 ({none})"
         case "more_next_day":
             return f"more {reason.what} than usual on the next day"
+        case "limit_passed":
+            return "a limit of the plan passed in a set that nobody has looked at"
         case "stopped":
-            who = "you stopped" if is_patient else "stopped"
-            return f"{who} because it hurt, {stop_words(reason.at_s, reason.repetition)}"
+            return f"stopped because it hurt, {stop_words(reason.at_s, reason.repetition)}"
         case "stop_not_told":
-            return (
-                "you have not said yet how it is" if is_patient else "has not said since how it is"
-            )
+            return "has not said since how it is"
         case "told_to_wait":
-            return (
-                "you were told to wait" if is_patient else "was told to wait, as the patient says"
-            )
+            return "was told to wait, as the patient says"
 
 
-def standing_words(
-    found: Standing, questions: Questions, reader: Literal["patient", "clinician"] = "patient"
-) -> str:
-    """The reasons behind a standing's own level, in a line."""
+def standing_words(found: Standing, questions: Questions) -> str:
+    """The reasons behind a standing's own level, in a line for a clinician."""
     mine = [r for r in found.reasons if r.level == found.level]
-    return ", ".join(dict.fromkeys(reason_words(r, questions, reader) for r in mine))
+    return ", ".join(dict.fromkeys(reason_words(r, questions, "clinician") for r in mine))
 
 
 def standing_title(found: Standing) -> str:
@@ -130,7 +125,8 @@ def standing_title(found: Standing) -> str:
 
 def why_words(reasons: Sequence[Reason], questions: Questions) -> str:
     """Why, to the patient: what was said, and what was pressed, a sentence each."""
-    said = [r for r in reasons if r.code not in ("stopped", "stop_not_told", "told_to_wait")]
+    not_said = ("stopped", "stop_not_told", "told_to_wait", "limit_passed")
+    said = [r for r in reasons if r.code not in not_said]
     words = list(dict.fromkeys(reason_words(r, questions) for r in said))
     out = [f"You said: {', '.join(words)}."] if words else []
     for r in reasons:

@@ -133,9 +133,9 @@ def standing_line(clinic, patient_id: int) -> tuple[str, str]:
     found, questions = standing_of(clinic, patient_id), questions_for(clinic, patient_id)
     if found.level == "start":
         return found.level, "may exercise, by what was said so far"
-    until = UNTIL_TOLD[found.until]
-    words = f"{standing_words(found, questions, 'clinician')} ({TOLD_WORDS[found.level]})"
-    return found.level, f"{words}; {until}" if until else words
+    words = f"{standing_words(found, questions)} ({TOLD_WORDS[found.level]})"
+    parts = [words, UNTIL_TOLD[found.until]]
+    return found.level, "; ".join(filter(None, parts))
 
 
 def _work_list(request, faults=(), status: int = 200):
