@@ -120,23 +120,23 @@ def machine(packages: Packages, counts: dict) -> type[RuleBasedStateMachine]:
         def begin(self, data, trouble):
             self.folder.begin(self._code(data), trouble)
 
-        def _film(self, data, n):
-            """A recording of which n pieces have arrived."""
+        def _film(self, data, n, trouble):
+            """A recording of which some pieces have arrived, with trouble at the second."""
             before = set(self.folder.state.uploads)
             self.folder.begin(self._code(data), Trouble())
             (uid,) = set(self.folder.state.uploads) - before
             for k in range(n):
-                self.folder.piece(uid, Trouble(), is_late=k == 2)
+                self.folder.piece(uid, trouble if k == 1 else Trouble(), is_late=k == 2)
 
         @precondition(may_film)
-        @rule(data=st.data(), n=st.integers(1, 3))
-        def film(self, data, n):
-            self._film(data, n)
+        @rule(data=st.data(), n=st.integers(1, 3), trouble=troubles)
+        def film(self, data, n, trouble):
+            self._film(data, n, trouble)
 
         @precondition(may_film)
-        @rule(data=st.data(), trouble=troubles)
-        def film_and_finish(self, data, trouble):
-            self._film(data, 2)
+        @rule(data=st.data(), first=troubles, trouble=troubles)
+        def film_and_finish(self, data, first, trouble):
+            self._film(data, 3, first)
             self._finish(data, trouble)
 
         @precondition(has_upload)
