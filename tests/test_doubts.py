@@ -160,6 +160,40 @@ def test_a_squeezed_picture_seen_from_the_side_gives_no_angle_and_no_verdict(sha
     assert isinstance(values(report, "lowering_s")[0], Measured)
 
 
+@pytest.mark.parametrize("share", [0.85, 1.06, 1.12])
+def test_a_picture_squeezed_too_little_to_be_told_stands_in_the_intervals(share):
+    # A 12 % stretch moved the angle by up to 8 deg with nothing said.
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    for v in values(assessed(squeezed(raw, share)), "knee_flexion_peak_deg"):
+        assert isinstance(v, NotMeasurable) or v.low <= 95 <= v.high
+
+
+def test_a_foot_that_is_long_for_its_leg_is_told_and_widens_angles():
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    image = raw.image_px.copy()
+    heel, toe = (image[:, :, [LANDMARK["left", j]]] for j in ("heel", "toe"))
+    image[:, :, [LANDMARK["left", "toe"]]] = heel + 0.87 * (toe - heel)
+    usual, long = (assessed(r) for r in (replace(raw, image_px=image), raw))
+    assert "proportions_unusual" not in codes(usual)
+    assert "proportions_unusual" in codes(long)
+    widths = [
+        np.mean([v.high - v.low for v in values(r, "knee_flexion_peak_deg")]) for r in (usual, long)
+    ]
+    assert widths[1] > widths[0] + 1
+
+
+def test_proportions_of_a_pose_on_half_of_the_body_say_nothing_of_the_picture():
+    # Before: the whole clip was told as stretched because of one second.
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    image = raw.image_px.copy()
+    at = (raw.time_s > 5.2) & (raw.time_s < 6.6)
+    ankle = image[at][:, :, [LANDMARK["left", "ankle"]]]
+    image[at] = ankle + np.array([1.5, 0.2], np.float32) * (image[at] - ankle)
+    found = codes(assessed(replace(raw, image_px=image)))
+    assert "pose_misfit" in found
+    assert "picture_squeezed" not in found
+
+
 @pytest.mark.parametrize("share", [0.5, 1.5])
 def test_a_squeezed_picture_seen_from_the_front_is_told(share):
     raw = film(repeated(STANDING, [SQUAT] * 3), Camera(azimuth_deg=0))

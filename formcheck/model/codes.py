@@ -47,6 +47,7 @@ FindingCode = Literal[
     "too_few_pictures",
     "slow_motion",  # recorded_hz, stored_hz
     "picture_squeezed",  # is_wide: whether people come out wider than they are, or narrower
+    "proportions_unusual",  # is_wide; share: length of the foot over what is usual for the leg
     "feet_hidden",
     "view_changes",
     "pose_misfit",

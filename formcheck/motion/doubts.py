@@ -14,7 +14,7 @@ from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import azimuth_samples_deg, circular_mean_deg, is_lying, off_side_deg
 from formcheck.motion.kinematics import Series
 from formcheck.motion.repetitions import Attempt, filled
-from formcheck.motion.track import low_pass, runs
+from formcheck.motion.track import low_pass, only_where, runs
 
 PICTURES_LEAST = 12
 """An attempt that is over in fewer pictures looked at is blurred and cut short at its turn: five
@@ -44,7 +44,10 @@ SHOULDERS_TO_TRUNK = (0.45, 0.85)
 """Narrowest and widest foot over leg (the camera's place taken into account), and shoulders over
 trunk (from the front), that people show: 0.241 to 0.31 and 0.51 to 0.71 in 100 random clips; feet
 and legs vary by 4 and 3 % of their length between people (Drillis and Contini 1966)."""
-UNSQUEEZED_MOST_OFF_DEG = 30.0
+MEAN_FOOT_TO_LEG, USUAL_FOOT_TO_LEG = 0.271, (0.243, 0.3)
+"""Mean of 56 random clips from the side, and the range outside of which angles are less sure; 1 in
+12 of those clips lies outside."""
+UNSQUEEZED_MOST_OFF_DEG = 40.0
 SHOWN_FOOT_LEAST = 0.5
 """Median visibility of a foot whose length is trusted (common practice)."""
 LONGER_LYING_MOST = 1.12
@@ -132,15 +135,22 @@ def misfit_findings(track: Track, view: View) -> list[Finding]:
     ]
 
 
-def squeeze_findings(track: Track, view: View, series: Series) -> list[Finding]:
+def squeeze_findings(
+    track: Track, view: View, series: Series, findings: Sequence[Finding] = ()
+) -> list[Finding]:
     """Whether people's proportions say that the picture was squeezed or stretched.
 
     Lengths that lie level against lengths that stand: the foot to the leg from the side, the
     shoulders to the trunk from the front, and the thigh to itself. What a camera off the side
-    and turned-out feet shorten cannot be told from a squeeze of up to a fifth.
+    and turned-out feet shorten cannot be told from a squeeze of up to a fifth; seen from the side
+    a foot that is unusual for its leg makes angles less sure. Stretches that a finding spoils are
+    not looked at.
     """
     if is_lying(track):
         return []
+    for f in findings:
+        if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
+            track = only_where(track, (track.time_s < f.from_s) | (track.time_s > f.to_s))
     ratio, (least, most) = float("nan"), (0.0, np.inf)
     if view.plane == "sagittal" and off_side_deg(view.azimuth_deg) <= UNSQUEEZED_MOST_OFF_DEG:
         foot = [LANDMARK[series.side, j] for j in ("heel", "toe")]
@@ -155,9 +165,15 @@ def squeeze_findings(track: Track, view: View, series: Series) -> list[Finding]:
     is_narrow, is_wide = ratio < least, ratio > most
     if view.plane == "sagittal" and _level_to_upright_thigh(track, series.side) > LONGER_LYING_MOST:
         is_wide = True
-    if not (is_narrow or is_wide):
+    if is_narrow or is_wide:
+        return [Finding(code="picture_squeezed", values=values_of(is_wide=bool(is_wide)))]
+    low, high = USUAL_FOOT_TO_LEG
+    if view.plane != "sagittal" or not np.isfinite(ratio) or low <= ratio <= high:
         return []
-    return [Finding(code="picture_squeezed", values=values_of(is_wide=bool(is_wide)))]
+    share = ratio / MEAN_FOOT_TO_LEG
+    return [
+        Finding(code="proportions_unusual", values=values_of(is_wide=share > 1, share=float(share)))
+    ]
 
 
 def slow_motion_findings(raw: RawTrack) -> list[Finding]:

@@ -87,8 +87,9 @@ def find_scene(track: Track, raw: RawTrack, request: Request, settings: MotionSe
     findings += misfit_findings(track, view)
     all_series, of_leg = _all_series(track, raw, view, exercise, is_still, settings)
     leg = measured_side(side, view)
-    if exercise.position == "standing":  # a foot off the floor points anywhere
-        findings += squeeze_findings(track, view, all_series[view.near_side or leg])
+    is_seated_with_feet_down = exercise.position == "sitting" and exercise.working_leg == "both"
+    if exercise.position == "standing" or is_seated_with_feet_down:  # a foot in the air points up
+        findings += squeeze_findings(track, view, all_series[view.near_side or leg], findings)
     if any(v.plane == view.plane for v in exercise.views):
         findings += of_leg[leg]
     driving_view, values, unit = drive(

@@ -110,6 +110,14 @@ def _picture_squeezed(v, said, reader):
     )
 
 
+def _proportions_unusual(v, said, reader):
+    how, what = ("longer", "stretched") if v["is_wide"] else ("shorter", "squeezed")
+    return (
+        f"The feet look {how} than is usual for the legs. If the picture was {what}, angles are "
+        "off, so their intervals are wider. Send the recording as the camera made it."
+    )
+
+
 def _pulses(v, said, reader):
     return (
         f"The movement goes to and fro {v['n']} times at its far end. It is counted as one, and "
@@ -363,6 +371,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     ),
     "slow_motion": _slow_motion,
     "picture_squeezed": _picture_squeezed,
+    "proportions_unusual": _proportions_unusual,
     "feet_hidden": _always(
         "The feet are hidden, so nothing is said about heels and toes. Clear the floor in front of "
         "the feet."
