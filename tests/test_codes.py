@@ -39,6 +39,7 @@ FINDING_VALUES = {
     ],
     "slow_motion": [{"recorded_hz": 120.0, "stored_hz": 30.0}],
     "picture_squeezed": [{"is_wide": b} for b in (True, False)],
+    "strongly_compressed": [{"quantizer": 45.0}],
     "proportions_unusual": [{"is_wide": b, "share": 1.15} for b in (True, False)],
     "too_quick_for_rate": [{"step_deg": 20.0}],
     "pulses": [{"n": 8}],

@@ -7,6 +7,7 @@ import pytest
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 
 from formcheck.files.exercises import load_exercise
+from formcheck.files.report_file import report_json
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
@@ -176,6 +177,7 @@ def test_a_foot_that_is_long_for_its_leg_is_told_and_widens_angles():
     usual, long = (assessed(r) for r in (replace(raw, image_px=image), raw))
     assert "proportions_unusual" not in codes(usual)
     assert "proportions_unusual" in codes(long)
+    report_json(long)
     widths = [
         np.mean([v.high - v.low for v in values(r, "knee_flexion_peak_deg")]) for r in (usual, long)
     ]
@@ -213,6 +215,18 @@ def test_a_foot_that_points_up_is_no_squeezed_picture():
     raw = film(repeated(sitting, [straight] * 3, stay_s=4.0), SIDE, anchor="hips")
     report = assessed(raw, "seated_knee_extension", "left")
     assert "picture_squeezed" not in codes(report)
+    assert report.whole.n_complete == 3
+
+
+@pytest.mark.parametrize(("quantizer", "is_told"), [(None, False), (29.0, False), (45.0, True)])
+def test_a_strongly_compressed_file_gives_no_angle_and_no_verdict(quantizer, is_told):
+    # Before: one repetition of such a clip read 35 deg for 66, with nothing said.
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    raw = replace(raw, clip=replace(raw.clip, quantizer=quantizer))
+    report = assessed(raw, bounds=DEEP)
+    assert ("strongly_compressed" in codes(report)) == is_told
+    peaks = values(report, "knee_flexion_peak_deg")
+    assert [isinstance(v, Measured) for v in peaks] == [not is_told] * 3
     assert report.whole.n_complete == 3
 
 

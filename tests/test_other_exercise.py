@@ -3,12 +3,16 @@
 Before, each of these was counted in full as the exercise that was named.
 """
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from exercise_cases import CASES
 from skeleton import Camera, Posture, both, film, one, repeated
 from told import told
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK
 from formcheck.model.request import Request
 from formcheck.run.pipeline import assess
 
@@ -134,3 +138,18 @@ def test_split_squats_and_wall_sits_keep_their_names():
     report = assessed(film(repeated(STANDING, [sit] * 2, stay_s=5.0), SIDE), "wall_sit")
     assert named(report) == []
     assert report.whole.n_complete == 2
+
+
+def test_landmarks_astray_are_no_other_exercise():
+    # A rear ankle that is taken for the front one at the turn, and a knee that no knee bends so.
+    raw = filmed("split_squat", SIDE)
+    image = raw.image_px.copy()
+    ankles = [LANDMARK[side, "ankle"] for side in ("left", "right")]
+    hips = image[:, 0, LANDMARK["left", "hip"], 1]
+    low = hips > hips.min() + 0.6 * (hips.max() - hips.min())
+    image[low, 0, ankles[1]] = image[low, 0, ankles[0]]
+    assert named(assessed(replace(raw, image_px=image), "split_squat", "left")) == []
+    image = raw.image_px.copy()
+    knee, hip = (image[low, 0, LANDMARK["left", j]] for j in ("knee", "hip"))
+    image[low, 0, ankles[0]] = knee + 0.9 * (hip - knee) + np.array([-60, 0], np.float32)
+    assert named(assessed(replace(raw, image_px=image), "split_squat", "left")) == []

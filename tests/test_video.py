@@ -923,3 +923,38 @@ def test_two_clips_can_be_joined_or_shown_side_by_side(tmp_path, clip):
     assert len(shown(tmp_path / "two.mp4")) == 30
     make_clips.trimmed(clip, tmp_path / "cut.mp4", 0.2, 0.4)
     assert len(list(islice(VideoReader(tmp_path / "cut.mp4").frames(), 99))) == 7
+
+
+@pytest.mark.parametrize(("crf", "is_coarse"), [(18, False), (24, False), (48, True)])
+def test_how_coarsely_the_first_pictures_are_compressed_is_known(tmp_path, crf, is_coarse):
+    rng = np.random.default_rng(0)
+    pictures = rng.integers(0, 255, (6, 12, 16, 3)).astype(np.uint8).repeat(8, 1).repeat(8, 2)
+    triples = [(k, k / 30, picture) for k, picture in enumerate(pictures)]
+    path = make_clips.write(
+        tmp_path / "a.mp4", triples, options={"preset": "fast", "crf": str(crf)}
+    )
+    with open_video(path) as reader:
+        list(reader.frames())
+        assert (reader.clip().quantizer > 39) == is_coarse
+
+
+def test_how_coarsely_is_not_known_of_other_formats(tmp_path):
+    path = make_clips.write(tmp_path / "a.mov", drawn(5), codec="png", pix_fmt="rgb24")
+    with open_video(path) as reader:
+        list(reader.frames())
+        assert reader.clip().quantizer is None
+
+
+@pytest.mark.parametrize(("tag", "rate_hz"), [("120", 120.0), ("0", None), ("fast", None)])
+def test_the_rate_that_a_phone_recorded_slow_motion_at_is_read(tmp_path, tag, rate_hz):
+    path = tmp_path / "slow.mp4"
+    with av.open(str(path), "w", container_options={"movflags": "use_metadata_tags"}) as out:
+        out.metadata["com.android.capture.fps"] = tag
+        stream = out.add_stream("libx264", rate=30)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
+        for _, _, picture in drawn(6, 64, 48):
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+        out.mux(stream.encode())
+    with open_video(path) as reader:
+        list(reader.frames())
+        assert reader.clip().capture_rate_hz == rate_hz

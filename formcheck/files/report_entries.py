@@ -232,6 +232,7 @@ def entry_of(report: Report) -> ReportEntry:
             time_base=clip.time_base,
             first_stamp=clip.first_stamp,
             capture_rate_hz=clip.capture_rate_hz,
+            quantizer=clip.quantizer,
         ),
         exercise=report.exercise,
         exercise_words=layout.ExerciseEntry(

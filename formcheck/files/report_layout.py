@@ -54,6 +54,7 @@ class ClipEntry:
     time_base: tuple[int, int]
     first_stamp: int
     capture_rate_hz: float | None
+    quantizer: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

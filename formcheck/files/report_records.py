@@ -311,6 +311,7 @@ class _Reader:
                 time_base=clip.time_base,
                 first_stamp=clip.first_stamp,
                 capture_rate_hz=clip.capture_rate_hz,
+                quantizer=clip.quantizer,
                 is_mirrored=clip.mirrored,
             ),
             exercise=entry.exercise,

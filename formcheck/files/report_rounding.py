@@ -161,6 +161,7 @@ def as_written(report: Report) -> Report:
             file=readable(report.clip.file),
             duration_s=_seconds(report.clip.duration_s),
             capture_rate_hz=plain(report.clip.capture_rate_hz),
+            quantizer=None if report.clip.quantizer is None else round(report.clip.quantizer, 1),
         ),
         context=replace(
             report.context, **{k: plain(getattr(report.context, k)) for k in _CONTEXT_NUMBERS}

@@ -29,6 +29,7 @@ FindingCode = Literal[
     "person_too_near",
     "person_too_far",
     # the picture, the camera, the file
+    "strongly_compressed",  # quantizer, of 51
     "too_dark",
     "blurred",
     "noisy",

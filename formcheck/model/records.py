@@ -55,8 +55,8 @@ class Clip:
     time_base: tuple[int, int]
     first_stamp: int
     is_mirrored: bool = False
-    capture_rate_hz: float | None = None
-    """Pictures a second that the camera says it took; None where the file does not say."""
+    capture_rate_hz: float | None = None  # pictures a second, by the file's own tag
+    quantizer: float | None = None  # of H.264, 0 to 51, mean of the first pictures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

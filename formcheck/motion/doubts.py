@@ -172,7 +172,10 @@ def squeeze_findings(
         return []
     share = ratio / MEAN_FOOT_TO_LEG
     return [
-        Finding(code="proportions_unusual", values=values_of(is_wide=share > 1, share=float(share)))
+        Finding(
+            code="proportions_unusual",
+            values=values_of(is_wide=bool(share > 1), share=float(share)),
+        )
     ]
 
 

@@ -40,6 +40,9 @@ class QualitySettings:
     shake_least : median change of the picture's border, grey levels, of a camera that moves by
         fits; noise_least of a steady change, which is a grainy picture's. steady_most : spread
         (quartiles) over median that tells the two apart.
+    quantizer_most : mean quantizer of H.264, 0 to 51, above which too little of the picture is left
+        (ordinary files have 17 to 29, those of messengers into the 30s; a squat read 67 deg for 74
+        at 41, and landmarks jumped about at 50).
     cut_least : change of the whole picture, grey levels, of a cut, and `cut_times` the usual.
     tilt_least_deg : a standing person's long axis further than this from the vertical.
     second_least_share, second_least_s : a second person in at least this share of the pictures,
@@ -65,6 +68,7 @@ class QualitySettings:
     shake_least: float = 0.5
     noise_least: float = 3.0
     steady_most: float = 0.3
+    quantizer_most: float = 39.0
     cut_least: float = 12.0
     cut_times: float = 6.0
     tilt_least_deg: float = 6.0
@@ -296,6 +300,9 @@ def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) ->
     time_s = raw.time_s
     if np.nanmedian(raw.brightness) < settings.dark_most:
         out.append(Finding(code="too_dark", from_s=float(time_s[0]), to_s=float(time_s[-1])))
+    quantizer = raw.clip.quantizer
+    if quantizer is not None and quantizer > settings.quantizer_most:
+        out.append(Finding(code="strongly_compressed", values=values_of(quantizer=quantizer)))
     with np.errstate(all="ignore"):
         edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
     if np.nanmedian(edges) < settings.sharp_least:

@@ -29,7 +29,7 @@ they stand side by side and the camera 30 deg off the side; a split stance is 0.
 LONG_SPLIT_LEAST_SHARE = 0.25
 """Feet this far apart through an attempt are no stance on two legs (0.34 and more in split squats
 with truth; a foot set a little forward to stand up is 0.1)."""
-LEVEL_MOST_SHARE = 0.02
+LEVEL_MOST_SHARE, LEVEL_FROM_THE_SIDE_SHARE = 0.02, 0.025
 """Both feet stay where they are, on one level: between start and turn the ankles move against
 each other by less than this share of stature (0.01 in squats with truth; a step is 0.05)."""
 STAYED_MOST_SHARE = 0.04
@@ -70,6 +70,9 @@ SPLIT_BEFORE_LEAST_SHARE = 0.9
 """Feet that were this far apart at the start, of where they are at the turn, did not step."""
 REACHING_KNEE_LEAST_DEG = 55.0
 """A far foot bears weight where the near knee is bent by more: a hinge's is nearly straight."""
+
+KNEE_DEG = (-25.0, 175.0)
+"""No knee bends beyond this (common practice), nor is one seen to, before a far camera."""
 
 REST_MOST_DEG = {"trunk": 45.0, "thigh": 50.0, "knee": 60.0}
 """At rest, trunk and thigh lie within this of the figure's, and the knee is bent by as much (with
@@ -135,14 +138,22 @@ def other_exercise(
     all_series: Mapping[Side, Series],
     exercise: Exercise,
     leg: Side,
+    findings: Sequence[Finding] = (),
 ) -> Finding | None:
     """That feet, seat or posture in most attempts contradict the exercise; None if not.
 
-    leg : the one that is measured.
+    leg : the one that is measured. Attempts in which a finding spoils a stretch are not asked.
     """
+    spoilt = [f for f in findings if f.spoils == "stretch" and f.from_s is not None]
+
+    def is_sound(a: Attempt) -> bool:
+        start_s, end_s = track.time_s[a.start], track.time_s[a.end]
+        return not any(f.from_s < end_s and f.to_s > start_s for f in spoilt)
+
     seen = [
         _Seen(a=a, track=track, view=view, all_series=all_series, exercise=exercise, leg=leg)
         for a in [a for a in attempts if a.is_complete] or attempts
+        if is_sound(a)
     ]
     rules = _rules(exercise)
     told = [t for t in (_first(rules, s) for s in seen) if t is not None]
@@ -248,7 +259,9 @@ def _stands_split(s: _Seen) -> Values | None:
     if not np.isfinite(s.apart(s.a.turn)).all():
         return None
     if not _is_split(s):
-        return _told("feet_side_by_side")
+        # The rear ankle may be taken for the front one at the turn: the feet stay where they were.
+        was_split = s.is_side and s.apart(s.a.start)[0] > SPLIT_LEAST_SHARE
+        return None if was_split else _told("feet_side_by_side")
     before, there = s.apart(s.a.start)[0], s.apart(s.a.turn)[0]
     is_new = s.is_side and before < STEPPED_MOST_SHARE * there
     return _told("foot_steps") if is_new and foot_steps(s.a, s.track, s.view) else None
@@ -259,7 +272,8 @@ def _rear_foot(s: _Seen) -> Values | None:
     turn = s.exercise.figure.turn
     if not s.is_side or "far_ankle" not in turn:
         return None
-    ends = np.array([s.apart(at)[1] for at in (s.a.start, s.a.turn)])
+    front = SIDES.index(s.leg)
+    ends = [s.ankles(at)[front, 1] - s.ankles(at)[1 - front, 1] for at in (s.a.start, s.a.turn)]
     if not np.isfinite(ends).any():
         return None
     up = float(np.nanmean(ends))
@@ -275,7 +289,7 @@ def _on_a_step(s: _Seen) -> Values | None:
     ends = [s.ankles(at) for at in (s.a.start, s.a.turn)]
     change = (ends[1][0] - ends[1][1]) - (ends[0][0] - ends[0][1])
     is_front = s.view.plane == "frontal"
-    if not np.hypot(*change) < (LEVEL_MOST_SHARE if is_front else STAYED_MOST_SHARE):
+    if not np.hypot(*change) < (LEVEL_MOST_SHARE if is_front else LEVEL_FROM_THE_SIDE_SHARE):
         return None
     if not is_front and s.from_beside_deg() > SIDE_BY_SIDE_DEG:
         return None
@@ -367,6 +381,12 @@ def _figure_deg(exercise: Exercise, joints: Mapping[str, tuple[float, float]]) -
     }
 
 
+def _is_human(posture_deg: Mapping[str, float]) -> bool:
+    """Whether a knee bends so: what no knee does is a landmark astray, and no other exercise."""
+    least, most = KNEE_DEG
+    return least < posture_deg["knee"] < most
+
+
 def _is_compared(s: _Seen) -> bool:
     """Whether the near leg is the one that works, seen from the side, with a figure to match."""
     if not s.is_side:
@@ -389,6 +409,8 @@ def _rests_so(s: _Seen) -> Values | None:
     if not _is_compared(s) or s.exercise.also_positions:
         return None
     own, figure = _posture_deg(s, s.a.start), _figure_deg(s.exercise, {})
+    if not all(_is_human(p) for p in (own, _posture_deg(s, s.a.turn))):
+        return None
     for part in _parts(s.exercise):
         if abs(own[part] - figure[part]) > REST_MOST_DEG[part]:
             return _told("rests_otherwise", part, own[part], figure[part])
@@ -401,6 +423,8 @@ def _moves_so(s: _Seen) -> Values | None:
         return None
     parts = _parts(s.exercise)
     rest, turn = _posture_deg(s, s.a.start), _posture_deg(s, s.a.turn)
+    if not (_is_human(rest) and _is_human(turn)):
+        return None
     figure = [_figure_deg(s.exercise, joints) for joints in ({}, s.exercise.figure.turn)]
     own = np.array([turn[p] - rest[p] for p in parts])
     drawn = np.array([figure[1][p] - figure[0][p] for p in parts])

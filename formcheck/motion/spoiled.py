@@ -20,6 +20,7 @@ ANGLES, TIMES, PHASES, FEET = "angles", "times", "phases", "feet"
 SPOILS: dict[FindingCode, frozenset[str]] = {
     "too_few_pictures": frozenset({ANGLES}),
     "picture_squeezed": frozenset({ANGLES}),
+    "strongly_compressed": frozenset({ANGLES}),
     "view_changes": frozenset({ANGLES}),
     "slow_motion": frozenset({TIMES}),
     "pulses": frozenset({PHASES}),
@@ -74,7 +75,7 @@ def _lies_in(f: Finding, repetition: Repetition) -> bool:
     return f.from_s < repetition.end_s and f.to_s > repetition.start_s
 
 
-WHOLE_CLIP = frozenset({"picture_squeezed", "slow_motion"})
+WHOLE_CLIP = frozenset({"picture_squeezed", "slow_motion", "strongly_compressed"})
 """Findings about the whole file, which have no time range."""
 
 

@@ -208,7 +208,9 @@ def _believed(attempts: Sequence[Attempt], scene: Scene) -> tuple[Sequence[Attem
     their numbers doubtful: spoiled.py says what follows)."""
     track, view, exercise = scene.track, scene.view, scene.exercise
     findings = lost_findings(attempts, scene.values, track)
-    contradiction = other_exercise(attempts, track, view, scene.all_series, exercise, scene.leg)
+    contradiction = other_exercise(
+        attempts, track, view, scene.all_series, exercise, scene.leg, scene.findings
+    )
     if contradiction is not None:
         findings, attempts = [*findings, contradiction], ()
     moved = scene.request.moved_limits

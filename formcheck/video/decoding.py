@@ -1,11 +1,14 @@
 """One pass over a file: packets, whole pictures, their stamps, and what was lost."""
 
 import math
+import struct
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+
+import numpy as np
 
 from formcheck.model.errors import ClipError
 from formcheck.video.refusals import MAX_PIXELS, as_clip_error, refuse_huge
@@ -52,6 +55,31 @@ MAX_CAPTURE_RATE_HZ = 10_000.0
 """A tag beyond it is no rate of a camera (common practice)."""
 
 
+_H264_ENCODING = 1
+"""The kind of FFmpeg's record of encoding parameters whose quantizer runs from 0 to 51."""
+
+
+def quantizer_of(pictures) -> float | None:
+    """Mean quantizer of these decoded pictures, 0 to 51; None where it is not H.264.
+
+    The coarser it is, the less of the picture is left. From the record AVVideoEncParams that the
+    decoder adds (libavutil/video_enc_params.h): counts, then one record a block, whose last number
+    is the block's difference from the picture's quantizer.
+    """
+    found = []
+    for picture in pictures:
+        for side in picture.side_data:
+            if "VIDEO_ENC_PARAMS" not in str(side.type):
+                continue
+            data = bytes(side)
+            n, offset, size, kind, base = struct.unpack_from("@INNii", data, 0)
+            if kind != _H264_ENCODING or size % 4 or offset + n * size > len(data):
+                continue
+            blocks = np.frombuffer(data, np.int32, n * size // 4, offset).reshape(n, size // 4)
+            found.append(base + (float(blocks[:, -1].mean()) if n else 0.0))
+    return sum(found) / len(found) if found else None
+
+
 class Pass:
     """One reading of the file from start to end, with its counts."""
 
@@ -86,7 +114,7 @@ class Pass:
         context.thread_count = n_threads
         refuse_huge(context.width, context.height, self._name)
         # A picture that grows midway must not exhaust memory either.
-        context.options = {"max_pixels": str(MAX_PIXELS)}
+        context.options = {"max_pixels": str(MAX_PIXELS), "export_side_data": "venc_params"}
         self._stream = stream
         self.container_name = self._container.format.name
         self.codec_name = context.name

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from formcheck.model.errors import ClipError
 from formcheck.model.records import Clip
-from formcheck.video.decoding import MAX_CLIP_S, Dated, Pass
+from formcheck.video.decoding import MAX_CLIP_S, Dated, Pass, quantizer_of
 from formcheck.video.pictures import Frame, Show
 from formcheck.video.refusals import (
     cannot_be_read,
@@ -109,6 +109,7 @@ class VideoReader:
             raise ClipError(why_too_few(trial, len(first_two), self._name))
         self._show = Show(first_two[0].picture, trial.pixel_ratio, self._name)
         self._capture_rate_hz = trial.capture_rate_hz
+        self._quantizer = quantizer_of(d.picture for d in first_two)
         self.width_px, self.height_px = self._show.size_px
         self.rotation_deg = self._show.rotation_deg
         self.is_flipped = self._show.is_flipped
@@ -245,4 +246,5 @@ class VideoReader:
             first_stamp=self.first_stamp,
             is_mirrored=is_mirrored,
             capture_rate_hz=self._capture_rate_hz,
+            quantizer=self._quantizer,
         )

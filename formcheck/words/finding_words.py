@@ -344,6 +344,10 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "person_too_far": _always(
         "The person is small in the picture, so angles are coarse. Bring the camera closer."
     ),
+    "strongly_compressed": _always(
+        "The file is compressed so strongly that joints cannot be placed, so no angle is measured. "
+        "Send the recording as the camera made it, not through a messenger that makes it smaller."
+    ),
     "too_dark": _always(
         "The picture is dark. Turn on a light in front of the person, and film away from the "
         "window."

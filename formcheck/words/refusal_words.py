@@ -61,6 +61,7 @@ def _stature_missing(v, reader):
 _SPOILED_BY = {
     "too_few_pictures": "the repetition was over in too few pictures; move more slowly",
     "picture_squeezed": "the picture is squeezed or stretched",
+    "strongly_compressed": "the file is compressed too strongly",
     "view_changes": "the person stands turned another way here than through most of the clip",
     "slow_motion": "the clip is a slow-motion recording",
     "pulses": "the movement goes to and fro at its far end",
