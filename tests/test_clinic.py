@@ -46,12 +46,13 @@ from formcheck.clinic.reviews import (
     reviews_of,
     withdraw_correction,
 )
-from formcheck.clinic.sets import AboutSet, find_set, sets_of
+from formcheck.clinic.sets import AboutSet, find_set, next_to_review, sets_of
 from formcheck.clinic.today import DayDone
 from formcheck.clinic.worklist import work_list
 from formcheck.model.errors import BusyError, FileError, UsageError
 from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
+from formcheck.web.clinician.set_beside import neighbours, starts_of
 from formcheck.words.wording import dose_done
 
 
@@ -580,6 +581,35 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
         "being_measured": [waiting.uid],
     }
     assert [p.answer.pain_during for p in work.pains] == [8]
+
+
+def test_the_next_set_is_this_patients_then_the_gravest_of_another(clinic, results):
+    one_patient, other = new_patient(clinic), new_patient(clinic, "KN-117")
+    here = measured_set(clinic, one_patient, results, day=day_before(3))
+    calm = measured_set(clinic, other, results, day=day_before(9))
+    past = measured_set(
+        clinic, other, results, day=day_before(1), outcomes={"target": "reached", "limit": "passed"}
+    )
+    same = measured_set(clinic, one_patient, results, day=day_before(1))
+    assert next_to_review(clinic, here).uid == same.uid
+    review_sets(clinic, [here.uid, same.uid], "M.T.")
+    assert next_to_review(clinic, same).uid == past.uid
+    review_sets(clinic, [past.uid], "M.T.")
+    assert next_to_review(clinic, past).uid == calm.uid
+    review_sets(clinic, [calm.uid], "M.T.")
+    assert next_to_review(clinic, calm) is None
+
+
+def test_beside_a_set_stand_the_last_session_and_the_other_leg_of_the_day(clinic, results):
+    patient = new_patient(clinic)
+    last = measured_set(clinic, patient, results, day=day_before(7), side="left")
+    older = measured_set(clinic, patient, results, day=day_before(14), side="left")
+    right = measured_set(clinic, patient, results, day=day_before(0), side="right")
+    here = measured_set(clinic, patient, results, day=day_before(0), side="left")
+    found = neighbours(clinic, here)
+    assert (found.earlier.uid, found.other_leg.uid) == (last.uid, right.uid)
+    assert [b.uid for b in found.beside] == [right.uid, last.uid, older.uid]
+    assert len(starts_of(clinic, here)) == here.n_repetitions
 
 
 def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):

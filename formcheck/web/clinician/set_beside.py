@@ -16,60 +16,52 @@ class Beside:
     uid: str
     words: str
     video: str
-    starts: str
 
 
-def sets_beside(clinic, stored: StoredSet) -> tuple[Beside, ...]:
-    """The other measured sets of the exercise, the newest first."""
-    found = []
-    for other in sets_of(clinic, stored.patient_id):
-        if other.uid == stored.uid or other.exercise != stored.exercise or not other.n_repetitions:
-            continue
-        report = stored_report(clinic, other.uid)
-        if report is None:
-            continue
-        which = "overlay" if other.has_overlay else "recording"
-        found.append(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbours:
+    """What stands beside a set: those that can be played next to it, the last session of the same
+    side, and the other leg of the same day."""
+
+    beside: tuple[Beside, ...] = ()
+    earlier: StoredSet | None = None
+    other_leg: StoredSet | None = None
+
+
+def neighbours(clinic, stored: StoredSet) -> Neighbours:
+    """The patient's other measured sets of the exercise, the newest first."""
+    others = [
+        s
+        for s in sets_of(clinic, stored.patient_id)
+        if s.uid != stored.uid
+        and s.exercise == stored.exercise
+        and s.state in ("measured", "reviewed")
+    ]
+    return Neighbours(
+        beside=tuple(
             Beside(
-                uid=other.uid,
-                words=f"{other.day}, set {other.set_number}, {other.side}",
-                video=f"/clinic/sets/{other.uid}/video/{which}",
-                starts=" ".join(f"{r.repetition.start_s:.3f}" for r in report.repetitions),
+                uid=s.uid,
+                words=f"{s.day}, set {s.set_number}, {s.side}",
+                video=f"/clinic/sets/{s.uid}/video/{'overlay' if s.has_overlay else 'recording'}",
             )
-        )
-        if len(found) == MOST_BESIDE:
-            break
-    return tuple(found)
-
-
-def set_before(clinic, stored: StoredSet) -> StoredSet | None:
-    """The last measured set of the same exercise and side from an earlier day."""
-    return next(
-        (
-            s
-            for s in sets_of(clinic, stored.patient_id)
-            if (s.exercise, s.side) == (stored.exercise, stored.side)
-            and s.day < stored.day
-            and s.state in ("measured", "reviewed")
+            for s in others[:MOST_BESIDE]
         ),
-        None,
+        earlier=next((s for s in others if s.side == stored.side and s.day < stored.day), None),
+        other_leg=next(
+            (
+                s
+                for s in others
+                if s.day == stored.day and {s.side, stored.side} == {"left", "right"}
+            ),
+            None,
+        ),
     )
 
 
-def other_leg_of_day(clinic, stored: StoredSet) -> StoredSet | None:
-    """The same exercise of the other leg on the same day, where it was filmed and measured."""
-    if stored.side == "both":
-        return None
-    return next(
-        (
-            s
-            for s in sets_of(clinic, stored.patient_id, day=stored.day)
-            if s.exercise == stored.exercise
-            and s.side not in (stored.side, "both")
-            and s.state in ("measured", "reviewed")
-        ),
-        None,
-    )
+def starts_of(clinic, stored: StoredSet) -> list[float]:
+    """Where the repetitions of a set begin, seconds."""
+    report = stored_report(clinic, stored.uid)
+    return [r.repetition.start_s for r in report.repetitions] if report else []
 
 
 def next_words(clinic, stored: StoredSet) -> tuple[str, str]:

@@ -20,7 +20,7 @@ from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.report.corrections import Correction
 from formcheck.web.clinician.lists import MOMENT_WORDS, answer_words, set_facts
-from formcheck.web.clinician.set_beside import next_words, other_leg_of_day, set_before, sets_beside
+from formcheck.web.clinician.set_beside import Neighbours, neighbours, next_words, starts_of
 from formcheck.web.clinician.set_view import set_view
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
@@ -51,6 +51,7 @@ def routes() -> list:
         get(at, _page),
         get(at + "/progress", _progress),
         get(at + "/trace", _trace),
+        get(at + "/starts", _starts),
         get(at + "/video/{which}", lambda request: video_response(request, set_of(request))),
         get(at + "/files/{name}", _file),
         post(at + "/corrections", _correct),
@@ -100,9 +101,7 @@ def _page(request, faults=(), status: int = 200):
         ],
         moments=MOMENT_WORDS,
         note=note_text(clinic, stored) if view else "",
-        earlier=set_before(clinic, stored) if view else None,
-        other_leg=other_leg_of_day(clinic, stored) if view else None,
-        beside=sets_beside(clinic, stored) if view else (),
+        near=neighbours(clinic, stored) if view else Neighbours(),
         next_href=next_href,
         next_name=next_name,
         faults=faults,
@@ -160,6 +159,12 @@ def _trace(request):
     if trace is None:
         raise PageError(404, "There is no trace of this set.")
     return JSONResponse(trace)
+
+
+def _starts(request):
+    from starlette.responses import JSONResponse
+
+    return JSONResponse(starts_of(site_of(request).clinic, set_of(request)))
 
 
 def _file(request):

@@ -15,12 +15,13 @@ export function besideIt(video, repetitions) {
     if (Math.abs(other.currentTime - at) > (video.paused ? 0.01 : 0.12)) other.currentTime = at;
   };
 
-  select.addEventListener("change", () => {
+  select.addEventListener("change", async () => {
     const chosen = select.selectedOptions[0];
     other.pause();
     other.hidden = !chosen.value;
     if (!chosen.value) { other.removeAttribute("src"); other.load(); return; }
-    starts = chosen.dataset.starts.split(" ").filter(Boolean).map(Number);
+    const answer = await fetch(chosen.dataset.starts).catch(() => null);
+    starts = answer?.ok ? await answer.json() : [];
     other.preload = "auto";
     other.src = chosen.value;
     other.addEventListener("loadedmetadata", align, { once: true });
