@@ -263,7 +263,7 @@ def test_words_follow_the_repetition_through_its_phases():
     assert plan.at(0.0).title == "Squat"
     assert plan.at(r.start_s + 0.1).title == "Rep 1 of 2"
     assert plan.at(r.start_s + 0.1).phase == "lowering"
-    assert plan.at(r.turn_s).phase == "turn"
+    assert plan.at(r.turn_s).phase == "end range"
     assert plan.at(r.turn_to_s + 0.1).phase == "raising"
     assert plan.at(r.turn_s).outcomes == ()
     assert plan.at(r.turn_to_s + 0.1).outcomes[0].words == "target reached"

@@ -131,8 +131,7 @@ def reliability(
     from formcheck.evidence.reliability import reliability as work_out
     from formcheck.evidence.reliability_page import reliability_html
     from formcheck.files.storage import make_folder, write_text
-    from formcheck.model.measures import MEASURES
-    from formcheck.words.wording import quantity
+    from formcheck.words.wording import in_a_line, quantity
 
     found = work_out(read_sessions(folder, sessions))
     created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
@@ -145,7 +144,7 @@ def reliability(
         typer.echo(text, nl=False)
         return
     for m in found:
-        head = f"{m.exercise}, {MEASURES[m.measure].label.lower()}"
+        head = f"{m.exercise}, {in_a_line(m.measure)}"
         if m.icc is None:
             typer.echo(f"{head}: not enough information (two legs with two sessions each)")
         else:

@@ -5,7 +5,7 @@ from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
 from formcheck.words.finding_words import finding_words
 from formcheck.words.first_line import set_sentence
-from formcheck.words.wording import check_words, stretch
+from formcheck.words.wording import check_words, in_a_line, stretch
 
 
 def set_lines(report: Report) -> list[str]:
@@ -17,7 +17,7 @@ def set_lines(report: Report) -> list[str]:
         part = f" {rep.part}" if rep.part else ""
         values = [v for v in r.measures if isinstance(v, Measured)]
         values = [v for v in values if MEASURES[v.key].at != "tempo"][:2] or values[:2]
-        shown = "; ".join(f"{MEASURES[v.key].label.lower()} {_value(v)}" for v in values)
+        shown = "; ".join(f"{in_a_line(v.key)} {_value(v)}" for v in values)
         shown = shown or "nothing could be measured"
         outcome = "; ".join(_outcome(c) for c in r.checks)
         cut = "" if rep.is_complete else " (cut by the clip)"
@@ -37,7 +37,7 @@ def set_lines(report: Report) -> list[str]:
 
 def _outcome(check: Check) -> str:
     if check.outcome == "not_visible":
-        return f"{MEASURES[check.measure].label.lower()} not measured"
+        return f"{in_a_line(check.measure)} not measured"
     if check.outcome == "not_judged":
         return "not judged"
     return check_words(check).words

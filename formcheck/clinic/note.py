@@ -182,10 +182,12 @@ def _told(clinic: Clinic, stored: StoredSet, with_set: Sequence[Answer]) -> list
 
 def _not_seen(repetitions: Sequence[AssessedRepetition]) -> list[str]:
     missing = dict.fromkeys(
-        MEASURES[m.key].label.lower()
+        wording.in_a_line(m.key)
         for r in repetitions
         for m in r.measures
+        # What this camera was never meant to see is no gap, unless it was asked for.
         if isinstance(m, NotMeasurable)
+        and (m.code != "view_not_fit" or m.key in {c.measure for c in r.checks})
     )
     if not missing:
         return []

@@ -204,7 +204,7 @@ class Plan:
             if time_s < r.turn_from_s:
                 phase = self._words[0]
             elif time_s <= r.turn_to_s:
-                phase = "hold" if hold else "turn"
+                phase = "hold" if hold else "end range"
                 if hold:
                     timer = f"{min(time_s - r.turn_from_s, hold.value):.1f} s"
             elif time_s <= r.end_s:

@@ -118,15 +118,10 @@ def _name(told: ToldMeasure, report: Report) -> str:
         return "deepest" if told.n > 1 else "depth"
     if told.key == _PELVIS and told.side != "both":
         return "pelvic drop" if told.extreme.value > 0 else "pelvic hike"
-    return _SHORT.get(told.key) or in_a_line(MEASURES[told.key].label)
+    return _SHORT.get(told.key) or wording.in_a_line(told.key)
 
 
 _SHORT = {"fppa_peak_deg": "largest FPPA", "knee_flexion_gain_deg": "extensor lag (from rest)"}
-
-
-def in_a_line(label: str) -> str:
-    """A measure's name within a sentence; an abbreviation keeps its capitals."""
-    return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
 def _goes_down(report: Report) -> bool:
@@ -269,7 +264,7 @@ def _not_measured(report: Report) -> str:
         for _, b in report.bounds
         if b.measure in wanted - seen and MEASURES[b.measure].at != "set"
     ]
-    names = [MEASURES[key].label for key in dict.fromkeys(keys)]
+    names = [wording.in_a_line(key) for key in dict.fromkeys(keys)]
     if not names:
         return ""
-    return f"not measured from this camera: {', '.join(map(in_a_line, names))}"
+    return f"not measured from this camera: {', '.join(names)}"

@@ -8,7 +8,7 @@ from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, AssessedSet, Check, Measured, Outcome
 from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
-from formcheck.words.wording import check_words
+from formcheck.words.wording import check_words, in_a_line
 
 _UNITS = {"deg": "°", "s": " s", "share": "", "cm": " cm", "deg/min": "°/min", "1": ""}
 _PLAIN_UNITS = {**_UNITS, "deg": " deg", "deg/min": " deg/min"}
@@ -44,7 +44,7 @@ def check_reason(check: Check, assessed: AssessedRepetition, reader: Reader) -> 
     if not assessed.repetition.is_complete:
         return "not judged: this repetition is not whole in the clip"
     key = check.measure
-    name = MEASURES[key].label.lower()
+    name = in_a_line(key)
     value = next((v for v in assessed.measures if v.key == key), None)
     if value is None:
         return f"{name}: not part of this repetition"
@@ -67,7 +67,7 @@ def check_sentence(check: Check, assessed: AssessedRepetition, reader: Reader) -
 def set_check_sentence(check: Check, whole: AssessedSet, reader: Reader) -> str:
     """A check of a measure of the whole set: `stands in 30 s 10, target at least 8: reached`."""
     key = check.measure
-    name, unit = MEASURES[key].label.lower(), MEASURES[key].unit
+    name, unit = in_a_line(key), MEASURES[key].unit
     asked = f"{check.kind} {bound_text(check.bound, reader)}"
     mean = next((m.mean for m in whole.measures if m.key == key), None)
     if mean is None:

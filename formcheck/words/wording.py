@@ -149,6 +149,12 @@ def dose_done(done: int, prescribed: int, noun: str = "repetition") -> str:
     return f"{done} {noun}s, {done - prescribed} more than the {prescribed} prescribed"
 
 
+def in_a_line(key: str) -> str:
+    """A measure's name within a sentence; an abbreviation keeps its capitals."""
+    name = MEASURES[key].label
+    return name if name[:2].isupper() else name[:1].lower() + name[1:]
+
+
 def number(value: float, decimals: int = 0) -> str:
     """A number with a true minus sign and never a negative zero; a dash where missing."""
     if not math.isfinite(value):

@@ -8,7 +8,6 @@ from datetime import date, timedelta
 from formcheck.clinic.follow_up import MeasureSeries
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
-from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.words import wording
 
@@ -202,7 +201,7 @@ def measure_chart(
         )
         for p in series.points
     ]
-    title = f"{wording.exercise_name(series.exercise)}: {MEASURES[key].label.lower()}"
+    title = f"{wording.exercise_name(series.exercise)}: {wording.in_a_line(key)}"
     parts = [
         f"{kind} {wording.bound_words(b)} ({'dotted' if kind == 'limit' else 'dashed'} line)"
         for kind, b in bounds
