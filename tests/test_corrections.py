@@ -7,7 +7,7 @@ from exercise_cases import SQUAT, STANDING, STEP_BACK_AND_OUT, STEP_LEFT
 from skeleton import Camera, Posture, film, one, repeated
 from test_attempts_in_time import turning_round
 from test_chair_tests import chair_report, stands
-from told import sentence
+from told import line_of, sentence
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.programme import Bound, PrescribedExercise
@@ -59,13 +59,13 @@ def squats():
 
 
 def test_the_sentence_says_what_the_corrected_counts_say(squats):
-    depth = "deepest 105° (±10), target at least 80: reached"
-    assert sentence(squats) == f"Squat, left: 3 of 3 repetitions; {depth} in 3."
+    depth = "deepest 105° (±), target at least 80: reached"
+    assert line_of(squats) == f"Squat, left: 3 of 3 repetitions; {depth} in 3."
     found = corrected(squats, [left_out(0), overruled(1, "not_reached")]).report
     assert (found.whole.n_complete, found.whole.n_met) == (2, 1)
-    assert sentence(found) == (
+    assert line_of(found) == (
         f"Squat, left: 2 of 3 repetitions, 1 left out by the clinician; {depth} over the set "
-        "(mean 105° (±9); reached in 1, not reached in 1)."
+        "(mean 105° (±); reached in 1, not reached in 1)."
     )
 
 
