@@ -241,6 +241,36 @@ def test_the_space_bar_stops_the_countdown_and_the_recording(site, browser):
         page.wait_for_url("**/after", timeout=30_000)
 
 
+@pytest.mark.slow
+def test_a_hold_too_small_to_see_is_guided_and_ends_by_itself(browser, tmp_path):
+    clinic = new_clinic(tmp_path)
+    patient = add_patient(clinic, "KN-204")
+    text = prescription_text()
+    head = text[: text.index("[[exercises]]")]
+    text = head + (
+        '[[exercises]]\nexercise = "quad_set"\nsets = 1\nrepetitions = 2\nhold_s = 3\n'
+        'sides = ["left"]\npain_limit = 3\n\n'
+        '[[exercises.film]]\nset_number = 1\nview = "sagittal"\n'
+    )
+    save_prescription(clinic, patient, text, "M.T.")
+    with running_site(clinic) as site:
+        site.own = patient
+        with page_of(browser, link(site)) as page:
+            to_the_camera(page, "Quad")
+            page.get_by_role("button", name="Start the countdown now").click()
+            wait_for(page, "recording")
+            assert "walk" not in page.inner_text("#say").lower(), "who sits on the floor"
+            shown = set()
+            for _ in range(60):
+                if page.get_attribute("#stage", "data-state") != "recording":
+                    break
+                shown.add((page.inner_text("#say"), page.inner_text("#big")))
+                page.wait_for_timeout(200)
+            assert {("Hold.", "3"), ("Hold.", "1"), ("Let go.", "3"), ("Let go.", "1")} <= shown
+            page.wait_for_url("**/after", timeout=30_000)
+    clinic.close()
+
+
 @pytest.mark.parametrize("is_local_here", [True, False])
 def test_only_a_voice_of_this_device_speaks_else_there_are_beeps(site, browser, is_local_here):
     with page_of(browser, link(site)) as page:

@@ -10,6 +10,7 @@ const voice = new Voice();
 
 // A hold that cannot be seen is timed: held, then as long at rest, at most so many seconds.
 const MOST_RELAXED_S = 5;
+const isGuided = facts.n === null && facts.holdS !== null;
 const AFTER_HOLD_MS = 6000;   // to come back from the last hold, where the way back is not seen
 // Who lies cannot walk up to the camera; who lies on the front cannot raise the arms either.
 const howToStop = facts.isProne ? "Press a key to stop."
@@ -202,9 +203,8 @@ function startRecording() {
   tell("Start.", { isAgain: true, pattern: [880, 880] });
   $("big").textContent = facts.n === null ? "0:00" : "0";
   $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
-  setTimeout(() => {
-    if (state === "recording") $("say").textContent = howToStop;
-  }, 4000);
+  if (isGuided) $("count-note").textContent += ` ${howToStop}`;
+  else setTimeout(() => { if (state === "recording") $("say").textContent = howToStop; }, 4000);
   clockTimer = setInterval(onClock, 200);
 }
 
@@ -244,7 +244,7 @@ function showHold(count) {
 
 function onClock() {
   const seconds = (performance.now() - startedAt) / 1000;
-  if (facts.n === null && facts.holdS) { guide(seconds); return; }
+  if (isGuided) { guide(seconds); return; }
   if (facts.n === null) $("big").textContent = clockWords(seconds);
   if (!(facts.isHold && facts.holdS)) $("clock").textContent = clockWords(seconds);
   if (seconds > facts.limitS) end("The time is over.");
