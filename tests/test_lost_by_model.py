@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import random
 import shutil
 import tempfile
 from pathlib import Path
@@ -24,14 +25,17 @@ MEMORY = Path("/dev/shm")
 """Where a flush costs nothing: the order of the calls is what is tried, not the disk."""
 STEPS = 50
 
-troubles = st.one_of(
-    st.just(Trouble()),
-    st.builds(Trouble, kind=st.sampled_from(KINDS), at=st.integers(1, 6)),
-    st.builds(Trouble, kind=st.sampled_from(KINDS), at=st.integers(1, 16)),
-    st.builds(Trouble, kind=st.sampled_from(KINDS), at=st.integers(1, 60)),
-)
+
+def _trouble(seed: int) -> Trouble:
+    """None in a quarter of the cases, else of any kind: early, in the middle, or anywhere."""
+    chosen = random.Random(seed)
+    if chosen.random() < 0.25:
+        return Trouble()
+    return Trouble(kind=chosen.choice(KINDS), at=chosen.randint(1, chosen.choice((6, 24, 60))))
 
 
+# Drawn from a seed: smaller numbers would come far more often than the places deep in a step.
+troubles = st.integers(0, 2**32 - 1).map(_trouble)
 rarely = st.sampled_from([True, False, False, False])
 """What takes much of the clinic away is tried less often, so that something is there."""
 
@@ -240,7 +244,7 @@ def _run(packages, n_examples: int, *, is_repeatable: bool) -> dict:
 
 
 def test_nothing_is_lost_in_five_hundred_steps_with_trouble_at_any_writing_call(packages):
-    counts = _run(packages, 17, is_repeatable=True)
+    counts = _run(packages, 14, is_repeatable=True)
     assert counts["steps"] >= 500
     assert counts["troubles"] >= 50
 
