@@ -235,6 +235,17 @@ def test_a_precaution_that_no_view_shows_is_asked_about_until_the_notes_say_it()
     assert len(beside(alone, "KN-1").untold) == 1, "where no other exercise carries it as well"
 
 
+def test_after_surgery_the_pain_limit_is_asked_for_once_and_never_filled_in():
+    form = begun("template:after_ligament_reconstruction", surgery_on="2025-02-04")
+    assert form.values["all.pain_limit"] == ""
+    (asked,) = beside(form, "KN-1").advice
+    assert asked.field == "all.pain_limit"
+    assert asked.words.startswith("Every exercise: has no pain limit after an operation")
+    said = form_from(sent(form, **{"all.pain_limit": "2"}))
+    assert beside(said, "KN-1").advice == ()
+    assert {line.pain_limit for line in record_of(said).exercises} == {2}
+
+
 def test_a_faulty_field_is_told_and_the_card_shows_the_rest():
     form = begun("template:early_strengthening", **LIMIT)
     bad = form_from(sent(form, **{"e1.sets": "x", "all.limit0.at_most": "y", "involved_side": ""}))
@@ -398,7 +409,10 @@ def test_a_new_patient_has_five_exercises_on_paper_in_25_clicks_and_12_fields(si
         hand.type("[name='all.limit0.at_most']", "90")
         hand.type("[name='all.limit0.source']", "surgeon, until week six")
         hand.press("#about summary")
+        hand.type("#surgery_on", "2025-02-04")
         hand.type("#weight_bearing", "partial, two crutches")
+        page.wait_for_selector("#beside >> text=no pain limit after an operation")
+        hand.type("[name='all.pain_limit']", "3")
         hand.type("[name='e1.repetitions']", "8")
         page.wait_for_selector("#beside >> text=3 sets of 8 repetitions")
         page.wait_for_selector("#beside >> text=no more than 90")
@@ -416,6 +430,7 @@ def test_a_new_patient_has_five_exercises_on_paper_in_25_clicks_and_12_fields(si
         assert page.title() == "printed"
         pages = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4")))
         assert pages == 6, "one for all, one for each exercise"
+        assert "stop when pain goes over 3 of 10" in page.inner_text("main")
         assert hand.clicks <= 25, hand.clicks
         assert len(hand.fields) <= 12, hand.fields
         print(f"{hand.clicks} clicks, {len(hand.fields)} fields")
@@ -475,8 +490,9 @@ def test_the_keyboard_alone_writes_one_and_no_state_is_wide_or_hard_to_reach(sit
         page.wait_for_selector("text=Version 1, saved")
         # Enter in a field saves nothing and begins nothing: it shows the form as it is.
         page.focus("#prescribed_by")
+        page.evaluate("document.getElementById('programme').dataset.old = 'yes'")
         keys.press("Enter")
-        page.wait_for_timeout(300)
+        until(page, "!document.getElementById('programme').dataset.old")
         assert page.locator("fieldset.line").count() == 5
         page.click("#as-text summary")
         assert "step_up" in page.input_value("#text")

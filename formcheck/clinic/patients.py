@@ -6,7 +6,6 @@ import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from formcheck.clinic.database import Clinic, add, change, now, one, rows
@@ -262,12 +261,3 @@ def prescription_by_id(clinic: Clinic, prescription_id: int) -> PrescriptionVers
     with clinic.read() as c:
         row = one(c, "SELECT * FROM prescriptions WHERE id = :id", id=prescription_id)
     return _version(row) if row else None
-
-
-def new_prescription_text(code: str, today: date) -> str:
-    """A text to begin a first prescription from; it does not pass the rules until filled in."""
-    return (
-        'schema = "formcheck.prescription/1.1"\n'
-        f'patient = "{code}"\ninvolved_side = ""\nprescribed_by = ""\n'
-        f"valid_from = {today.isoformat()}\n"
-    )

@@ -80,7 +80,7 @@ def form_fault(fault: str, form: Form | None = None) -> FormFault:
     path = found["path"]
     words = found["words"].replace("; write one, without quotes", "").removeprefix("is ")
     words = words.replace('"" is not allowed', "nothing was chosen")
-    for key in ("at_least", "at_most"):
+    for key in ("at_least", "at_most", "pain_limit", "hold_s"):
         words = words.replace(f"{key} =", _WORDS[key]).replace(key, _WORDS[key])
     words = _KEY.sub(_named, words)
     inside = _PATH.fullmatch(path)
@@ -92,6 +92,8 @@ def form_fault(fault: str, form: Form | None = None) -> FormFault:
         return FormFault(
             words=f"Every exercise, {_word(name, False)}: {words}", field=f"all.{name}"
         )
+    if form is not None and not name and kind is None and words.startswith("has no pain limit"):
+        return FormFault(words=f"Every exercise: {words}", field="all.pain_limit")
     where, field = [f"Exercise {n + 1}"], f"e{n}."
     if kind == "limit" and (row := _precaution(form, n, int(k))) is not None:
         where[0] += f", precaution {row + 1} of all"
