@@ -37,6 +37,8 @@ class Hold:
     way: str
     """The page on which the patient says what was done, or how it is; empty where there is none."""
     way_words: str
+    tick_reason: str
+    """Why a set that is left out for it is ticked off as not done."""
 
 
 def own_standing(request, patient: Patient) -> Standing:
@@ -67,7 +69,16 @@ def hold_of(
         until=UNTIL_WORDS[found.until],
         way=way,
         way_words=way_words,
+        tick_reason=_tick_reason(found),
     )
+
+
+def _tick_reason(found: Standing) -> str:
+    mine = [r for r in found.reasons if r.level == found.level]
+    if any(r.what == "new_swelling" for r in mine):
+        return "swelling"
+    pains = ("pain_over_limit", "severe_pain", "stopped")
+    return "pain" if any(r.code in pains for r in mine) else "unsure"
 
 
 def rule_of_line(prescription: Prescription | None, exercise: str, side: str) -> PainRule:

@@ -64,8 +64,7 @@ def _held(request, patient: Patient, of: TodayExercise, s: TodaySet):
     hold = hold_of(request, patient, s.exercise)
     if hold is None:
         return None
-    reason = "swelling" if "swelling" in hold.why else "pain" if "pain" in hold.why else "unsure"
-    return render(request, "my_stop.html.j2", **_about(request, of, s), hold=hold, reason=reason)
+    return render(request, "my_stop.html.j2", **_about(request, of, s), hold=hold)
 
 
 def _asked_today(request, patient: Patient) -> list[Answer]:
