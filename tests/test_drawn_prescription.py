@@ -123,7 +123,10 @@ def svgs_of(page: str) -> list[str]:
 def test_every_drawing_of_the_sample_sheets_is_at_the_prescribed_angle(name):
     file = SAMPLES / f"{name}.toml"
     prescription = read_prescription(file)
-    drawings = svgs_of(sheet_html(prescription, exercises_of(prescription, file)))
+    exercises = exercises_of(prescription, file)
+    drawings = svgs_of(sheet_html(prescription, exercises))
+    large = svgs_of(sheet_html(prescription, exercises, is_large=True))
+    assert all('viewBox="0 0 216 ' in svg for svg in large), "two side by side in large print"
     assert len(drawings) == len(prescription.exercises)
     n = 0
     for svg, line in zip(drawings, prescription.exercises, strict=True):

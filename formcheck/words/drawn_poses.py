@@ -6,7 +6,7 @@ so that no limb grows; the angle that is prescribed is met by bisection.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from formcheck.model.programme import Bound, Exercise, Figure, PrescribedExercise
 from formcheck.words import wording
@@ -143,7 +143,8 @@ def _at_bound(exercise: Exercise, bound: Bound, kind: str) -> DrawnPose | None:
     if step is None:
         return None
     pose = _between(figure, step)
-    words = wording.bound_words(bound)
+    # The tolerance stands in the list beside it: here it would not fit.
+    words = wording.bound_words(replace(bound, tolerance=0.0))
     if kind == "limit":
         words = "not past " + words.removeprefix("at most ").removeprefix("at least ")
     return DrawnPose(

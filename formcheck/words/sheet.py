@@ -104,7 +104,14 @@ def sheet_exercises(
             SheetExercise(
                 name=exercise.name,
                 summary=exercise.summary,
-                figure=exercise_svg(exercise, planes[0], name=f"figure-{n}", line=line, near=near),
+                figure=exercise_svg(
+                    exercise,
+                    planes[0],
+                    name=f"figure-{n}",
+                    line=line,
+                    near=near,
+                    columns=2 if is_large else 4,
+                ),
                 shown=shown_side(line, exercise, near),
                 cameras=tuple(
                     camera_svg(exercise, plane, name=f"camera-{n}-{plane}", line=line, near=near)
