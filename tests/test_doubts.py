@@ -127,6 +127,21 @@ def test_hidden_feet_say_nothing_of_heels():
     assert isinstance(values(report, "knee_flexion_peak_deg")[0], Measured)
 
 
+@pytest.mark.parametrize("sides", [("left",), ("left", "right")])
+def test_a_hip_behind_a_bar_at_the_bottom_is_unmeasured(sides):
+    # Real footage: plates hid the hip, and the knee read 103 deg for 121.
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    seen = raw.visibility.copy()
+    hip_y = raw.image_px[:, 0, LANDMARK["left", "hip"], 1]
+    low = hip_y > hip_y.min() + 0.5 * np.ptp(hip_y)
+    for side in sides:
+        seen[low, 0, LANDMARK[side, "hip"]] = 0.05
+    for key in ("knee_flexion_peak_deg", "thigh_inclination_deg"):
+        report = assessed(replace(raw, visibility=seen), bounds=DEEP)
+        assert not any(isinstance(v, Measured) for v in values(report, key))
+        assert set(outcomes(report)) <= {"not_visible", "not_judged"}
+
+
 def test_a_pose_on_half_of_the_body_is_a_finding_and_no_number():
     # At the bottom of the second squat the whole pose sits on the lower half of the body.
     raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
@@ -140,6 +155,46 @@ def test_a_pose_on_half_of_the_body_is_a_finding_and_no_number():
     peaks = values(report, "knee_flexion_peak_deg")
     assert [isinstance(v, Measured) for v in peaks] == [True, False, True]
     assert report.whole.n_repetitions == 3
+
+
+def joined(first, then, change):
+    """Two tracks put together, the second after the first; `change` of the picture at the joint."""
+    n = len(first.time_s)
+    step_s = first.time_s[1] - first.time_s[0]
+    arrays = {
+        name: np.concatenate([getattr(first, name), getattr(then, name)])
+        for name in [
+            "image_px",
+            "world_m",
+            "visibility",
+            "brightness",
+            "contrast",
+            "sharpness",
+            "change",
+            "border_change",
+        ]
+    }
+    arrays["change"][n] = change
+    time_s = np.concatenate([first.time_s, first.time_s[-1] + step_s + then.time_s])
+    stamp = np.round(time_s * 15360).astype(np.int64)
+    clip = replace(first.clip, n_frames=len(time_s), duration_s=float(time_s[-1] + step_s))
+    return replace(first, clip=clip, time_s=time_s, stamp=stamp, **arrays)
+
+
+def test_two_sets_joined_in_like_scenes_are_told_and_only_one_is_measured():
+    # The same room, the person half a step aside: the picture changes little. Before: five
+    # repetitions of one set, with nothing said.
+    first, then = (film(repeated(STANDING, [SQUAT] * n), SIDE) for n in (3, 2))
+    beside = replace(then, image_px=then.image_px + np.array([120, 0], np.float32))
+    report = assessed(joined(first, beside, change=3.0))
+    assert [f.code for f in report.findings if f.code == "edited"] == ["edited"]
+    assert report.whole.n_complete == 3
+
+
+def test_landmarks_that_leap_in_a_picture_that_does_not_change_are_no_joint():
+    first, then = (film(repeated(STANDING, [SQUAT] * n), SIDE) for n in (3, 2))
+    beside = replace(then, image_px=then.image_px + np.array([120, 0], np.float32))
+    assert "edited" not in codes(assessed(joined(first, beside, change=1.0)))
 
 
 # The picture

@@ -13,7 +13,13 @@ from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
-from formcheck.motion.people import MOVES_TIMES, are_at_one_place, choose_patient, linked_people
+from formcheck.motion.people import (
+    MOVES_TIMES,
+    are_at_one_place,
+    choose_patient,
+    leap_times_s,
+    linked_people,
+)
 from formcheck.motion.track import exchange_legs, runs
 
 
@@ -307,7 +313,7 @@ def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) ->
         edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
     if np.nanmedian(edges) < settings.sharp_least:
         out.append(Finding(code="blurred", from_s=float(time_s[0]), to_s=float(time_s[-1])))
-    cuts = cut_times_s(raw, settings)
+    cuts = cut_times_s(raw, settings, track)
     if cuts:
         start_s, end_s = longest_uncut_s(raw, settings, track)
         out.append(
@@ -327,14 +333,17 @@ def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) ->
     return out
 
 
-def cut_times_s(raw: RawTrack, settings: QualitySettings = QualitySettings()) -> list[float]:
-    """Seconds at which the whole picture changes at once: cuts and titles."""
+def cut_times_s(
+    raw: RawTrack, settings: QualitySettings = QualitySettings(), track: Track | None = None
+) -> list[float]:
+    """Seconds at which the whole picture changes at once, or the person leaps: cuts and titles."""
     change = np.nan_to_num(raw.change)
     usual = float(np.median(change))
     around = np.maximum(np.roll(change, 1), np.roll(change, -1))
     spikes = (change > settings.cut_least) & (change > settings.cut_times * max(usual, 0.5))
     spikes &= change > 1.5 * np.where(around > settings.cut_least, 0, around)
-    return [float(t) for t in raw.time_s[spikes]]
+    leaps = leap_times_s(raw, _rows(raw, track))
+    return sorted({*(float(t) for t in raw.time_s[spikes]), *leaps})
 
 
 def longest_uncut_s(
@@ -344,7 +353,7 @@ def longest_uncut_s(
 
     After a cut the camera may stand elsewhere, so one clip is measured from one stretch only.
     """
-    edges = [float(raw.time_s[0]), *cut_times_s(raw, settings), float(raw.time_s[-1]) + 1e-6]
+    edges = [float(raw.time_s[0]), *cut_times_s(raw, settings, track), float(raw.time_s[-1]) + 1e-6]
     seen = _rows(raw, track) >= 0
     frame_s = float(np.median(np.diff(raw.time_s)))
     spans = list(zip(edges, edges[1:], strict=False))
