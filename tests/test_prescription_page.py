@@ -252,7 +252,12 @@ def test_a_faulty_field_is_told_and_the_card_shows_the_rest():
     found = beside(bad, "KN-1")
     told = sorted({f.field for f in found.faults})
     assert told == ["all.limit0.at_most", "e1.sets", "involved_side"]
-    assert len([f for f in found.faults if f.field == "all.limit0.at_most"]) > 0
+    (once,) = [f for f in found.faults if f.field == "all.limit0.at_most"]
+    assert once.words == 'Precaution 1, at most: "y" is not a number'
+    sourceless = begun("template:early_strengthening", all__limit0__at_most="115")
+    assert [f.words for f in beside(sourceless, "KN-1").advice] == [
+        'Precaution 1: has no source; add source with who set it ("surgeon, until week eight")'
+    ]
     assert [e.name for e in found.card] == [
         load_exercise(n).name for n in (*names(form)[:1], *names(form)[2:])
     ]

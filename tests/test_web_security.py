@@ -301,6 +301,7 @@ def _clinician_pages(uid: str) -> list[str]:
         f"{at}/sets",
         f"{at}/prescription",
         f"{at}/prescription/1",
+        f"{at}/prescription/paper",
         f"{at}/findings",
         f"{at}/summary",
         f"{at}/discharge",
@@ -381,6 +382,9 @@ def test_script_in_every_text_field_is_harmless(site, clinician, mine):
             ),
             400,
         ),
+        (f"{at}/prescription", {"do": f"add:{SCRIPT}", "before": SCRIPT}, 400),
+        (f"{at}/prescription", {"do": "undo", "before": f"e0.exercise={SCRIPT}"}, 200),
+        (f"{at}/prescription/beside", {"e0.exercise": "squat", "e0.notes": SCRIPT}, 200),
         (f"{at}/prescription/text", {"text": SCRIPT, "by": "M.T."}, 400),
         (f"{at}/criteria", {"progress_sessions": SCRIPT}, 400),
     ]

@@ -1,6 +1,7 @@
 """Templates: programmes to begin a prescription from, shipped ones and a clinic's own."""
 
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -32,18 +33,23 @@ def template_text(template_id: str) -> str:
     return (_FOLDER / f"{template_id}.toml").read_text(encoding="utf-8")
 
 
+@cache
+def _shipped() -> tuple[NamedTemplate, ...]:
+    return tuple(
+        NamedTemplate(
+            id=name, is_own=False, template=parse_template(template_text(name), f"{name}.toml")
+        )
+        for name in template_ids()
+    )
+
+
 def load_templates(own: Path | None = None) -> tuple[tuple[NamedTemplate, ...], tuple[str, ...]]:
     """(templates by name, faults of the clinic's own files).
 
     own : a folder of the clinic's files; one with the name of a shipped file takes its place,
     and one with a fault is left out and told, so that it takes no other away.
     """
-    found = {
-        name: NamedTemplate(
-            id=name, is_own=False, template=parse_template(template_text(name), f"{name}.toml")
-        )
-        for name in template_ids()
-    }
+    found = {t.id: t for t in _shipped()}
     faults: list[str] = []
     for path in sorted(own.glob("*.toml")) if own and own.is_dir() else ():
         try:

@@ -35,6 +35,9 @@ from formcheck.words import patient_words
 from formcheck.words.prescription_changes import prescription_changes, prescription_summary
 from formcheck.words.sheet import sheet_body
 
+MOST_TOLD = 12
+"""Versions whose changes the page of the prescription tells."""
+
 
 def routes() -> list:
     at = "/clinic/patients/{code}/prescription"
@@ -51,11 +54,10 @@ def routes() -> list:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryLine:
-    """One version, and what it changed."""
+    """One version, and what it changed; of old ones that stands on the version's own page."""
 
     version: PrescriptionVersion
     changes: tuple[str, ...]
-    is_first: bool
 
 
 def _templates(request) -> tuple[tuple[NamedTemplate, ...], tuple[str, ...]]:
@@ -108,17 +110,14 @@ def _show(
 
 
 def _history(versions: tuple[PrescriptionVersion, ...]) -> list[HistoryLine]:
-    records = [_record(v) for v in versions]
+    records = [_record(v) for v in versions[: MOST_TOLD + 1]]
     lines = []
     for n, version in enumerate(versions):
-        before = records[n + 1] if n + 1 < len(versions) else None
-        lines.append(
-            HistoryLine(
-                version=version,
-                changes=_changes(before, records[n]),
-                is_first=n + 1 == len(versions),
-            )
-        )
+        is_first = n + 1 == len(versions)
+        told: tuple[str, ...] = ()
+        if n < MOST_TOLD:
+            told = _changes(None if is_first else records[n + 1], records[n])
+        lines.append(HistoryLine(version=version, changes=told))
     return lines
 
 

@@ -38,6 +38,7 @@ _WORDS = {
     "weight_bearing": "weight bearing",
     "support_allowed": "support allowed",
     "notes": "notes for the patient",
+    "source": "source",
 }
 """Key of the file -> the form's own word, where they differ."""
 
@@ -80,7 +81,7 @@ def form_fault(fault: str, form: Form | None = None) -> FormFault:
     path = found["path"]
     words = found["words"].replace("; write one, without quotes", "").removeprefix("is ")
     words = words.replace('"" is not allowed', "nothing was chosen")
-    for key in ("at_least", "at_most", "pain_limit", "hold_s"):
+    for key in ("at_least", "at_most", "pain_limit", "hold_s", "source"):
         words = words.replace(f"{key} =", _WORDS[key]).replace(key, _WORDS[key])
     words = _KEY.sub(_named, words)
     inside = _PATH.fullmatch(path)
@@ -96,7 +97,9 @@ def form_fault(fault: str, form: Form | None = None) -> FormFault:
         return FormFault(words=f"Every exercise: {words}", field="all.pain_limit")
     where, field = [f"Exercise {n + 1}"], f"e{n}."
     if kind == "limit" and (row := _precaution(form, n, int(k))) is not None:
-        where[0] += f", precaution {row + 1} of all"
+        # Said once, unless it is about the sets to film of this exercise.
+        of_all = f"Precaution {row + 1}"
+        where = [f"{where[0]}, {of_all.lower()} of all"] if "film" in words else [of_all]
         field = f"all.limit{row}."
     elif kind:
         names = {"film": "set to film", "limit": "precaution"}
