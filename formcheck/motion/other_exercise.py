@@ -38,6 +38,9 @@ truth, from any side; 0.03 in squats)."""
 SIDE_BY_SIDE_DEG = 20.0
 """The line between the feet points this near to sideways where they stand side by side (17 and
 less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)."""
+BESIDE_MOST_SHARE = 0.13
+"""And no further apart than this, seen from the side (0.12 in squats, 0.15 to 0.18 in single-leg
+squats with truth)."""
 LIFTED_LEAST_SHARE = 0.09
 """A foot this far above the other, share of stature, and not beside it, is off the floor; from the
 side a far foot on the floor stands up to 0.1 higher in the picture, beside the near one."""
@@ -312,9 +315,12 @@ def _on_one_leg(s: _Seen) -> Values | None:
         return _told("one_foot_in_front" if s.is_side else "steps_aside")
     if all(v.driving_signal in ("heel_height", "hip_height") for v in s.exercise.views):
         return None  # a free foot may hover beside the heel that rises
+    if not s.is_side:
+        return None  # from the front a foot held before the other one stands beside it
     is_beside = s.from_beside_deg() < SIDE_BY_SIDE_DEG
     stays = s.moved().max() < STAYED_MOST_SHARE
-    is_low = s.apart(s.a.turn)[1] < LIFTED_LEAST_SHARE
+    along, up = s.apart(s.a.turn)
+    is_low = up < LIFTED_LEAST_SHARE and along < BESIDE_MOST_SHARE
     return _told("two_feet") if is_beside and stays and is_low else None
 
 
