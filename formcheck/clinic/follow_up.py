@@ -6,7 +6,7 @@ from datetime import date
 
 from formcheck.clinic.answers import answers_of, ticks_of
 from formcheck.clinic.database import Clinic
-from formcheck.clinic.plan_kept import dose_of_day, history_of
+from formcheck.clinic.plan_kept import dose_of_day, history_from
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.evidence.progress import Change, SessionFacts, SessionValue, change_between
@@ -174,7 +174,7 @@ def session_facts(
     days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
     done_on = {s.day for s in sets} | {t.day for t in ticks if t.kind == "done"}
     exercises = [load_exercise(e.exercise) for e in prescription.exercises] if prescription else []
-    history = history_of(clinic, patient_id)
+    history = history_from(sets, ticks)
     facts = []
     for day in sorted(days):
         said = [a for a in answers if a.day == day and a.moment != "next day"]

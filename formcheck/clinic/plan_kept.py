@@ -47,6 +47,16 @@ def history_of(clinic: Clinic, patient_id: int) -> tuple[DayDone, ...]:
     )
 
 
+def history_from(sets: Iterable[StoredSet], ticks: Iterable[Tick]) -> tuple[DayDone, ...]:
+    """The same from sets and ticks that are at hand."""
+    done = {(s.exercise, s.side, s.day) for s in sets}
+    done |= {(t.exercise, t.side, t.day) for t in ticks if t.kind == "done"}
+    return tuple(
+        DayDone(exercise=exercise, side=side, day=date.fromisoformat(day))
+        for exercise, side, day in sorted(done)
+    )
+
+
 def plan_kept(
     prescription: Prescription,
     history: Sequence[DayDone],

@@ -10,7 +10,7 @@ from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
 from formcheck.clinic.follow_up import change_of, follow_up
 from formcheck.clinic.note import change_words
 from formcheck.clinic.patients import Patient, current_prescription
-from formcheck.clinic.plan_kept import history_of, plan_kept
+from formcheck.clinic.plan_kept import history_from, plan_kept
 from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
@@ -168,13 +168,8 @@ def _plan_kept(clinic, patient: Patient, prescription) -> list[tuple[str, str, s
     """(exercise, how often, days done of those planned, what else is to be said) of each line."""
     if prescription is None:
         return []
-    found = plan_kept(
-        prescription,
-        history_of(clinic, patient.id),
-        sets_of(clinic, patient.id),
-        ticks_of(clinic, patient.id),
-        today(),
-    )
+    sets, ticks = sets_of(clinic, patient.id), ticks_of(clinic, patient.id)
+    found = plan_kept(prescription, history_from(sets, ticks), sets, ticks, today())
     rows = []
     for k in found:
         more = []
