@@ -275,6 +275,19 @@ class Folder:
             trouble,
         )
 
+    def stop(self, code: str, trouble: Trouble) -> None:
+        """It hurts, stop."""
+        at, after = made_at(next(self.numbers)), self._next()
+        after.answers.add((code, None, at, None))
+        patient = self._patient(code)
+        self.do(
+            lambda: answers.add_answer(
+                self.clinic, patient.id, "stopped", exercise="squat", side="left", at_s=3.0, at=at
+            ),
+            after,
+            trouble,
+        )
+
     def say(self, code: str, kind: str, trouble: Trouble) -> None:
         at, after = made_at(next(self.numbers)), self._next()
         after.words.add((code, at, kind))

@@ -118,6 +118,7 @@ OPERATIONS: dict[str, Callable[[Folder, Moment], None]] = {
     "finish": lambda f, m: f.finish(_first(f.state.uploads), m),
     "discard": lambda f, m: f.discard(_first(f.state.uploads), m),
     "answer": lambda f, m: f.answer(CODES[0], _first(f.state.sets), m),
+    "stop": lambda f, m: f.stop(CODES[0], m),
     "say": lambda f, m: f.say(CODES[0], "not done", m),
     "save plan": lambda f, m: f.save_plan(CODES[0], m),
     "review": lambda f, m: f.measure_and_review(_first(f.state.sets), m),
@@ -177,7 +178,8 @@ class Killer:
 
     def at_random(self, n: int, seed: int) -> None:
         chosen = random.Random(seed)
-        often = [*OPERATIONS, "take in", "restore", "answer", "say"]
+        # Half of the kills fall on what takes in what was said, and on what could lose it.
+        often = [*OPERATIONS, *3 * ("take in", "restore", "answer", "stop")]
         durations: dict[str, float] = {}
         until = self.kills + n
         while self.kills < until:

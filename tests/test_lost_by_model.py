@@ -115,6 +115,11 @@ def machine(packages: Packages, counts: dict) -> type[RuleBasedStateMachine]:
             self.folder.answer(code, data.draw(st.sampled_from([None, *own])), trouble)
 
         @precondition(has_patient)
+        @rule(data=st.data(), trouble=troubles)
+        def stop(self, data, trouble):
+            self.folder.stop(self._code(data), trouble)
+
+        @precondition(has_patient)
         @rule(data=st.data(), kind=st.sampled_from(["done", "not done"]), trouble=troubles)
         def say(self, data, kind, trouble):
             self.folder.say(self._code(data), kind, trouble)
