@@ -6,7 +6,6 @@ page: {"ready": true} once, then one answer for each picture. Nothing is kept.
 """
 
 import asyncio
-import json
 import struct
 from concurrent.futures import ThreadPoolExecutor
 
@@ -14,6 +13,7 @@ import numpy as np
 
 from formcheck.files.exercise_files import exercise_ids
 from formcheck.files.exercises import load_exercise
+from formcheck.files.strict_json import read_json
 from formcheck.live.framing import wanted_for
 from formcheck.live.watching import Eye, LiveSet, glimpse_from
 from formcheck.model.errors import FormcheckError
@@ -117,7 +117,7 @@ class _Live:
 
 def _is_start(text: str | None) -> bool:
     try:
-        return json.loads(text or "") == {"do": "start"}
+        return read_json(text or "") == {"do": "start"}
     except ValueError:
         return False
 

@@ -10,6 +10,7 @@ from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.safety import Answer, to_ask_today
 from formcheck.clinic.settings import questions_for
 from formcheck.clinic.today import TodayExercise, TodaySet, recording_plan
+from formcheck.files.strict_json import read_json
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import PainRule
 from formcheck.web.pages import (
@@ -219,7 +220,7 @@ async def _stopped(request):
 
     body = await request.body()
     try:
-        values = json.loads(body) if len(body) <= MOST_JSON_BYTES else None
+        values = read_json(body) if len(body) <= MOST_JSON_BYTES else None
     except ValueError:
         values = None
     about = _stop_from(values)
