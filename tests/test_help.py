@@ -112,7 +112,11 @@ def test_every_page_that_leads_to_help_leads_to_a_page_of_its_reader():
         for part, name in re.findall(r'"/(clinic|my)/help/([^"{]+)"', template.read_text("utf-8")):
             n_links += 1
             reader = "clinician" if part == "clinic" else "patient"
-            assert find_page(name, reader) is not None, (template.name, name)
+            name, _, anchor = name.partition("#")
+            page = find_page(name, reader)
+            assert page is not None, (template.name, name)
+            shown = html_of(page, reader, BASE[reader])
+            assert not anchor or f'id="{anchor}"' in shown, (template.name, name, anchor)
             assert template.name.startswith("my_") == (reader == "patient"), template.name
     assert n_links >= 5
 
