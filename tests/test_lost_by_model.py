@@ -1,4 +1,16 @@
-"""Nothing is lost, by model: operations in any order, with trouble at any writing call."""
+"""Nothing is lost, by model: operations in any order, with trouble at any writing call.
+
+Mends that were taken out one at a time, and found again by it (in so many steps): a recording
+deleted when its row fails (80), or not brought back after a finish that failed (152); finishing
+without the lock (159); a piece put in place by a stale row (22), or behind what a failed one left
+(114); a set and its answers in two transactions (114); an older word that stands (185); a damaged
+database backed up, both checks being out; a restore not settled (221), or undone though ready
+(681); leftovers of backups (160); a deletion that does not reach folders put aside (4,676);
+deletion by age alone (170); strays (107); transactions that do not nest (at once); files thrown
+away before their row (72); rows of half-received recordings in a backup (46). Not found, as no
+state leads there: that taking in again completes what an earlier version left half done
+(`test_exchange.py`).
+"""
 
 import itertools
 import os
@@ -26,16 +38,18 @@ MEMORY = Path("/dev/shm")
 STEPS = 50
 
 
-def _trouble(seed: int) -> Trouble:
+def _trouble(seed: int, places: tuple[int, ...] = (6, 24, 60)) -> Trouble:
     """None in a quarter of the cases, else of any kind: early, in the middle, or anywhere."""
     chosen = random.Random(seed)
     if chosen.random() < 0.25:
         return Trouble()
-    return Trouble(kind=chosen.choice(KINDS), at=chosen.randint(1, chosen.choice((6, 24, 60))))
+    return Trouble(kind=chosen.choice(KINDS), at=chosen.randint(1, chosen.choice(places)))
 
 
 # Drawn from a seed: smaller numbers would come far more often than the places deep in a step.
 troubles = st.integers(0, 2**32 - 1).map(_trouble)
+deep_troubles = st.integers(0, 2**32 - 1).map(lambda seed: _trouble(seed, (34,)))
+"""For a restore, whose decisive calls are its last ones of some thirty."""
 rarely = st.sampled_from([True, False, False, False])
 """What takes much of the clinic away is tried less often, so that something is there."""
 
@@ -199,7 +213,7 @@ def machine(packages: Packages, counts: dict) -> type[RuleBasedStateMachine]:
             self.folder.save(trouble)
 
         @precondition(has_patient)
-        @rule(trouble=troubles, is_meant=rarely)
+        @rule(trouble=deep_troubles, is_meant=st.booleans())
         def bring_back(self, trouble, is_meant):
             if is_meant:
                 self.folder.bring_back(trouble)
