@@ -203,7 +203,8 @@ def test_the_bend_at_rest_makes_no_band_for_an_extension_that_is_held():
 )
 def test_a_dose_for_each_leg_is_due_twice_where_both_legs_worked_in_one_clip(sides, planned):
     prescribed = PrescribedExercise(exercise="forward_lunge", sets=1, repetitions=6, sides=sides)
-    raw = film(repeated(STANDING, [LUNGE, mirrored(LUNGE)] * 3), anchor="hips")
+    stepped = replace(LUNGE, ahead=0.25)  # the rear foot stays, the hips go ahead
+    raw = film(repeated(STANDING, [stepped, mirrored(stepped)] * 3), anchor="hips")
     request = Request(
         clip=Path("made_up.mp4"),
         exercise=load_exercise("forward_lunge"),
