@@ -2,7 +2,8 @@
 
 Every angle of a posture is the one that the measures are defined by, so at a key posture the
 true value of a measure is the number that was written down. Segments are rigid; lengths are
-shares of stature (Drillis & Contini 1966 in Winter). In between, angles follow a raised cosine.
+shares of stature (Drillis & Contini 1966 in Winter; the foot from heel to big toe as the pose
+model marks it, which is shorter than the whole foot's 0.152). In between, angles follow a raised cosine.
 
 Room axes: ahead (the way the person faces standing), to the person's left, up. Lying on the
 back is a trunk inclination of -90 with the thighs at +90; lying on the front the reverse. Side
@@ -17,7 +18,7 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, MIRROR, N_LANDMARKS, SIDES, Side, other_side
 from formcheck.model.records import Clip, PoseSource, RawTrack
 
-THIGH, SHANK, TRUNK, FOOT, ANKLE = 0.245, 0.246, 0.288, 0.152, 0.039
+THIGH, SHANK, TRUNK, FOOT, ANKLE = 0.245, 0.246, 0.288, 0.135, 0.039
 UPPER_ARM, FOREARM = 0.186, 0.146
 LEG = THIGH + SHANK
 HALF_HIPS, HALF_SHOULDERS = 0.055, 0.115

@@ -94,7 +94,7 @@ def test_the_mapping_has_exactly_the_keys_of_the_vocabulary():
     )
     assert keys(mapping["clip"]) == (
         "file sha256 duration_s n_frames width_px height_px rotation_deg n_frames_lost mirrored "
-        "frame_rate_hz time_base first_stamp capture_rate_hz"
+        "frame_rate_hz time_base first_stamp capture_rate_hz quantizer"
     )
     assert keys(mapping["quality"]["findings"][0]) == "code values from_s to_s spoils"
     assert keys(first) == (

@@ -22,7 +22,7 @@ from exercise_cases import (
     STANDING,
     knee_over_toe,
 )
-from skeleton import LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
+from skeleton import FOOT, LEG, Camera, Key, Movement, Posture, both, film, mirrored, one, repeated
 from told import told, why
 
 from formcheck.files.exercises import load_exercise
@@ -173,7 +173,7 @@ def test_knee_over_toe_is_positive_past_the_toe(side, shank_deg, is_past):
     values = values_of(report_of("squat", STANDING, turn, side=side, stature_cm=170))
     assert values["knee_over_toe_share"] == pytest.approx(knee_over_toe(shank_deg), abs=0.02)
     assert (values["knee_over_toe_share"] > 0) == is_past
-    foot_cm = 0.152 * 170
+    foot_cm = FOOT * 170
     assert values["knee_over_toe_cm"] == pytest.approx(knee_over_toe(shank_deg) * foot_cm, abs=0.6)
 
 
