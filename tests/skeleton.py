@@ -3,7 +3,8 @@
 Every angle of a posture is the one that the measures are defined by, so at a key posture the
 true value of a measure is the number that was written down. Segments are rigid; lengths are
 shares of stature (Drillis & Contini 1966 in Winter; the foot from heel to big toe as the pose
-model marks it, which is shorter than the whole foot's 0.152). In between, angles follow a raised cosine.
+model marks it, which is shorter than the whole foot's 0.152). In between, angles follow a
+raised cosine.
 
 Room axes: ahead (the way the person faces standing), to the person's left, up. Lying on the
 back is a trunk inclination of -90 with the thighs at +90; lying on the front the reverse. Side
