@@ -76,6 +76,8 @@ RefusalCode = Literal[
     "view_not_fit",  # plane: as the clip was seen; wanted: the plane to film from
     "leg_turned_away",  # side
     "camera_off_front",
+    "leg_ahead_of_hips",
+    "bent_at_rest",
     "trunk_leans_off_front",
     "leg_out_of_picture",
     "stature_missing",

@@ -69,6 +69,8 @@ class Setting:
     """Whether the driving signal rises toward the turn."""
     first_phase: str
     position: str = "standing"
+    is_split: bool = False
+    """Whether one foot stands in front of the other through the exercise."""
     standing: np.ndarray
     """Where the person rests between attempts, bool (n,)."""
     previous_end: int | None = None

@@ -80,6 +80,8 @@ FRONT_LEAK_MOST_DEG = 10.0
 """A projection angle is refused where the camera off the front may shift it by more (standard
 uncertainty): it would say nothing of the knee (chosen on sample clips, decision 7)."""
 OFF_FRONT: RefusalCode = "camera_off_front"
+LEG_AHEAD: RefusalCode = "leg_ahead_of_hips"
+BENT_AT_REST: RefusalCode = "bent_at_rest"
 LEG_PLANE_MOST_DEG = 7.5
 """An angle of the leg is refused where its plane leaves more of it in doubt (standard uncertainty):
 half a right angle between the ends of the interval would say nothing of depth (decision 60)."""
@@ -177,6 +179,8 @@ def _turn(key: str, s: Setting) -> Read:
     if not np.isfinite(value):
         return HIDDEN
     parts = list(model_parts(quantity))
+    if quantity == "fppa" and s.is_split:
+        return LEG_AHEAD
     if quantity in ("fppa", "knee_medial_to_foot"):
         leak = front_leak(quantity, s, s.attempt.turn)
         if quantity == "fppa" and leak.standard > FRONT_LEAK_MOST_DEG:
@@ -239,6 +243,10 @@ def _scaled(key: str, share: Measured, cm: float) -> Measured:
 
 @reads("fppa_peak_deg", "fppa_change_deg")
 def _fppa_peak(key: str, s: Setting) -> Read:
+    if s.is_split:
+        return LEG_AHEAD
+    if key == "fppa_change_deg" and s.driving_signal == "hip_height" and s.is_rising:
+        return BENT_AT_REST
     piece = stretch(s, s.series.fppa_deg)
     at = largest_at(s, piece)
     if at is None:

@@ -372,6 +372,7 @@ def _settings_of_set(
                 driving_unit=scene.unit,
                 driving_signal=scene.driving_view.driving_signal,
                 is_rising=scene.driving_view.direction == "rises",
+                is_split=scene.request.exercise.working_leg == "front",
                 first_phase=exercise.first_phase,
                 position=exercise.position,
                 standing=is_standing,

@@ -80,6 +80,14 @@ REFUSAL_WORDS: dict[RefusalCode, Maker] = {
         "the camera stands too far off the front for so deep a bend: the knee going forward would "
         "look like the knee going inward; place the camera straight in front of the person"
     ),
+    "leg_ahead_of_hips": _always(
+        "with one foot in front of the other the leg slants toward the camera, which looks like "
+        "the knee going inward or outward; film a squat or a step-down from the front for that"
+    ),
+    "bent_at_rest": _always(
+        "this movement begins with the knee bent, and how a bent knee stood inward can't be told "
+        "well enough from the front to count the change from it"
+    ),
     "trunk_leans_off_front": _always(
         "the camera stands too far off the front for so far a lean of the trunk: hips that turn "
         "can't be told from hips that drop; place the camera straight in front of the person"
