@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from formcheck.pose import landmarker
 from formcheck.pose.enlarged import PART_SHARES, Part, found_enlarged, parts_of
-from formcheck.pose.landmarker import PoseModel, PoseSettings
+from formcheck.pose.landmarker import People, PoseModel, PoseSettings
 from formcheck.video import open_video
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips" / "squat_side.mp4"
@@ -83,3 +85,27 @@ def test_the_model_finds_a_person_a_fifth_of_the_pictures_height():
     expected = whole.image_px[0] * share + (left, top)
     apart = np.linalg.norm(found.image_px[0] - expected, axis=1)
     assert np.median(apart[[11, 12, 23, 24, 25, 26, 27, 28]]) < 0.04 * height
+
+
+@pytest.mark.parametrize("n_threads", [1, 2, 30])
+def test_an_empty_room_is_looked_at_enlarged_now_and_then_whatever_the_threads(n_threads):
+    # Before: every picture, so that an hour without anybody kept a batch for hours.
+    asked = {}
+
+    class Model:
+        def find(self, _rgb, time_s, *, may_enlarge):
+            asked[round(time_s)] = may_enlarge
+            n = int(time_s < 100 or time_s == 250)
+            return People(
+                image_px=np.zeros((n, 33, 2), np.float32),
+                world_m=np.zeros((n, 33, 3), np.float32),
+                visibility=np.zeros((n, 33), np.float32),
+            )
+
+    picture = np.zeros((48, 64, 3), np.uint8)
+    frames = (SimpleNamespace(time_s=float(i), stamp=i, rgb=lambda: picture) for i in range(400))
+    looks = list(landmarker._look_at(frames, [Model() for _ in range(n_threads)]))
+    assert [look.stamp for look in looks] == list(range(400))
+    # Looked back on are the 40 pictures before the last 40.
+    expected = {i for i in range(400) if i < 180 or 291 <= i <= 330 or i % 10 == 0}
+    assert {i for i, may in asked.items() if may} == expected

@@ -30,7 +30,7 @@ from formcheck.pose.interrupts import interrupts_held
 from formcheck.pose.native_messages import native_messages_held
 from formcheck.video import Frame, open_video
 
-TRACK_CODE_VERSION = 2
+TRACK_CODE_VERSION = 3
 """Raised whenever the code here or in `video/` would give other tracks from the same clip."""
 
 MODES = ("image", "video")
@@ -40,6 +40,13 @@ GREY_WIDTH_PX = 160
 """Width of the grey picture that the picture statistics are taken from."""
 BORDER_SHARE = 1 / 8
 """Width of its outer border, of each side; common practice, a person rarely fills it."""
+
+LOOKED_BACK = 40
+"""Pictures that are looked back on, from as many before: more than are ever under way, so that
+what is found does not depend on the threads."""
+EMPTY_EVERY = 10
+"""After so long without anybody only every tenth picture is looked at enlarged, which takes a dozen
+looks: an empty room must not take a day."""
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -176,23 +183,26 @@ def _look_at(frames: Iterator[Frame], models: "Sequence[PoseModel]") -> Iterator
     for model in models:
         idle.put(model)
 
-    def look(frame: Frame):
+    def look(frame: Frame, may_enlarge: bool):
         rgb = frame.rgb()
         model = idle.get()
         try:
-            people = model.find(rgb, time_s=frame.time_s)
+            people = model.find(rgb, time_s=frame.time_s, may_enlarge=may_enlarge)
         finally:
             idle.put(model)
         return frame, people, _small_grey(rgb)
 
     before = None
     under_way = deque()
+    is_seen: list[bool] = []
+    n_most = min(2 * len(models) + 1, LOOKED_BACK)
     workers = ThreadPoolExecutor(len(models), thread_name_prefix="pose")
     try:
-        for frame in frames:
-            under_way.append(workers.submit(look, frame))
-            if len(under_way) > 2 * len(models) + 1:
+        for i, frame in enumerate(frames):
+            under_way.append(workers.submit(look, frame, _may_enlarge(i, is_seen)))
+            if len(under_way) > n_most:
                 done, before = _described(*under_way.popleft().result(), before)
+                is_seen.append(len(done.people.visibility) > 0)
                 yield done
         while under_way:
             done, before = _described(*under_way.popleft().result(), before)
@@ -201,6 +211,16 @@ def _look_at(frames: Iterator[Frame], models: "Sequence[PoseModel]") -> Iterator
         # On Ctrl-C or a fault: what has not begun is dropped, what has is waited for (one
         # picture's time), since a model must not be closed while it works.
         workers.shutdown(wait=True, cancel_futures=True)
+
+
+def _may_enlarge(i: int, is_seen: Sequence[bool]) -> bool:
+    """Whether picture i is looked at enlarged where nobody is found in it whole.
+
+    is_seen : whether anybody was found in each of the first pictures; more than i - LOOKED_BACK.
+    """
+    if i < 2 * LOOKED_BACK or i % EMPTY_EVERY == 0:
+        return True
+    return any(is_seen[i - 2 * LOOKED_BACK : i - LOOKED_BACK])
 
 
 def _described(
@@ -303,14 +323,15 @@ class PoseModel:
         """Frees the network's memory. Left to the program's end, MediaPipe fails at it, loudly."""
         self._landmarker.close()
 
-    def find(self, rgb: np.ndarray, time_s: float = 0.0) -> People:
+    def find(self, rgb: np.ndarray, time_s: float = 0.0, *, may_enlarge: bool = True) -> People:
         """The people in a (height, width, 3) uint8 C-contiguous picture.
 
         `time_s` matters in video mode only, where it must increase. Where nobody is found, parts of
-        the picture are looked in, enlarged; not in video mode, which goes on from the last one.
+        the picture are looked in, enlarged, if `may_enlarge`; not in video mode, which goes on
+        from the last one.
         """
         people = self._found(rgb, time_s)
-        if self._is_video or len(people.visibility):
+        if self._is_video or not may_enlarge or len(people.visibility):
             return people
         enlarged = found_enlarged(rgb, self._found)
         if enlarged is None:
