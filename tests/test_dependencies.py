@@ -1,4 +1,4 @@
-"""The bill of materials is up to date, and the audit finds what an advisory speaks of."""
+"""The lists of exact versions are whole, the bill of materials is theirs, the audit finds."""
 
 import importlib.util
 import json
@@ -6,9 +6,12 @@ import re
 import subprocess
 import sys
 import zipfile
+from importlib.metadata import requires
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 CI = Path(__file__).parent.parent / ".ci"
 
@@ -28,6 +31,34 @@ def test_every_pinned_version_is_in_the_bill_and_no_other():
     kept = (CI / "sbom.cdx.json").read_text("utf-8")
     assert kept == sbom.text(), "run python .ci/sbom.py"
     assert "--hash=sha256:" in requirements
+
+
+def _asked_for(asked: Requirement) -> list[Requirement]:
+    """What a requirement asks for on this machine, with its extras, as its metadata says."""
+    named = asked.extras or {""}
+    further = [Requirement(text) for text in requires(asked.name) or ()]
+    return [
+        r for r in further if not r.marker or any(r.marker.evaluate({"extra": x}) for x in named)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("file", "root"),
+    [("requirements.txt", "formcheck"), ("requirements-test.txt", "formcheck[test]")],
+)
+def test_the_lists_are_whole_for_they_are_installed_unresolved(file, root):
+    pinned = {canonicalize_name(n): v for n, v, _ in _sbom().pins((CI / file).read_text("utf-8"))}
+    waiting, seen = [Requirement(root)], set()
+    while waiting:
+        asked = waiting.pop()
+        name = canonicalize_name(asked.name)
+        if name != "formcheck":
+            assert name in pinned, f"{asked} is not in {file}"
+            assert asked.specifier.contains(pinned[name], prereleases=True), asked
+        if (name, *sorted(asked.extras)) not in seen:
+            seen.add((name, *sorted(asked.extras)))
+            waiting += _asked_for(asked)
+    assert len(seen) > 30
 
 
 def _audit(tmp_path, *advisories) -> subprocess.CompletedProcess:
