@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 AXE = Path(__file__).parent / "data" / "axe.min.js"
+OUT_OF_REACH = Path(__file__).parent / "data" / "out_of_reach.js"
 FLAGS = (
     "--no-sandbox",
     "--disable-background-networking",
@@ -19,7 +20,10 @@ FLAGS = (
     "--disable-extensions",
 )
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
+CONTRAST = ("color-contrast", "link-in-text-block")
 PHONE, DESKTOP = {"width": 375, "height": 780}, {"width": 1280, "height": 900}
+ZOOMED = {"width": 640, "height": 450}
+"""What a window of 1280 by 900 shows at a zoom of 200 %."""
 
 
 def chromium_path() -> str:
@@ -83,14 +87,57 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
 
 
 def violations(page) -> list[str]:
-    """What axe finds amiss on the page: rule, help and the elements."""
+    """What axe finds amiss on the page: rule, help and the elements. In the dark scheme the same
+    elements stand, so that there the contrasts alone are looked at."""
     # A click returns when the next page begins to arrive; its styles may still be on the way.
     page.wait_for_load_state("load")
+    found = [*_found(page, RULES), *_found(page, CONTRAST, "dark")]
+    page.emulate_media(color_scheme="light")
+    return found
+
+
+def look(page, name: str, *, narrow=PHONE) -> None:
+    """A state of a page as a desk, a phone and a zoom of 200 % show it: nothing that axe finds, in
+    both schemes; no scrolling sideways; all that can be clicked is reached by the keyboard too and
+    shows that it is; on paper it is light."""
+    page.set_viewport_size(DESKTOP)
+    found = violations(page) + out_of_reach(page)
+    assert not found, (name, found)
+    page.emulate_media(color_scheme="dark", media="print")
+    assert page.evaluate(_IS_LIGHT), f"{name}: dark on paper"
+    page.emulate_media(color_scheme="light", media="screen")
+    for size in (ZOOMED, narrow):
+        page.set_viewport_size(size)
+        width = page.evaluate("document.documentElement.scrollWidth")
+        assert width <= size["width"], (name, size, width)
+    found = violations(page)
+    assert not found, (f"{name} on a phone", found)
+
+
+_IS_LIGHT = """() => {
+    const sum = colour => colour.match(/\\d+/g).slice(0, 3).reduce((a, b) => a + Number(b), 0);
+    const own = getComputedStyle(document.body);
+    return sum(own.backgroundColor) > 700 && sum(own.color) < 200;
+}"""
+
+
+def out_of_reach(page) -> list[str]:
+    """What a pointer can press and Tab does not reach, or what does not show that it has the focus.
+    A pointer shows a hand there, which is how a page says that something can be pressed."""
+    return page.evaluate(OUT_OF_REACH.read_text(encoding="utf-8"))
+
+
+def _found(page, rules, scheme="light") -> list[str]:
+    page.emulate_media(color_scheme=scheme)
     found = page.evaluate(
         """async ([source, rules]) => {
             if (!window.axe) (0, eval)(source);
             return (await axe.run(document, { runOnly: rules })).violations;
         }""",
-        [AXE.read_text(encoding="utf-8"), list(RULES)],
+        [AXE.read_text(encoding="utf-8"), list(rules)],
     )
-    return [f"{v['id']}: {v['help']}: {[n['html'][:120] for n in v['nodes']][:3]}" for v in found]
+    return [
+        f"{v['id']} ({scheme}): {v['help']}: "
+        f"{[(n['html'][:120], n['failureSummary'][:200]) for n in v['nodes']][:3]}"
+        for v in found
+    ]

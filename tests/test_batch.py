@@ -754,7 +754,7 @@ def test_five_thousand_rows_stay_small_enough_to_open():
 
 @pytest.mark.skipif(not shutil.which("chromium"), reason="no browser on this machine")
 def test_the_page_shows_its_last_column_whole_on_a_small_screen(done, tmp_path):
-    from browser_cases import running_browser
+    from browser_cases import look, running_browser
 
     out, _ = done
     file = next(r["file"] for r in _rows(out) if r["status"] == "measured" and r["file"].isascii())
@@ -770,6 +770,7 @@ def test_the_page_shows_its_last_column_whole_on_a_small_screen(done, tmp_path):
         page.goto(page_file.as_uri())
         box = "document.querySelector('.scroll')"
         assert page.evaluate(f"{box}.scrollWidth <= {box}.clientWidth")
+        look(page, "the page of a batch")
 
 
 PROBE = """<script>

@@ -8,11 +8,12 @@ import subprocess
 import sys
 import time
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from statistics import median
 
 import pytest
-from browser_cases import DESKTOP, page_of, running_browser, violations
+from browser_cases import DESKTOP, look, page_of, running_browser
 from clinic_cases import day_before, new_clinic, new_set, prescription_text
 from conftest import ROOT, SAMPLES
 from web_cases import running_site
@@ -304,23 +305,17 @@ def test_a_clip_is_dropped_in_with_its_side_confirmed(site, browser, short_squat
         assert stored.recording_bytes == short_squat.stat().st_size
 
 
-def test_no_patient_page_has_an_accessibility_violation_or_is_wider_than_a_phone(site, browser):
+def test_every_page_of_a_patient_is_for_every_reader_screen_and_scheme(site, browser):
     new_set(site.clinic, site.own, side="both", day=day_before(1))
     waiting = new_set(site.clinic, site.own, exercise="wall_sit", side="both")
-
-    def look(page, name: str) -> None:
-        for size in (DESKTOP, NARROW):
-            page.set_viewport_size(size)
-            width = page.evaluate("document.documentElement.scrollWidth")
-            assert width <= size["width"], (name, width)
-            assert violations(page) == [], (name, size)
+    seen = partial(look, narrow=NARROW)
 
     with page_of(browser, link(site), bypass_csp=True) as page:
-        look(page, "today")
+        seen(page, "today")
         for summary in page.locator("details > summary").all():
             if summary.is_visible():
                 summary.click()
-        look(page, "today, all opened")
+        seen(page, "today, all opened")
         for path in (
             "/my/do/squat/both/1",
             "/my/do/squat/both/1/check/since",
@@ -330,28 +325,28 @@ def test_no_patient_page_has_an_accessibility_violation_or_is_wider_than_a_phone
             "/my/nothing",
         ):
             page.goto(site.origin + path)
-            look(page, path)
+            seen(page, path)
         page.goto(site.origin + "/my")
         to_the_camera(page)
         wait_for(page, "framing")
         page.wait_for_selector("#checks li")
-        look(page, "framing")
+        seen(page, "framing")
         wait_for(page, "recording")
-        look(page, "recording")
+        seen(page, "recording")
         page.goto(site.origin + "/my/do/squat/both/1/card")
-        look(page, "card")
+        seen(page, "card")
         page.goto(site.origin + "/my/do/squat/both/1/record")
-        look(page, "before the camera")
+        seen(page, "before the camera")
         page.goto(site.origin + "/my/do/squat/both/2")
-        look(page, "before a set")
+        seen(page, "before a set")
         page.goto(site.origin + "/my/do/squat/both/2/check/now")
         page.get_by_label("Chest pain").check()
         page.get_by_role("button", name="Go on").click()
-        look(page, "urgent")
+        seen(page, "urgent")
         page.get_by_role("link", name="Say what was done about it").click()
-        look(page, "what was done")
+        seen(page, "what was done")
         page.goto(site.origin + "/my")
-        look(page, "today, held back")
+        seen(page, "today, held back")
 
 
 def served(folder: Path, port: int) -> tuple[subprocess.Popen, str]:

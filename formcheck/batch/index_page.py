@@ -76,7 +76,7 @@ def index_html(results: Sequence[ClipResult]) -> str:
         n_measured=n["measured"],
         n_failed=n["failed"],
         sentence=", ".join(f"{n[s]} {s}" for s in _STATUSES if n[s]) + "." if rows else "No clips.",
-        css=_asset("report.css") + _asset("batch.css"),
+        css=_asset("theme.css") + _asset("report.css") + _asset("batch.css"),
         script=_asset("batch.js"),
     )
 

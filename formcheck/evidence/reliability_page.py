@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from formcheck.evidence.reliability import FEW_SUBJECTS, MeasureReliability
 from formcheck.model.measures import MEASURES
+from formcheck.report.page import asset
 from formcheck.words import wording
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 460, 260, 58, 88, 16, 40
 _STYLE = """
-:root { color-scheme: light; --ink: #1b2830; --soft: #4d5a63; --rule: #c7d1d6; --accent: #17566b; }
 body { margin: 0 auto; padding: 1rem clamp(.75rem, 3vw, 2rem) 3rem; max-width: 70rem;
-  color: var(--ink); background: #fff;
+  color: var(--ink); background: var(--paper);
   font: 1rem/1.5 system-ui, "Segoe UI", Roboto, "Liberation Sans", Arial, sans-serif;
   font-variant-numeric: tabular-nums; }
 h1 { font-size: 1.6rem; margin: .4rem 0; } h2 { font-size: 1.2rem; color: var(--accent); }
@@ -27,8 +27,9 @@ th:first-child, td:first-child { text-align: left; }
 figure { margin: 0; break-inside: avoid; max-width: 100%; } svg { max-width: 100%; height: auto; }
 svg text { font-size: 12px; fill: var(--ink); } .axis { stroke: var(--soft); }
 .mean { stroke: var(--accent); stroke-width: 2; }
-.limit { stroke: #963c0c; stroke-width: 1.5; stroke-dasharray: 6 4; }
-.zero { stroke: var(--rule); } .dot { fill: var(--accent); fill-opacity: .75; stroke: #fff; }
+.limit { stroke: var(--limit); stroke-width: 1.5; stroke-dasharray: 6 4; }
+.zero { stroke: var(--rule); }
+.dot { fill: var(--accent); fill-opacity: .75; stroke: var(--paper); }
 @media print { body { padding: 0; max-width: none; } }
 """
 
@@ -46,7 +47,8 @@ def reliability_html(found: Sequence[MeasureReliability]) -> str:
         "<!doctype html>",
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>Test-retest reliability</title><style>{_STYLE}</style></head><body><main>",
+        f"<title>Test-retest reliability</title><style>{asset('theme.css')}{_STYLE}</style></head>",
+        "<body><main>",
         "<h1>Test-retest reliability</h1>",
         INTRODUCTION,
     ]
@@ -113,7 +115,8 @@ def _table(measures: Sequence[MeasureReliability]) -> str:
         else ""
     )
     return (
-        f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody>'
+        '<div class="wide" tabindex="0" role="group" aria-label="Table of measures">'
+        f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody>"
         f"</table></div>{few_note}"
     )
 

@@ -53,7 +53,7 @@ class RepetitionMark:
     top: float | None
     is_complete: bool
     shape: str
-    colour: str
+    tone: wording.Tone
     words: str
     start_s: float
     end_s: float
@@ -77,11 +77,6 @@ class TraceChart:
     """Bounds on measures that are not this signal, in words."""
     duration_s: float
     summary: str
-
-
-def css_colour(colour: tuple[int, int, int]) -> str:
-    """A colour as CSS writes it."""
-    return "#{:02x}{:02x}{:02x}".format(*colour)
 
 
 def is_about_trace(bound: Bound, trace: Trace) -> bool:
@@ -307,7 +302,7 @@ def _repetition_mark(
         top=_height_at(d, r.turn_s),
         is_complete=r.is_complete,
         shape=outcomes[0].shape if outcomes else "ring",
-        colour=css_colour(outcomes[0].colour) if outcomes else "#545e68",
+        tone=outcomes[0].tone if outcomes else "slate",
         words=outcomes[0].words if outcomes else not_judged,
         start_s=round(max(r.start_s, 0.0), 3),
         end_s=round(r.end_s, 3),

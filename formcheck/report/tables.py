@@ -19,7 +19,6 @@ from formcheck.model.records import (
     Symmetry,
     Value,
 )
-from formcheck.report.charts import css_colour
 from formcheck.words import wording
 from formcheck.words.refusal_words import refusal_words
 
@@ -38,7 +37,7 @@ class Chip:
 
     words: str
     shape: str
-    colour: str
+    tone: wording.Tone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +107,7 @@ class IntervalParts:
 
 def _chip(check: Check) -> Chip:
     words = wording.check_words(check)
-    return Chip(words=words.words, shape=words.shape, colour=css_colour(words.colour))
+    return Chip(words=words.words, shape=words.shape, tone=words.tone)
 
 
 def _repetition_label(assessed: AssessedRepetition, sides_differ: bool) -> str:

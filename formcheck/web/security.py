@@ -42,7 +42,7 @@ FILE_TIME_S = 1800.0
 
 SAFE = ("GET", "HEAD", "OPTIONS")
 ENTER = "/enter"
-_OPEN_PATHS = (ENTER, "/enter.css", "/enter.js", "/favicon.ico")
+_OPEN_PATHS = (ENTER, "/theme.css", "/enter.css", "/enter.js", "/favicon.ico")
 """All that can be seen without a session: the page where a link is exchanged for one."""
 _PART_OF = {"/clinic": "clinician", "/my": "patient"}
 

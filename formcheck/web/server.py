@@ -53,6 +53,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
             Route("/", _home, methods=["GET"]),
             Route("/enter", _enter_page, methods=["GET"]),
             Route("/enter", _enter, methods=["POST"]),
+            Route("/theme.css", _theme, methods=["GET"]),
             Route("/enter.css", _open_file, methods=["GET"]),
             Route("/enter.js", _open_file, methods=["GET"]),
             Route("/favicon.ico", _no_icon, methods=["GET"]),
@@ -114,6 +115,12 @@ async def _leave(request):
 
 def _open_file(request):
     return _file(request.url.path.strip("/"))
+
+
+def _theme(request):
+    from starlette.responses import FileResponse
+
+    return FileResponse(HERE.parent / "assets" / "theme.css", media_type="text/css")
 
 
 def _no_icon(request):

@@ -35,18 +35,22 @@ _HEAD = 4.6
 _INK, _LEG, _FAR, _PROP, _CAMERA = "#1d2b33", "#7a2e5d", "#5c6b73", "#d9d4c7", "#0b5d66"
 _CAP = 'fill="none" stroke-linecap="round"'
 # Attributes, not a style sheet: a figure inside a page must not restyle the page, and a strict
-# content security policy lets attributes through.
+# content security policy lets attributes through. A page with a dark scheme draws the classes in
+# its own colours.
 _DRAWN = {
-    "body": f'{_CAP} stroke="{_INK}" stroke-width="4.2"',
-    "arm": f'{_CAP} stroke="{_INK}" stroke-width="2.6"',
-    "leg": f'{_CAP} stroke="{_LEG}" stroke-width="4.6"',
-    "far": f'{_CAP} stroke="{_FAR}" stroke-width="2.8"',
-    "head": f'fill="#ffffff" stroke="{_INK}" stroke-width="2.6"',
-    "floor": f'{_CAP} stroke="{_INK}" stroke-width="1"',
-    "prop": f'fill="{_PROP}" stroke="{_FAR}" stroke-width="1"',
-    "camera": f'fill="{_CAMERA}"',
-    "sight": f'{_CAP} stroke="{_CAMERA}" stroke-width="1" stroke-dasharray="3 3"',
-    "text": f'fill="{_INK}" text-anchor="middle" font-family="sans-serif" font-size="6.5"',
+    kind: f'class="figure-{kind}" {drawn}'
+    for kind, drawn in {
+        "body": f'{_CAP} stroke="{_INK}" stroke-width="4.2"',
+        "arm": f'{_CAP} stroke="{_INK}" stroke-width="2.6"',
+        "leg": f'{_CAP} stroke="{_LEG}" stroke-width="4.6"',
+        "far": f'{_CAP} stroke="{_FAR}" stroke-width="2.8"',
+        "head": f'fill="#ffffff" stroke="{_INK}" stroke-width="2.6"',
+        "floor": f'{_CAP} stroke="{_INK}" stroke-width="1"',
+        "prop": f'fill="{_PROP}" stroke="{_FAR}" stroke-width="1"',
+        "camera": f'fill="{_CAMERA}"',
+        "sight": f'{_CAP} stroke="{_CAMERA}" stroke-width="1" stroke-dasharray="3 3"',
+        "text": f'fill="{_INK}" text-anchor="middle" font-family="sans-serif" font-size="6.5"',
+    }.items()
 }
 
 
@@ -193,7 +197,8 @@ def _sheet(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
         f'aria-labelledby="{ids}">'
         f'<title id="{name}-t">{escape(title)}</title>{described}'
-        f'<rect width="{width}" height="{height}" rx="6" fill="#fff"/>{panels}</svg>\n'
+        f'<rect class="figure-paper" width="{width}" height="{height}" rx="6" fill="#fff"/>'
+        f"{panels}</svg>\n"
     )
 
 
