@@ -12,7 +12,7 @@ from write_lists import with_rows
 from formcheck.cli import _register_commands, app
 from formcheck.files.exercise_files import exercise_ids
 from formcheck.files.exercises import load_exercise
-from formcheck.model.errors import EXIT_CODES
+from formcheck.model.errors import EXIT_CODES, UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.web.documents import anchor_of
 
@@ -64,6 +64,22 @@ def blocks(text: str) -> list[str]:
 def test_every_command_appears_in_the_list_of_commands(commands):
     for name in commands:
         assert f"`formcheck {name}`" in document("reference/commands.md"), name
+
+
+def test_an_option_given_twice_is_taken_twice_or_refused(commands):
+    n = 0
+    for name, command in commands.items():
+        context = command.make_context(name, ["--help"], resilient_parsing=True)
+        for p in command.params:
+            if p.param_type_name != "option" or p.is_eager or p.multiple:
+                continue
+            first, *_ = p.opts
+            last = (p.opts + p.secondary_opts)[-1]
+            values = () if p.is_flag else ("0",)
+            with pytest.raises(UsageError, match=f"{first}.* was given 2 times"):
+                command.parse_args(context, [first, *values, last, *values])
+            n += 1
+    assert n > 80
 
 
 def test_every_command_and_option_has_help(commands):

@@ -12,6 +12,7 @@ from typing import NoReturn
 
 import typer
 
+from formcheck.cli.commands import Commands
 from formcheck.model.errors import (
     EXIT_CODES,
     INTERRUPTED_EXIT_CODE,
@@ -24,7 +25,7 @@ from formcheck.words.error_words import error_words
 
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES) + "."
 
-app = typer.Typer(
+app = Commands(
     name="formcheck",
     help="Measures home knee exercises in a recorded clip against the patient's own "
     "prescription. The clinician decides; the tool measures.",
@@ -127,8 +128,7 @@ def main() -> None:
     warnings.showwarning = _show_warning(warnings.showwarning)
     # Before anything else runs: an error inside the command must know how to show itself.
     is_debug = "--debug" in sys.argv
-    if is_debug:
-        sys.argv.remove("--debug")
+    sys.argv[:] = [a for a in sys.argv if a != "--debug"]
     try:
         _register_commands()
         _refuse_empty(sys.argv[1:])

@@ -6,9 +6,10 @@ from typing import Annotated
 
 import typer
 
+from formcheck.cli.commands import Commands
 from formcheck.model.errors import FileError, OutputError, UsageError
 
-prescription_app = typer.Typer(
+prescription_app = Commands(
     name="prescription",
     help="Start a prescription file, or print the patient's page of one.",
     no_args_is_help=True,

@@ -42,7 +42,8 @@ def validate(
         Path | None,
         typer.Option(
             metavar="FOLDER",
-            help="Take the landmarks from the result folders in here; no clip is opened.",
+            help="Take the landmarks from the result folders in here, at any depth; no clip is "
+            "opened.",
         ),
     ] = None,
     csv_file: Annotated[
