@@ -11,18 +11,16 @@ from hypothesis import strategies as st
 
 from formcheck.files.storage import read_track
 from formcheck.model.anatomy import LANDMARK, LEG
+from formcheck.motion.masks import runs
+from formcheck.motion.swapped_legs import exchange_legs, repair_swapped_legs, shown_side
 from formcheck.motion.track import (
     TrackSettings,
     _resample,
     choose_patient,
     clean,
-    exchange_legs,
     landmark_noise_px,
     low_pass,
     low_pass_design_hz,
-    repair_swapped_legs,
-    runs,
-    shown_side,
 )
 
 DATA = Path(__file__).parent / "data"

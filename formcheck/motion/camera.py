@@ -15,7 +15,7 @@ from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.measures import Plane, is_supported
 from formcheck.model.records import Track, View
 from formcheck.motion.azimuth import AzimuthSettings, Cue, body_length, feet_cue, joined, width_cue
-from formcheck.motion.track import runs
+from formcheck.motion.masks import runs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,9 @@ from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import azimuth_samples_deg, circular_mean_deg, is_lying, off_side_deg
 from formcheck.motion.kinematics import Series
+from formcheck.motion.masks import runs
 from formcheck.motion.repetitions import Attempt, filled
-from formcheck.motion.track import low_pass, only_where, runs
+from formcheck.motion.track import low_pass, only_where
 
 PICTURES_LEAST = 12
 """An attempt that is over in fewer pictures looked at is blurred and cut short at its turn: five

@@ -16,8 +16,8 @@ from formcheck.model.records import Finding, Repetition, Track, View
 from formcheck.motion.camera import off_side_deg
 from formcheck.motion.holds import OFF_FLOOR_SHARE
 from formcheck.motion.kinematics import Series, driving_values
+from formcheck.motion.masks import runs
 from formcheck.motion.repetitions import BLINK_S, Attempt, RepetitionSettings, find_attempts
-from formcheck.motion.track import runs
 from formcheck.motion.working_leg import (
     nearest_part,
     number_sequences,
@@ -93,7 +93,17 @@ def drive(
     is_upright = exercise.position in ("standing", "sitting")
     if np.isfinite(values).mean() >= 0.3 or not is_upright:
         return exercise_view, values, unit
-    fallback = replace(
+    fallback = _by_hips(exercise, exercise_view)
+    # Hips are seen over either leg; the near one gives the scale.
+    values, unit, _ = driving_values(
+        all_series[other_side(leg)] if is_far else series, "hip_height"
+    )
+    return fallback, values, unit
+
+
+def _by_hips(exercise: Exercise, exercise_view: ExerciseView) -> ExerciseView:
+    """The same view, with the height of the hips for its signal."""
+    return replace(
         exercise_view,
         driving_signal="hip_height",
         direction="falls" if exercise.first_phase == "lowering" else "rises",
@@ -101,11 +111,58 @@ def drive(
             value=COUNTING_LEAST_SHARE, source="chosen on sample clips, decision 4"
         ),
     )
-    # Hips are seen over either leg; the near one gives the scale.
-    values, unit, _ = driving_values(
-        all_series[other_side(leg)] if is_far else series, "hip_height"
-    )
-    return fallback, values, unit
+
+
+ASTRAY = ("landmarks_unsteady", "pose_misfit")
+"""Findings of stretches in which the landmarks of a leg are not to be believed."""
+
+
+def counted_by_hips(
+    found: Sequence[Attempt],
+    driving_view: ExerciseView,
+    series: Series,
+    exercise: Exercise,
+    findings: Sequence[Finding],
+    time_s: np.ndarray,
+    settings: RepetitionSettings,
+) -> tuple[ExerciseView, np.ndarray, tuple[Attempt, ...]] | None:
+    """(view in force, driving values, attempts) where the hips count and not the knee; else None.
+
+    Who bends the knees over feet that stand goes down with the hips, and comes up with them: the
+    two count the same. Where they do not, and the leg's landmarks are astray where they differ,
+    the hips are right: they are seen over either leg, and a foot taken for the other one does not
+    move them.
+    """
+    is_bend = driving_view.driving_signal == "knee_flexion" and driving_view.direction == "rises"
+    rest, turn = exercise.figure.rest, exercise.figure.turn
+    lowers_hips = "hip" in turn and turn["hip"][1] < rest["hip"][1]
+    is_asked = exercise.position == "standing" and is_bend and lowers_hips
+    astray = [f for f in findings if f.code in ASTRAY and f.from_s is not None]
+    if not is_asked or not astray:
+        return None
+    by_hips = _by_hips(exercise, driving_view)
+    values = series.hip_height_share
+    theirs = attempts_in(values, by_hips, series, exercise, settings)
+    if not theirs:
+        return None
+    differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
+    lies_in = [
+        f.from_s < time_s[a.end] and f.to_s > time_s[a.start]
+        for a in differ
+        for f in astray
+        if f.from_s is not None and f.to_s is not None
+    ]
+    return (by_hips, values, theirs) if any(lies_in) else None
+
+
+def _unmatched(attempts: Sequence[Attempt], others: Sequence[Attempt]) -> list[Attempt]:
+    """The attempts that are not one with just one of the others, as whole as they are."""
+    out = []
+    for a in attempts:
+        same = [b for b in others if b.start <= a.end and a.start <= b.end]
+        if len(same) != 1 or same[0].is_complete != a.is_complete:
+            out.append(a)
+    return out
 
 
 def attempts_in(

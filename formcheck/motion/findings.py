@@ -4,7 +4,9 @@ A finding that spoils only some repetitions spoils only those: the samples that 
 hidden from the measures. A mirrored clip can't be told from the pose: a person confirms it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,6 +15,7 @@ from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
+from formcheck.motion.masks import runs
 from formcheck.motion.people import (
     MOVES_TIMES,
     are_at_one_place,
@@ -20,7 +23,7 @@ from formcheck.motion.people import (
     leap_times_s,
     linked_people,
 )
-from formcheck.motion.track import exchange_legs, runs
+from formcheck.motion.swapped_legs import BACK_MOST_S, exchange_legs, exchanged_at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +209,7 @@ def _unsteady_findings(
     rows = _rows(raw, track)
     take = (np.arange(len(rows)), np.maximum(rows, 0))
     points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
+    exchanged = _exchanged_spans(points, raw.time_s)
     nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
     points = exchange_legs(points, np.flatnonzero(track.is_repaired[nearest]))
     hip, knee, ankle = (points[:, LANDMARK[view.near_side, j]] for j in ("hip", "knee", "ankle"))
@@ -215,20 +219,39 @@ def _unsteady_findings(
             np.minimum(np.abs(change[1:]), np.abs(change[:-1])) > settings.flicker_deg
         )
     at = raw.time_s[1:-1][back]
-    if len(at) < 2:
-        return []  # one alone is dropped as a spike
     apart = np.flatnonzero(np.diff(at) > settings.flicker_apart_s)
     starts, ends = [0, *(apart + 1)], [*apart, len(at) - 1]
+    # One jump alone is dropped as a spike.
+    spans = [(at[a], at[b]) for a, b in zip(starts, ends, strict=True) if b > a]
     return [
         Finding(
             code="landmarks_unsteady",
-            from_s=max(float(at[a]) - settings.slip_margin_s, float(raw.time_s[0])),
-            to_s=min(float(at[b]) + settings.slip_margin_s, float(raw.time_s[-1])),
+            from_s=max(float(a) - settings.slip_margin_s, float(raw.time_s[0])),
+            to_s=min(float(b) + settings.slip_margin_s, float(raw.time_s[-1])),
             spoils="stretch",
         )
-        for a, b in zip(starts, ends, strict=True)
-        if b > a
+        for a, b in _united([*spans, *exchanged])
     ]
+
+
+def _exchanged_spans(image_px: np.ndarray, time_s: np.ndarray) -> list[tuple[float, float]]:
+    """From one exchange of the legs' names to the next, where they change back soon.
+
+    They are set right again, but a model that takes one leg for the other glides between them.
+    """
+    at = time_s[exchanged_at(image_px, time_s)]
+    return [(float(a), float(b)) for a, b in pairwise(at) if b - a <= BACK_MOST_S]
+
+
+def _united(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The spans in time order, those that overlap as one."""
+    out: list[tuple[float, float]] = []
+    for a, b in sorted(spans):
+        if out and a <= out[-1][1]:
+            out[-1] = (out[-1][0], max(b, out[-1][1]))
+        else:
+            out.append((a, b))
+    return out
 
 
 def _turn_deg(hip: np.ndarray, knee: np.ndarray, ankle: np.ndarray) -> np.ndarray:

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from formcheck.motion.masks import runs
 from formcheck.motion.repetitions import BLINK_S, Attempt
-from formcheck.motion.track import runs
 
 OFF_FLOOR_SHARE = 0.1
 """The free foot is off the floor while its heel is this much higher than at rest, share of foot

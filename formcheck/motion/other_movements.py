@@ -126,8 +126,11 @@ def _other_movement(
         return "step"
     if view.plane != "sagittal" or exercise.kind != "repetition":
         return None
-    trunk, knee = series.trunk_inclination_deg[a.turn], series.knee_flexion_deg[a.turn]
-    if trunk - knee > settings.bend_least_deg:
+    # Over the whole turn: a knee that is astray for a moment makes no bend of a squat.
+    there = slice(a.turn_from, a.turn_to + 1)
+    beyond = series.trunk_inclination_deg[there] - series.knee_flexion_deg[there]
+    known = beyond[np.isfinite(beyond)]
+    if len(known) and np.median(known) > settings.bend_least_deg:
         return "bend"
     if trunk_behind_share(a.turn, track, view, series) > settings.seat_least_share:
         return "sitting_down"

@@ -4,7 +4,7 @@ import numpy as np
 
 from formcheck.model.codes import RefusalCode
 from formcheck.motion.circumstances import Setting
-from formcheck.motion.track import runs
+from formcheck.motion.masks import runs
 
 HIDDEN: RefusalCode = "leg_hidden"
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.records import Track
-from formcheck.motion.track import low_pass, runs
+from formcheck.motion.masks import runs
+from formcheck.motion.track import low_pass
 
 BLINK_S = 0.5
 """Landmarks may be missing for this long in an attempt, and in what is held, without ending it

@@ -38,6 +38,7 @@ from formcheck.motion.doubts import (
 )
 from formcheck.motion.driving import (
     attempts_in,
+    counted_by_hips,
     is_of_signal,
     lost_findings,
     parts_of,
@@ -45,6 +46,7 @@ from formcheck.motion.driving import (
     sequence_findings,
 )
 from formcheck.motion.findings import hidden_samples
+from formcheck.motion.masks import runs
 from formcheck.motion.measured_leg import (
     leg_from_the_front,
     of_the_side_asked_for,
@@ -59,7 +61,7 @@ from formcheck.motion.repetitions import Attempt, move_limits
 from formcheck.motion.scene import Scene, find_scene, stretch_view
 from formcheck.motion.settings import MotionSettings
 from formcheck.motion.spoiled import acted_on, spoiled_by
-from formcheck.motion.track import only_where, runs
+from formcheck.motion.track import only_where
 from formcheck.motion.working_leg import working_side_of
 
 
@@ -161,6 +163,18 @@ def measured_stretch(
     found = attempts_in(
         scene.values, scene.driving_view, scene.series, exercise, settings.repetition
     )
+    hips = counted_by_hips(
+        found,
+        scene.driving_view,
+        scene.series,
+        exercise,
+        scene.findings,
+        track.time_s,
+        settings.repetition,
+    )
+    if hips is not None:
+        driving_view, values, found = hips
+        scene = replace(scene, driving_view=driving_view, values=values, unit="share")
     attempts: Sequence[Attempt]
     attempts, findings = set_apart(found, track, view, scene.all_series, scene.leg, exercise)
     scene = scene.with_findings(findings)

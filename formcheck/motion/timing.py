@@ -28,10 +28,10 @@ from formcheck.motion.holds import (
     find_plateau,
     longest_and_total_s,
 )
+from formcheck.motion.masks import runs
 from formcheck.motion.phases import find_phases
 from formcheck.motion.readers import Read, reads
 from formcheck.motion.readings import HIDDEN, at_rest_before, moment_s, seen_enough, stretch
-from formcheck.motion.track import runs
 
 
 def _what_was_held(s: Setting, values: np.ndarray, band: float) -> Plateau | None:

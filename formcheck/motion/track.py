@@ -10,9 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.model.anatomy import LANDMARK, LEG, MIRROR, N_LANDMARKS
+from formcheck.model.anatomy import N_LANDMARKS
 from formcheck.model.records import RawTrack, Track
+from formcheck.motion.masks import runs
 from formcheck.motion.people import choose_patient
+from formcheck.motion.swapped_legs import (
+    body_size,
+    exchange_legs,
+    repair_swapped_legs,
+    shown_side,
+    told_by_feet,
+)
 
 TRACK_CODE_VERSION = 1
 
@@ -92,133 +100,6 @@ def _runs_by_pattern(present: np.ndarray) -> Iterator[tuple[np.ndarray, int, int
             yield columns, start, stop
 
 
-def runs(mask: np.ndarray) -> list[tuple[int, int]]:
-    """(start, stop) of each unbroken run of True in a mask of shape (n,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
-
-
-TURNED_LEAST_S = 2.0
-"""A trunk that shows its other side for this long has turned round; label swaps of the whole body
-are shorter (0.2 to 1.5 s is what is repaired)."""
-
-SIDE_LEAST_SHARE = 0.5
-"""A shoulder line with more than this share of its length in depth shows one side (half way
-between the front and 60 deg off it: common practice)."""
-
-
-def shown_side(world_m: np.ndarray, time_s: np.ndarray) -> np.ndarray:
-    """+1 where the trunk shows the side that it shows at first, -1 where it has turned round, (n,).
-
-    world_m : (n, 33, 3), time_s : (n,). From the shoulders' depth, steadily so for a while; all
-    +1 where only one side or neither is ever shown.
-    """
-    n = len(time_s)
-    across = world_m[:, LANDMARK["left", "shoulder"]] - world_m[:, LANDMARK["right", "shoulder"]]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = across[:, 2] / np.linalg.norm(across, axis=1)
-        side = np.where(np.abs(share) > SIDE_LEAST_SHARE, np.sign(share), 0.0)
-    steady = np.zeros(n)
-    for sign in (1.0, -1.0):
-        # A blink or a frame told wrongly does not end a stretch; the other side does.
-        for a, b in runs(side != -sign):
-            at = np.flatnonzero(side[a:b] == sign) + a
-            if not len(at) or time_s[at[-1]] - time_s[at[0]] < TURNED_LEAST_S:
-                continue
-            if len(at) >= (at[-1] - at[0] + 1) / 2:
-                steady[at[0] : at[-1] + 1] = sign
-    known = np.flatnonzero(steady)
-    if not len(known):
-        return np.ones(n)
-    # Between two stretches it changes half way.
-    between = np.interp(np.arange(n), known, steady[known])
-    shown: np.ndarray = np.where(between < 0, -1.0, 1.0) * steady[known[0]]
-    return shown
-
-
-def repair_swapped_legs(
-    image_px: np.ndarray,
-    world_m: np.ndarray,
-    visibility: np.ndarray,
-    shown: np.ndarray | float = 1.0,
-) -> np.ndarray:
-    """Which samples carry the legs under each other's names, bool of shape (n,).
-
-    image_px : (n, 33, 2), world_m : (n, 33, 3), visibility : (n, 33); NaN where missing.
-    shown : (n,) as from `shown_side`; who turns round has the other leg in front from then on.
-
-    Two readings of every sample, as named and exchanged, are joined into the path of least
-    change (Viterbi). A reading is dearer where its legs lie the other way round in depth, or
-    differ in visibility the other way round, than they do through most of the clip. Where both
-    readings cost the same the names stay.
-    """
-    legs = [[LANDMARK[s, j] for j in LEG] for s in ("left", "right")]
-    n = len(image_px)
-    if n < 3:
-        return np.zeros(n, bool)
-    size = _body_size(image_px)
-    features = np.concatenate(
-        [image_px / size, 0.25 * visibility[..., None], 0.5 * world_m[..., 2:]], axis=2
-    )
-    both = np.stack([features[:, legs[0]], features[:, legs[1]]], axis=1)  # n, leg, joint, 4
-    swapped = both[:, ::-1]
-    depth = np.nanmean(world_m[:, legs[0], 2] - world_m[:, legs[1], 2], axis=1)
-    seen = np.nanmean(visibility[:, legs[0]] - visibility[:, legs[1]], axis=1)
-    order = _share_of_usual(depth * shown) + _share_of_usual(seen * shown)
-    lean = np.clip(np.nan_to_num(order), -1, 1)
-
-    def step(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        # A far leg jitters in depth, so no one joint may outweigh the rest.
-        moved: np.ndarray = np.nansum(np.minimum(np.abs(a - b), 0.15), axis=(1, 2, 3))
-        return moved
-
-    stay = step(both[1:], both[:-1]) + 0.0
-    turn = step(swapped[1:], both[:-1])
-    cost = np.zeros((n, 2))
-    back = np.zeros((n, 2), np.int8)
-    emission = np.stack([0.15 * np.maximum(-lean, 0), 0.15 * np.maximum(lean, 0) + 0.02], axis=1)
-    cost[0] = emission[0]
-    for i in range(1, n):
-        move = np.array([[stay[i - 1], turn[i - 1]], [turn[i - 1], stay[i - 1]]])
-        total = cost[i - 1][:, None] + move
-        back[i] = np.argmin(total, axis=0)
-        cost[i] = total[back[i], [0, 1]] + emission[i]
-    state = int(np.argmin(cost[-1]))
-    states = np.zeros(n, np.int8)
-    for i in range(n - 1, -1, -1):
-        states[i] = state
-        state = int(back[i, state])
-    return states.astype(bool)
-
-
-def _share_of_usual(difference: np.ndarray) -> np.ndarray:
-    """The difference between the legs over its usual size and sign in the clip, (n,)."""
-    usual = np.nanmedian(difference) if np.any(np.isfinite(difference)) else np.nan
-    spread = np.nanmedian(np.abs(difference - usual)) if np.isfinite(usual) else np.nan
-    if not np.isfinite(usual) or abs(usual) < 2 * spread or abs(usual) < 1e-6:
-        return np.zeros_like(difference)
-    share: np.ndarray = np.nan_to_num(difference / abs(usual)) * np.sign(usual) * 0.5
-    return share
-
-
-def exchange_legs(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    """A copy of (n, 33, ...) with left and right legs exchanged in the given rows."""
-    out = np.array(values)
-    legs = [LANDMARK[s, j] for j in LEG for s in ("left", "right")]
-    own, others = np.array(legs), np.array([MIRROR[k] for k in legs])
-    out[np.ix_(rows, own)] = np.asarray(values)[np.ix_(rows, others)]
-    return out
-
-
-def _body_size(image_px: np.ndarray) -> float:
-    """Median diagonal of the person in pixels: the unit of unitless signals."""
-    if not np.any(np.isfinite(image_px)):
-        return 1.0
-    seen = image_px[np.isfinite(image_px).any(axis=(1, 2))]
-    extent = np.nanmax(seen, axis=1) - np.nanmin(seen, axis=1)
-    return max(float(np.nanmedian(np.hypot(extent[:, 0], extent[:, 1]))), 1.0)
-
-
 def _is_outside(image_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
     with np.errstate(invalid="ignore"):
         return (
@@ -242,7 +123,7 @@ def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
         # Samples on the median tell nothing of how far the others usually lie from it.
         away = distance[distance[:, k] > 0, k]
         usual[k] = 1.4826 * np.median(away) if len(away) else 0.0
-    least = settings.spike_least_share * _body_size(image_px)
+    least = settings.spike_least_share * body_size(image_px)
     limit = np.maximum(settings.spike_deviations * usual, least)
     is_spike: np.ndarray = distance > limit
     return is_spike
@@ -269,6 +150,7 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
             warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN stretches are expected
             shown = shown_side(world, raw.time_s)
             is_swapped = repair_swapped_legs(image, world, seen, shown)
+            is_swapped = told_by_feet(image, is_swapped, raw.time_s)
             image, world, seen = (exchange_legs(v, is_swapped) for v in (image, world, seen))
             is_missing = (seen < settings.visibility_least) | ~np.isfinite(image[..., 0])
             # The model guesses joints beyond the picture's edge; nobody saw them.

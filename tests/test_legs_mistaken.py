@@ -1,0 +1,151 @@
+"""Legs taken for one another, and a joint gone astray: the count follows the feet and the hips."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from exercise_cases import CASES
+from skeleton import Camera, film, repeated
+
+from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
+from formcheck.model.request import Request
+from formcheck.motion.swapped_legs import exchanged_at, told_by_feet
+from formcheck.run.pipeline import assess
+
+GOOD = {case.label: case for case in CASES}
+
+
+def filmed(label, n=3):
+    case = GOOD[label]
+    camera = Camera(azimuth_deg=case.azimuth_deg)
+    movement = repeated(case.rest, [case.good] * n, stay_s=case.stay_s)
+    return film(movement, camera, anchor=case.anchor, roll_deg=case.roll_deg)
+
+
+def report_of(raw, label):
+    case = GOOD[label]
+    request = Request(clip="made_up.mp4", exercise=load_exercise(case.exercise), side=case.side)
+    return assess(raw, request).report
+
+
+def turns_s(report):
+    return [r.repetition.turn_s for r in report.repetitions]
+
+
+def glided(raw, spans):
+    """The legs' places in the picture exchanged in each (from_s, to_s), gliding over 0.2 s."""
+    image = np.array(raw.image_px)
+    share = np.zeros(len(raw.time_s))
+    for from_s, to_s in spans:
+        share = np.maximum(
+            share,
+            np.interp(
+                raw.time_s, [from_s - 0.1, from_s + 0.1, to_s - 0.1, to_s + 0.1], [0, 1, 1, 0]
+            ),
+        )
+    legs = [LANDMARK[s, j] for s in ("left", "right") for j in LEG if j != "hip"]
+    others = [MIRROR[k] for k in legs]
+    share = share[:, None, None, None]
+    image[:, :, legs] = (1 - share) * raw.image_px[:, :, legs] + share * raw.image_px[:, :, others]
+    return replace(raw, image_px=image)
+
+
+def feet_px(left_x, right_x):
+    """Ankles at these places along the picture, on one level; the body is 100 high; (n, 33, 2)."""
+    out = np.full((len(left_x), 33, 2), np.nan)
+    out[:, 0] = [0, 0]
+    out[:, 1] = [0, 100]
+    for side, x in (("left", left_x), ("right", right_x)):
+        out[:, LANDMARK[side, "ankle"]] = np.stack([x, np.full(len(x), 100.0)], axis=1)
+    return out
+
+
+TIME_S = np.arange(0, 6, 1 / 15)
+NONE = np.zeros(len(TIME_S), bool)
+
+
+def test_feet_that_exchange_places_and_return_tell_the_names_in_between():
+    share = np.interp(TIME_S, [2.0, 2.2, 2.8, 3.0], [0, 1, 1, 0])
+    image = feet_px(30 * share, 30 - 30 * share)
+    found = told_by_feet(image, NONE, TIME_S)
+    wrong = share > 0.5
+    assert np.mean(found == wrong) > 0.98
+    assert found[wrong].mean() > 0.9
+
+
+def test_a_foot_that_passes_the_other_one_keeps_its_name():
+    for ahead in (15.0, 30.0, 45.0):
+        x = np.interp(TIME_S, [2.0, 2.3, 2.8, 3.1], [-30, ahead, ahead, -30])
+        image = feet_px(x, np.zeros(len(TIME_S)))
+        assert exchanged_at(image, TIME_S) == []
+        assert not told_by_feet(image, NONE, TIME_S).any()
+
+
+def test_two_feet_that_move_on_together_keep_their_names():
+    x = np.interp(TIME_S, [2.0, 2.3], [0, 30])  # a picture that moves, or a slide
+    assert exchanged_at(feet_px(x, x + 30), TIME_S) == []
+
+
+@pytest.mark.parametrize("spans", [[(2.0, 9.0)], [(2.0, 3.5)], [(1, 1.8), (2.2, 3.0), (3.4, 4.2)]])
+def test_where_either_name_may_be_the_right_one_they_stay(spans):
+    is_in = np.zeros(len(TIME_S), bool)
+    for a, b in spans:
+        is_in |= (a <= TIME_S) & (b > TIME_S)
+    image = feet_px(np.where(is_in, 30.0, 0.0), np.where(is_in, 0.0, 30.0))
+    assert exchanged_at(image, TIME_S)
+    assert not told_by_feet(image, NONE, TIME_S).any()
+
+
+def test_a_repair_that_would_make_the_feet_exchange_places_is_none():
+    image = feet_px(np.zeros(len(TIME_S)), np.full(len(TIME_S), 30.0))
+    is_swapped = (TIME_S > 1) & (TIME_S < 4)
+    assert not told_by_feet(image, is_swapped, TIME_S).any()
+
+
+def test_a_repair_that_the_feet_agree_with_stays():
+    is_swapped = (TIME_S > 1) & (TIME_S < 4)
+    image = feet_px(np.where(is_swapped, 30.0, 0.0), np.where(is_swapped, 0.0, 30.0))
+    assert np.array_equal(told_by_feet(image, is_swapped, TIME_S), is_swapped)
+
+
+def test_a_lunge_whose_legs_are_exchanged_at_its_turn_is_still_this_legs():
+    raw = filmed("forward_lunge")
+    plain = report_of(raw, "forward_lunge")
+    assert plain.whole.n_complete == 3
+    turn_s = turns_s(plain)[1]
+    found = report_of(glided(raw, [(turn_s - 0.35, turn_s + 0.35)]), "forward_lunge")
+    assert found.whole.n_complete == 3
+    assert [f.code for f in found.findings if f.code == "other_leg"] == []
+    assert np.allclose(turns_s(found), turns_s(plain), atol=0.2)
+
+
+def astray(raw, around_s, side="left"):
+    """A leg that reads straight for a moment, with its knee on the line from hip to ankle, and
+    jumps there and back before and after."""
+    image = np.array(raw.image_px)
+    hip, knee, ankle = (LANDMARK[side, j] for j in ("hip", "knee", "ankle"))
+    straight = (image[:, 0, hip] + image[:, 0, ankle]) / 2
+    gone = np.abs(raw.time_s - around_s) < 0.15
+    flicker = np.abs(raw.time_s - around_s) < 0.3
+    rows = np.flatnonzero(gone | (flicker & (np.arange(len(gone)) % 2 == 0)))
+    image[rows, 0, knee] = straight[rows]
+    return replace(raw, image_px=image)
+
+
+@pytest.mark.parametrize("label", ["split_squat", "squat", "forward_lunge"])
+def test_a_knee_that_reads_straight_while_the_hips_stay_down_is_no_return(label):
+    raw = filmed(label)
+    plain = report_of(raw, label)
+    assert plain.whole.n_complete == 3
+    found = report_of(astray(raw, turns_s(plain)[1]), label)
+    assert "landmarks_unsteady" in [f.code for f in found.findings]
+    assert found.whole.n_complete == 3
+    assert np.allclose(turns_s(found), turns_s(plain), atol=0.3)
+
+
+def test_hips_that_count_the_same_leave_the_knee_to_count():
+    raw = filmed("squat")
+    assert report_of(raw, "squat").repetitions
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+    assert assess(raw, request).trace.key == "knee_flexion"
