@@ -84,6 +84,8 @@ def measured_set(
         (folder / "annotated.mp4").unlink(missing_ok=True)
     report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
     report["set"]["dose"]["prescribed"] = dose
+    if not with_remarks:
+        report["set"]["facts"]["observed"] = []
     for r in report["repetitions"]:
         if not with_remarks:
             r["findings"] = []

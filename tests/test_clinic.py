@@ -46,9 +46,9 @@ from formcheck.clinic.reviews import (
     reviews_of,
     withdraw_correction,
 )
-from formcheck.clinic.sets import AboutSet, find_set, next_to_review, sets_of
+from formcheck.clinic.sets import AboutSet, find_set, sets_of
 from formcheck.clinic.today import DayDone
-from formcheck.clinic.worklist import work_list
+from formcheck.clinic.worklist import next_to_review, work_list
 from formcheck.model.errors import BusyError, FileError, UsageError
 from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
@@ -570,7 +570,7 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
     waiting = new_set(clinic, patient)
     work = work_list(clinic, today())
     places = {
-        part: [s.uid for s in getattr(work, part)]
+        part: [e.stored.uid for _, e in work.of(part)]
         for part in ("past_limit", "not_measured", "to_look_at", "unremarkable", "being_measured")
     }
     assert places == {
@@ -580,7 +580,7 @@ def test_the_work_list_puts_each_set_in_one_place(clinic, results):
         "unremarkable": [good.uid],
         "being_measured": [waiting.uid],
     }
-    assert [p.answer.pain_during for p in work.pains] == [8]
+    assert [e.answer.pain_during for _, e in work.of("pains")] == [8]
 
 
 def test_the_next_set_is_this_patients_then_the_gravest_of_another(clinic, results):
@@ -591,13 +591,13 @@ def test_the_next_set_is_this_patients_then_the_gravest_of_another(clinic, resul
         clinic, other, results, day=day_before(1), outcomes={"target": "reached", "limit": "passed"}
     )
     same = measured_set(clinic, one_patient, results, day=day_before(1))
-    assert next_to_review(clinic, here).uid == same.uid
+    assert next_to_review(clinic, here, today()).uid == same.uid
     review_sets(clinic, [here.uid, same.uid], "M.T.")
-    assert next_to_review(clinic, same).uid == past.uid
+    assert next_to_review(clinic, find_set(clinic, same.uid), today()).uid == past.uid
     review_sets(clinic, [past.uid], "M.T.")
-    assert next_to_review(clinic, past).uid == calm.uid
+    assert next_to_review(clinic, find_set(clinic, past.uid), today()).uid == calm.uid
     review_sets(clinic, [calm.uid], "M.T.")
-    assert next_to_review(clinic, calm) is None
+    assert next_to_review(clinic, find_set(clinic, calm.uid), today()) is None
 
 
 def test_beside_a_set_stand_the_last_session_and_the_other_leg_of_the_day(clinic, results):
@@ -623,26 +623,26 @@ def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):
             stiffness_change="more",
             swelling_change=swelling,
         )
-    found = work_list(clinic, today()).facts
+    found = [e for _, e in work_list(clinic, today()).of("facts")]
     assert [(a.answer.pain_change, a.answer.swelling_change) for a in found] == [
         ("same", "more"),
         ("more", "same"),
     ]
     answers.mark_seen(clinic, found[0].answer.id, "M.T.")
-    assert len(work_list(clinic, today()).facts) == 1
+    assert work_list(clinic, today()).counts["facts"] == 1
 
 
 def test_silence_and_due_reviews_come_to_the_list(clinic):
     patient = new_patient(clinic)
-    assert [d.code for d in work_list(clinic, today()).due] == ["KN-204"]
+    assert [code for code, _ in work_list(clinic, today()).of("due")] == ["KN-204"]
     later = today() + timedelta(days=7)
-    assert [s.code for s in work_list(clinic, later).silent] == ["KN-204"]
+    assert [code for code, _ in work_list(clinic, later).of("silent")] == ["KN-204"]
     set_silent_days(clinic, patient.id, 30)
-    assert work_list(clinic, later).silent == ()
+    assert work_list(clinic, later).of("silent") == ()
     answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way",))
-    (entry,) = work_list(clinic, later).symptoms
+    ((_, entry),) = work_list(clinic, later).of("symptoms")
     answers.mark_seen(clinic, entry.answer.id, "M.T.")
-    assert work_list(clinic, later).symptoms == ()
+    assert work_list(clinic, later).of("symptoms") == ()
 
 
 def test_a_change_is_told_from_noise_and_a_failed_set_is_a_gap(clinic, results):
@@ -988,7 +988,7 @@ def test_the_work_list_of_ten_thousand_sets_asks_as_often_as_that_of_none(clinic
             )
     with counted_work(clinic) as counted:
         work = work_list(clinic, today())
-    assert sum(work.count(p) for p in ("past_limit", "to_look_at", "unremarkable")) == 2500
+    assert sum(work.counts[p] for p in ("past_limit", "to_look_at", "unremarkable")) == 2500
     assert counted.n_statements == few.n_statements
     assert counted.n_thousands < 1500
 

@@ -38,7 +38,7 @@ from formcheck.files.report_file import report_mapping
 from formcheck.files.schema import parse_prescription, parse_questions
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Remark
-from formcheck.model.safety import LEVELS
+from formcheck.model.safety import LEVELS, Standing
 from formcheck.report.corrections import corrected
 from formcheck.words.safety_words import SET_REASON_WORDS, TOLD_WORDS, standing_words
 
@@ -138,7 +138,6 @@ def everybody(tmp_path_factory):
             browser = site.patient(patient.id)
             site.people[case.name] = (patient, browser, _go(site, patient, browser, case))
         site.doctor = site.clinician()
-        site.work = site.doctor.get("/clinic").text
         yield site
     clinic.close()
 
@@ -266,19 +265,27 @@ def test_no_place_that_shows_it_says_otherwise(everybody, case):
 
 
 @EVERY
-def test_the_work_list_has_each_answer_under_its_own_heading(everybody, case):
+def test_the_work_list_has_each_answer_under_its_patient_and_says_what_it_is(everybody, case):
     patient, *_ = everybody.people[case.name]
-    sections = {
-        part: re.search(rf'id="h-{part}".*?</section>', everybody.work, flags=re.S)
-        for part in ("symptoms", "pains", "stops", "facts")
-    }
-    entries = {
-        part: [e for e in re.findall(r"<li.*?</li>", found[0], flags=re.S) if patient.code in e]
-        for part, found in sections.items()
-    }
-    assert {part for part, of in entries.items() if of} == set(case.waits)
-    for part in ("symptoms", "pains", "stops"):
-        assert all(marks(e) == {case.level} for e in entries[part])
+    page = everybody.doctor.get(f"/clinic?code={patient.code}").text
+    entries = re.findall(r'<li class="waits.*?</li>', page, flags=re.S)
+    parts = {re.search(r'data-part="(\w+)"', e)[1] for e in entries}
+    assert parts & {"symptoms", "pains", "stops", "facts"} == set(case.waits)
+    assert all(patient.code in e for e in entries)
+    if case.waits:
+        assert marks(page) == {case.level} - {"start"}
+
+
+def test_where_all_patients_stand_is_where_each_one_stands(everybody):
+    """One reading for all of them gives what is read for each alone, with the rule's own order."""
+    found = answers.standings(everybody.clinic, day_of(0))
+    for patient, *_ in everybody.people.values():
+        alone = answers.standing_of(everybody.clinic, patient.id, day_of(0))
+        assert found.get(patient.id, Standing(level="start")) == alone
+    work = work_list(everybody.clinic, today())
+    must_stop = [p.standing.level in ("leave_out", "call", "urgent") for p in work.patients]
+    assert must_stop[0]
+    assert work.patients[0].standing.level == "urgent"
 
 
 def test_the_questions_of_the_day_are_asked_once_and_each_until_it_was_answered():
@@ -451,10 +458,10 @@ def test_only_a_set_with_nothing_to_look_at_is_unremarkable(list_of_sets, made):
     answers.add_answer(clinic, patient.id, moment, set_id=stored.id, **values)
     work = work_list(clinic, today())
     is_quiet = has_nothing_to_look_at(report, is_prescribed, said)
-    assert work.count("unremarkable") == is_quiet
-    assert work.count("past_limit") + work.count("to_look_at") == (not is_quiet)
+    assert work.counts["unremarkable"] == is_quiet
+    assert work.counts["past_limit"] + work.counts["to_look_at"] == (not is_quiet)
     if outcome.n_passed or outcome.n_doubtful:
-        assert work.count("past_limit") == 1
+        assert work.counts["past_limit"] == 1
     assert all(r in SET_REASON_WORDS for r in outcome.attention)
 
 
@@ -481,4 +488,4 @@ def test_a_set_measured_before_this_was_kept_is_to_be_looked_at(list_of_sets):
         change(c, "DELETE FROM answers")
         change(c, "UPDATE sets SET state = 'measured', attention = NULL WHERE id = :s", s=stored.id)
     work = work_list(clinic, today())
-    assert [s.attention for s in work.to_look_at] == [("not_counted",)]
+    assert [e.stored.attention for _, e in work.of("to_look_at")] == [("not_counted",)]

@@ -390,7 +390,7 @@ def test_several_unremarkable_sets_are_signed_at_once(site, browser, squat_resul
         for s in made[:2]:
             page.check(f"input[value='{s.uid}']")
         page.fill("#by-review", "A.B.")
-        page.click("button:has-text('Mark those as reviewed')")
+        page.click("button:has-text('Mark the ticked sets')")
         page.wait_for_selector("[role=status]")
     assert [find_set(site.clinic, s.uid).state for s in made] == [
         "reviewed",

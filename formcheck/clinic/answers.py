@@ -18,7 +18,7 @@ from formcheck.clinic.safety import (
     level_of,
     standing,
 )
-from formcheck.clinic.settings import questions_for
+from formcheck.clinic.settings import questions_for, questions_of_each
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import Acted, PainRule, Standing
 
@@ -164,19 +164,57 @@ def standing_of(clinic: Clinic, patient_id: int, day: str | None = None) -> Stan
                   WHERE patient_id = :p AND state = 'measured' ORDER BY day, id""",
             p=patient_id,
         )
-    unseen = [
-        KnownSet(
-            day=row["day"],
-            exercise=row["exercise"],
-            attention=tuple((row["attention"] or "not_counted").split()),
-        )
-        for row in found
-    ]
+    unseen = [_known_set(row) for row in found]
     return standing(
         answers_of(clinic, patient_id),
         day or today().isoformat(),
         questions_for(clinic, patient_id),
         unseen,
+    )
+
+
+ASKS = "(a.level != 'start' OR a.moment IN ('stopped', 'acted'))"
+"""Answers that may ask for something, in SQL; what each asks for, the rule says."""
+
+
+def standings(clinic: Clinic, day: str) -> dict[int, Standing]:
+    """{patient id: where the patient stands on a day}, as `standing_of`, of all who said anything
+    that asks for something or who have a set with a limit passed; three queries for all.
+
+    Whoever is not in it may exercise. Answers that ask for nothing are read only where they can
+    end a stop of this day: those after a set.
+    """
+    with clinic.read() as c:
+        said = rows(
+            c,
+            f"""SELECT a.* FROM answers a
+                   WHERE {ASKS} OR (a.moment = 'after' AND a.patient_id IN
+                     (SELECT patient_id FROM answers WHERE moment = 'stopped' AND day = :day))""",
+            day=day,
+        )
+        unseen = rows(
+            c,
+            """SELECT patient_id, day, exercise, attention FROM sets
+                  WHERE state = 'measured' AND attention LIKE '%limit_passed%'""",
+        )
+    usual, others = questions_of_each(clinic)
+    answers: dict[int, list[Answer]] = {}
+    for row in said:
+        answers.setdefault(row["patient_id"], []).append(answer_of_row(row))
+    sets: dict[int, list[KnownSet]] = {}
+    for row in unseen:
+        sets.setdefault(row["patient_id"], []).append(_known_set(row))
+    return {
+        p: standing(answers.get(p, ()), day, others.get(p, usual), sets.get(p, ()))
+        for p in answers.keys() | sets.keys()
+    }
+
+
+def _known_set(row: Mapping[str, Any]) -> KnownSet:
+    return KnownSet(
+        day=row["day"],
+        exercise=row["exercise"],
+        attention=tuple((row["attention"] or "not_counted").split()),
     )
 
 

@@ -51,6 +51,7 @@ RESULT_NAMES = (
     "between_days.json",
     "moved.json",
     "annotated.mp4",
+    "thumbnail.jpg",
 )
 """The files that a set's result folder may hold."""
 

@@ -6,7 +6,7 @@ list, note and summary that says it asks here; none has a rule of its own.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from formcheck.model.programme import PrescribedExercise, Prescription
 from formcheck.model.safety import (
@@ -254,6 +254,36 @@ def notice_of(answer: Answer, questions: Questions) -> NoticeKind | None:
     if answer.moment == "acted" or answer.level != "start":
         return "facts"
     return None
+
+
+WaitPart = Literal[
+    "symptoms",
+    "pains",
+    "stops",
+    "past_limit",
+    "not_measured",
+    "to_look_at",
+    "unremarkable",
+    "facts",
+    "silent",
+    "due",
+    "being_measured",
+]
+"""What waits for a clinician: the four kinds of notices; sets with a limit passed or possibly
+passed, not measured, with anything else that `set_reasons` names or with an answer, with nothing;
+patients of whom nothing came for long; prescriptions whose review date has come; sets of which
+nothing is known yet."""
+WAIT_PARTS: tuple[WaitPart, ...] = get_args(WaitPart)
+"""The most pressing first."""
+SET_REASONS: tuple[SetReason, ...] = get_args(SetReason)
+"""Why a set is to be looked at, the most pressing first."""
+
+
+def press_of(level: Level, part: WaitPart) -> tuple[int, int]:
+    """How pressing a patient is, the smallest first: whoever is told to get help, to call or to
+    leave an exercise out comes by that, and else by the most pressing of what waits."""
+    must_stop = level in ("leave_out", "call", "urgent")
+    return (-LEVELS.index(level) if must_stop else 0, WAIT_PARTS.index(part))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

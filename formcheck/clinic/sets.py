@@ -401,19 +401,3 @@ def stored_trace(clinic: Clinic, uid: str) -> dict | None:
     with contextlib.suppress(OSError, ValueError):
         return json.loads(path.read_text(encoding="utf-8"))
     return None
-
-
-def next_to_review(clinic: Clinic, stored: StoredSet) -> StoredSet | None:
-    """The set to look at after this one: the patient's next unreviewed one, then another's, the
-    gravest first; None where all are reviewed."""
-    with clinic.read() as c:
-        row = one(
-            c,
-            _SELECT
-            + """WHERE s.state IN ('measured', 'not measured') AND s.uid != :u
-                 ORDER BY s.patient_id != :p, s.n_passed > 0 DESC, s.n_doubtful > 0 DESC,
-                          s.n_not_met > 0 DESC, s.day, s.id LIMIT 1""",
-            u=stored.uid,
-            p=stored.patient_id,
-        )
-    return stored_set(row) if row else None

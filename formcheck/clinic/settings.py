@@ -6,7 +6,7 @@ On a patient's own computer both came with the clinic's file, for that patient.
 import re
 from functools import lru_cache
 
-from formcheck.clinic.database import Clinic, change, now, one
+from formcheck.clinic.database import Clinic, change, now, one, rows
 from formcheck.files.question_rules import shipped_questions_text
 from formcheck.files.schema import parse_questions
 from formcheck.model.errors import UsageError
@@ -43,6 +43,17 @@ def contact_for(clinic: Clinic, patient_id: int | None = None) -> Contact:
 def questions_for(clinic: Clinic, patient_id: int | None = None) -> Questions:
     """The questions that a patient is asked."""
     return _parsed(_row(clinic, patient_id)["questions"])
+
+
+def questions_of_each(clinic: Clinic) -> tuple[Questions, dict[int, Questions]]:
+    """The questions of the clinic, and {patient id: questions} of those patients for whom others
+    hold; one query for all."""
+    with clinic.read() as c:
+        found = rows(c, "SELECT patient_id, questions FROM clinic_settings")
+    own = next((r["questions"] for r in found if r["patient_id"] is None), "")
+    came = {r["patient_id"]: r["questions"] for r in found if r["patient_id"] is not None}
+    others = {p: _parsed(text) for p, text in came.items() if text and not own}
+    return _parsed(own), others
 
 
 def own_questions_text(clinic: Clinic) -> str:

@@ -21,6 +21,7 @@ from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.folder import remove_folder
 from formcheck.clinic.jobs import Job
 from formcheck.clinic.patients import prescription_by_id
+from formcheck.clinic.pictures import keep_picture
 from formcheck.clinic.reviews import (
     MOVED_NAME,
     between_days,
@@ -143,6 +144,7 @@ def measure_set(
         write_results(analysis, request, settings, beside, with_video=False)
         write_text(beside / "trace.json", json.dumps(trace_mapping(analysis)))
         write_text(beside / "between_days.json", json.dumps(between_days_mapping(analysis)))
+        keep_picture(analysis, request.clip, beside)
         remove_folder(out)
         os.replace(beside, out)
     finally:

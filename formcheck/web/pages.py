@@ -209,7 +209,8 @@ def go(request: "Request", path: str, said: str = "") -> "Response":
     if said:
         cut = urlsplit(path)
         fragment = f"#{cut.fragment}" if cut.fragment else ""
-        path = f"{cut.path}?said={quote(said)}{fragment}"
+        query = f"{cut.query}&" if cut.query else ""
+        path = f"{cut.path}?{query}said={quote(said)}{fragment}"
     return RedirectResponse(path, status_code=303)
 
 

@@ -1,4 +1,4 @@
-"""A patient over the weeks: follow-up, all sets, findings and goals, the two pages that print."""
+"""A patient over the weeks: follow-up, findings and goals, the two pages that print."""
 
 import math
 from datetime import date, timedelta
@@ -32,7 +32,6 @@ def routes() -> list:
     at = "/clinic/patients/{code}"
     return [
         get(at, _follow_up),
-        get(at + "/sets", _sets),
         get(at + "/findings", _findings),
         post(at + "/findings", _add_finding),
         post(at + "/scores", _add_score),
@@ -192,18 +191,6 @@ def _plan_kept(clinic, patient: Patient, prescription) -> list[tuple[str, str, s
             )
         )
     return rows
-
-
-def _sets(request):
-    patient, clinic = patient_of(request), site_of(request).clinic
-    return render(
-        request,
-        "sets.html.j2",
-        patient=patient,
-        sets=sets_of(clinic, patient.id),
-        facts=set_facts,
-        states=STATE_WORDS,
-    )
 
 
 def _findings(request, faults=(), status: int = 200):

@@ -1,8 +1,6 @@
-"""The work list, the list of patients, what was answered and seen, what was deleted."""
+"""The list of patients and what was deleted; a set, an answer and a standing in a line."""
 
-from formcheck.clinic import worklist
-from formcheck.clinic.answers import answers_of_set, mark_seen, standing_of
-from formcheck.clinic.database import today
+from formcheck.clinic.answers import standing_of
 from formcheck.clinic.deletion import delete_patient, deletions
 from formcheck.clinic.patients import (
     Patient,
@@ -11,15 +9,26 @@ from formcheck.clinic.patients import (
     list_patients,
     set_silent_days,
 )
+from formcheck.clinic.pictures import picture_path
 from formcheck.clinic.retention import confirm, due_sets, take_back
-from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.safety import Answer, reasons_of
 from formcheck.clinic.sets import STATE_WORDS, StoredSet
-from formcheck.clinic.settings import contact_for, questions_for
+from formcheck.clinic.settings import questions_for
 from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import UsageError
-from formcheck.model.safety import Questions
-from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
+from formcheck.model.safety import Questions, Standing
+from formcheck.web.pages import (
+    PageError,
+    day_words,
+    first,
+    get,
+    go,
+    post,
+    render,
+    site_of,
+    telling,
+    whole,
+)
 from formcheck.words import wording
 from formcheck.words.safety_words import (
     ACTED_TOLD,
@@ -30,13 +39,11 @@ from formcheck.words.safety_words import (
     standing_words,
     symptom_words,
 )
+from formcheck.words.work_words import picture_words
 
 
 def routes() -> list:
     return [
-        get("/clinic", _work_list),
-        post("/clinic/review", _review_several),
-        post("/clinic/answers/{id:int}/seen", _seen),
         get("/clinic/patients", _patients),
         post("/clinic/patients", _add),
         post("/clinic/due", _say_due),
@@ -82,6 +89,19 @@ def set_facts(stored: StoredSet) -> str:
 
 
 _TOLD_IN_WORDS = ("no_prescription", "not_counted")
+
+
+def picture_of(clinic, stored: StoredSet) -> tuple[str, str] | None:
+    """(address, words) of the small picture of a set; None where it has none."""
+    if not picture_path(clinic.folder, stored.uid).is_file():
+        return None
+    words = picture_words(
+        wording.exercise_name(stored.exercise),
+        stored.side,
+        day_words(stored.day),
+        is_measured=stored.n_repetitions > 0,
+    )
+    return f"/clinic/sets/{stored.uid}/picture", words
 
 
 def answer_words(answer: Answer, questions: Questions) -> str:
@@ -131,65 +151,16 @@ MOMENT_WORDS = {
 def standing_line(clinic, patient_id: int) -> tuple[str, str]:
     """(level, words) of where a patient stands today, as a clinician reads it."""
     found, questions = standing_of(clinic, patient_id), questions_for(clinic, patient_id)
+    return standing_told(found, questions)
+
+
+def standing_told(found: Standing, questions: Questions) -> tuple[str, str]:
+    """(level, words) of a standing, as a clinician reads it."""
     if found.level == "start":
         return found.level, "may exercise, by what was said so far"
     words = f"{standing_words(found, questions)} ({TOLD_WORDS[found.level]})"
     parts = [words, UNTIL_TOLD[found.until]]
     return found.level, "; ".join(filter(None, parts))
-
-
-def _work_list(request, faults=(), status: int = 200):
-    day, clinic = today(), site_of(request).clinic
-    work, questions = worklist.work_list(clinic, day), questions_for(clinic)
-    return render(
-        request,
-        "work_list.html.j2",
-        status=status,
-        work=work,
-        today=day,
-        facts=set_facts,
-        said_with={s.id: _said_words(clinic, s, questions) for s in work.to_look_at},
-        standings=_standings(clinic, work),
-        has_patients=any(n for _, n in work.counts) or bool(list_patients(clinic)),
-        answer_words=lambda answer: answer_words(answer, questions),
-        moments=MOMENT_WORDS,
-        no_contact=not contact_for(clinic).phone,
-        faults=faults,
-    )
-
-
-def _standings(clinic, work) -> dict[str, tuple[str, str]]:
-    """{code: where the patient stands today} of those whose answers ask for a call or for help."""
-    codes = dict.fromkeys(a.code for a in (*work.symptoms, *work.pains, *work.stops))
-    found = ((code, find_patient(clinic, code)) for code in codes)
-    return {code: standing_line(clinic, p.id) for code, p in found if p is not None}
-
-
-def _said_words(clinic, stored: StoredSet, questions: Questions) -> str:
-    """The answers that put a set among those to look at."""
-    found = answers_of_set(clinic, stored.id)
-    return "; ".join(answer_words(a, questions) for a in found if a.level != "start")
-
-
-def _review_several(request, fields):
-    clinic = site_of(request).clinic
-    with telling() as faults:
-        uids = fields.get("uid", [])
-        if not uids:
-            raise UsageError("choose the sets that you have seen")
-        # A set with anything remarkable is reviewed on its own page, whatever the form says.
-        if not all(worklist.is_unremarkable(clinic, uid) for uid in uids):
-            raise UsageError("one of these sets is no longer unremarkable; look at it by itself")
-        review_sets(clinic, uids, first(fields, "by"))
-    if faults:
-        return _work_list(request, faults, 400)
-    return go(request, "/clinic", "reviewed")
-
-
-def _seen(request, fields):
-    with telling() as faults:
-        mark_seen(site_of(request).clinic, request.path_params["id"], first(fields, "by"))
-    return _work_list(request, faults, 400) if faults else go(request, "/clinic", "kept")
 
 
 def _patients(request, faults=(), code: str = "", status: int = 200):

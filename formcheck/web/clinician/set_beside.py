@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 
-from formcheck.clinic.sets import StoredSet, next_to_review, sets_of, stored_report
+from formcheck.clinic.database import today
+from formcheck.clinic.sets import StoredSet, sets_of, stored_report
+from formcheck.clinic.worklist import next_to_review
 from formcheck.words.wording import exercise_name
 
 MOST_BESIDE = 12
@@ -66,7 +68,7 @@ def starts_of(clinic, stored: StoredSet) -> list[float]:
 
 def next_words(clinic, stored: StoredSet) -> tuple[str, str]:
     """(address, words) of the set to look at next: this patient's, then another's; else empty."""
-    following = next_to_review(clinic, stored)
+    following = next_to_review(clinic, stored, today())
     if following is None:
         return "", ""
     whose = "" if following.patient_id == stored.patient_id else f" of {following.patient_code}"

@@ -6,6 +6,7 @@ from formcheck.clinic.database import today
 from formcheck.clinic.deletion import delete_set
 from formcheck.clinic.follow_up import series_of
 from formcheck.clinic.patients import prescription_by_id
+from formcheck.clinic.pictures import picture_path
 from formcheck.clinic.reviews import (
     add_correction,
     corrected_report,
@@ -53,6 +54,7 @@ def routes() -> list:
         get(at + "/trace", _trace),
         get(at + "/starts", _starts),
         get(at + "/video/{which}", lambda request: video_response(request, set_of(request))),
+        get(at + "/picture", _picture),
         get(at + "/files/{name}", _file),
         post(at + "/corrections", _correct),
         post(at + "/corrections/{id:int}/withdraw", _withdraw),
@@ -159,6 +161,15 @@ def _trace(request):
     if trace is None:
         raise PageError(404, "There is no trace of this set.")
     return JSONResponse(trace)
+
+
+def _picture(request):
+    from starlette.responses import FileResponse
+
+    path = picture_path(site_of(request).clinic.folder, set_of(request).uid)
+    if not path.is_file():
+        raise PageError(404, "There is no picture of this set.")
+    return FileResponse(path, media_type="image/jpeg")
 
 
 def _starts(request):

@@ -127,13 +127,12 @@ player.addEventListener("keydown", (event) => {
   act();
 });
 
-// Two keys work wherever nobody types: the list of keys, and the next set.
+// The list of keys opens wherever nobody types.
 const dialog = document.getElementById("keys-dialog");
 document.getElementById("keys-open").addEventListener("click", () => dialog.showModal());
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, textarea, select")) return;
   if (event.key === "?" && !dialog.open) dialog.showModal();
-  if (event.key === "N") document.getElementById("next-set")?.click();
 });
 
 // The forms for corrections take their moments from the video.
