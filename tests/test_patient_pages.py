@@ -820,7 +820,7 @@ def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
     passed = a_repetition("heel_lifts", checks=[a_check("limit", "passed")])
     lifted = a_repetition("heel_lifts", checks=[a_check("limit", "kept")])
     seen, to_try = patient_result(a_report(passed, lifted, lifted), squat).one_thing
-    assert "How far the knee bends: at most 90°. 1 of 3 went past it" in seen
+    assert seen.startswith("Your plan says: how far the knee bends, at most 90°. 1 of 3 went past")
     assert to_try == "Stay clearly inside this limit next time."
     seen, to_try = patient_result(a_report(lifted, lifted, a_repetition()), squat).one_thing
     assert seen == "It was heel_lifts. (2 of 3)"
@@ -856,9 +856,24 @@ def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():
         "From 3.0 to 5.0 s: No person was found in this stretch, so nothing in it is measured. "
         "Stay in the picture until the set is done.",
         "The picture is grainy, which makes landmarks jitter. Turn on more light.",
-        "How far the knee bends: could not be told in 1 of 1.",
+        "How far the knee bends: could not be told this time.",
     )
     assert set(squat.cannot_tell) <= set(lines)
+    # Two bounds on one measure are one thing that was not seen; a repetition counts once.
+    twice = a_repetition(checks=[a_check("target", "not_visible"), a_check("limit", "not_visible")])
+    seen = a_repetition(checks=[a_check("target", "reached"), a_check("limit", "kept")])
+    lines = patient_result(a_report(twice, twice, seen), squat).not_seen
+    assert lines[0] == "How far the knee bends: could not be told in 2 of 3 repetitions."
+
+
+def test_a_set_without_a_repetition_blames_nobody():
+    squat = load_exercise("squat")
+    none = Finding(
+        code="no_repetition_found", values=(("least_range", 0.05), ("unit", "leg_length"))
+    )
+    result = patient_result(a_report(findings=[none]), squat)
+    assert result.done[0] == "The camera could not count any repetition."
+    assert result.not_seen[0] == "No movement was seen that was large enough to be counted."
 
 
 # -- the live look

@@ -26,7 +26,7 @@ THEME = ROOT / "formcheck" / "assets" / "theme.css"
 def test_no_sheet_but_the_theme_names_a_colour():
     """What is dark in both schemes stands out of them: videos, and the stage of a recording."""
     sheets = [p for p in (ROOT / "formcheck").rglob("*.css") if p != THEME]
-    assert len(sheets) == 8
+    assert len(sheets) > 7
     for sheet in sheets:
         for rule in re.findall(r"[^{}]*\{[^{}]*\}", sheet.read_text(encoding="utf-8")):
             if re.search(r"#[0-9a-f]{3,8}\b(?![^{]*\{)", rule):

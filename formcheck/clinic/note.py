@@ -11,8 +11,11 @@ from formcheck.clinic.sets import StoredSet
 from formcheck.clinic.settings import questions_for
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import AssessedRepetition, AssessedSet, NotMeasurable, Report
+from formcheck.report.corrections import CorrectedReport
 from formcheck.words import wording
+from formcheck.words.first_line import observations
 from formcheck.words.safety_words import ACTED_TOLD, TOLD_WORDS, reason_words
+from formcheck.words.wording import day_words
 
 MOST_IN_NOTE = 4
 """Measures named in the note: a paragraph, not a table (common practice)."""
@@ -29,7 +32,7 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
     if found is None:
         return ""
     report = found.report
-    parts = [_what(stored, report), _dose(report.whole), *_outcomes(stored)]
+    parts = [_what(stored, report), _dose(report.whole), *_outcomes(stored, found)]
     parts += _measures(clinic, stored, report)
     parts += _said(clinic, stored)
     parts += _not_seen(found.kept)
@@ -77,21 +80,33 @@ def _dose(whole: AssessedSet) -> str:
     return f"{whole.dose_done} {word} done; no dose prescribed."
 
 
-def _outcomes(stored: StoredSet) -> list[str]:
-    """In how many repetitions a limit was passed or a target not reached, corrections counted."""
-    found = [
+def _outcomes(stored: StoredSet, found: CorrectedReport) -> list[str]:
+    """In how many repetitions a limit was passed or a target not reached, corrections counted, and
+    what was observed."""
+    n_unseen = sum(
+        any((c.kind, c.outcome) == ("target", "not_visible") for c in r.checks)
+        for r in found.kept
+        if r.repetition.is_complete
+    )
+    parts = [
         f"{words} in {n}"
         for n, words in (
             (stored.n_passed, "past a limit"),
             (stored.n_doubtful, "possibly past a limit"),
             (stored.n_not_met, "target not reached"),
-            (stored.n_open, "target within measuring error or not seen"),
-            (stored.n_limit_unseen, "limit not seen"),
+            (stored.n_open - n_unseen, "target borderline"),
+            (n_unseen, "target not measured"),
+            (stored.n_limit_unseen, "limit not measured"),
         )
-        if n
+        if n > 0
     ]
-    told = "; ".join(found)
-    return [f"{told[:1].upper()}{told[1:]}."] if found else []
+    told = "; ".join(parts)
+    observed = "; ".join(observations(found.report, "clinician"))
+    return [
+        f"{line[:1].upper()}{line[1:]}."
+        for line in (told, observed and f"observations: {observed}")
+        if line
+    ]
 
 
 def note_keys(report: Report) -> list[str]:
@@ -100,7 +115,8 @@ def note_keys(report: Report) -> list[str]:
     means = {m.key for m in report.whole.measures}
     from formcheck.clinic.follow_up import FIRST_MEASURES
 
-    order = dict.fromkeys([*judged, *FIRST_MEASURES])
+    told = [t.key for t in report.whole.facts.told]
+    order = dict.fromkeys([*judged, *told, *FIRST_MEASURES])
     return [k for k in order if k in means][:MOST_IN_NOTE]
 
 
@@ -108,7 +124,7 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
     """A change in words: by how much, against which error, since when."""
     change = change_of(key, earlier, later)
     sign = "+" if change.value >= 0 else ""
-    size = f"{sign}{wording.quantity(key, change.value)} since {earlier.day}"
+    size = f"{sign}{wording.quantity(key, change.value)} since {day_words(earlier.day)}"
     if change.verdict == "not_enough_information":
         return f"{size}; {change.basis}"
     error = wording.plus_minus(key, change.smallest).removeprefix("± ")

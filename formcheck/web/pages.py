@@ -5,7 +5,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,7 @@ from formcheck.model.safety import Contact
 from formcheck.web.sessions import Session, Sessions
 from formcheck.words import wording
 from formcheck.words.safety_words import emergency_words, phone_words
+from formcheck.words.wording import day_words
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -95,14 +96,6 @@ def _environment():
         moment=moment_words,
     )
     return environment
-
-
-def day_words(day: str | date | None) -> str:
-    """A day as `3 March 2025`."""
-    if not day:
-        return "–"
-    d = date.fromisoformat(str(day)[:10])
-    return f"{d.day} {d:%B} {d.year}"
 
 
 def moment_words(at: str | None) -> str:

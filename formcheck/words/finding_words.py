@@ -257,8 +257,8 @@ def _one_leg_only(v, said, reader):
 
 def _knee_side(v, said, reader):
     return (
-        f"Both knees were looked at; measures of a knee's line are of the {v['side']} one, which "
-        "moved inward more."
+        f"Both knees were measured; measures of alignment are of the {v['side']} one, which moved "
+        "inward more."
     )
 
 
@@ -307,6 +307,8 @@ def _direction_repeated(v, said, reader):
 
 
 def _no_repetition_found(v, said, reader):
+    if reader == "patient":
+        return "No movement was seen that was large enough to be counted."
     of_what = {"deg": "deg", "foot_length": "of foot length", "leg_length": "of leg length"}
     return (
         f"No attempt of at least {v['least_range']:g} {of_what[v['unit']]} was found in this clip."

@@ -46,8 +46,7 @@ def set_sentence(report: Report, reader: Reader) -> str:
         parts.append(_held(facts.held, reader))
     parts += [_told(t, report, reader) for t in facts.told]
     parts += [set_check_sentence(c, whole, reader) for c in whole.checks]
-    known = dict(said.remarks)
-    parts += [_observed(o, report, reader) for o in facts.observed if o.code in known]
+    parts += observations(report, reader)
     if unseen := _not_measured(report):
         parts.append(unseen)
     if not facts.is_judged:
@@ -229,6 +228,12 @@ def repetitions_words(numbers: Sequence[int], n_all: int) -> str:
             spans.append([n, n])
     texts = [str(a) if a == b else f"{a}, {b}" if b == a + 1 else f"{a} to {b}" for a, b in spans]
     return f"in repetition{'' if len(numbers) == 1 else 's'} {', '.join(texts)}"
+
+
+def observations(report: Report, reader: Reader) -> list[str]:
+    """What was observed, with its size and repetitions: `knee moved inward in repetition 2`."""
+    known = dict(report.exercise_words.remarks)
+    return [_observed(o, report, reader) for o in report.whole.facts.observed if o.code in known]
 
 
 def _observed(o: Observed, report: Report, reader: Reader) -> str:

@@ -110,6 +110,8 @@ def _done(
         noun = "sequence"
     elif any(f.code == "timed_not_measured" for f in report.findings) and not done:
         lines = ["This exercise is timed, not counted."]
+    elif not done:
+        lines = [f"The camera could not count any {noun}."]
     else:
         lines = [f"The camera saw {_count(done, noun)}."]
     if prescribed:
@@ -137,18 +139,15 @@ def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tup
     reached; None when there is none of these."""
     n = len(repetitions)
     past: tuple[tuple[Outcome, str], ...] = (
-        ("passed", "went past it"),
-        ("possibly_passed", "may have gone past it"),
+        ("passed", "went past this limit"),
+        ("possibly_passed", "may have gone past this limit"),
     )
     for outcome, most_words in past:
         found = _by_bound(repetitions, "limit", outcome)
         if found:
             bound, count = found.most_common(1)[0]
             seen = f"{count} of {n} {most_words}, as far as the camera can tell."
-            return (
-                f"Your plan has a limit. {_bound(bound)} {seen}",
-                "Stay clearly inside this limit next time.",
-            )
+            return f"{_asked(bound)} {seen}", "Stay clearly inside this limit next time."
     codes = Counter(code for r in repetitions for code in {m.code for m in r.remarks})
     for code, count in codes.most_common():
         if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in THINGS_TO_TRY:
@@ -161,7 +160,7 @@ def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tup
         if count > n / 2:
             seen = f"{count} of {n} did not reach it, as far as the camera can tell."
             return (
-                f"Your plan has a target. {_bound(bound)} {seen}",
+                f"{_asked(bound)} {seen}",
                 "Go a little nearer to it next time, only as far as it is comfortable.",
             )
     return None
@@ -175,8 +174,9 @@ def _by_bound(
     )
 
 
-def _bound(bound: Bound) -> str:
-    return f"{measure_words(bound.measure)}: {bound_text(bound, 'patient')}."
+def _asked(bound: Bound) -> str:
+    words = measure_words(bound.measure)
+    return f"Your plan says: {words[:1].lower()}{words[1:]}, {bound_text(bound, 'patient')}."
 
 
 _OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
@@ -191,10 +191,15 @@ def _not_seen(
         for f in report.findings
         if f.name not in _OF_NO_CONCERN
     ]
-    hidden = Counter(c.measure for r in repetitions for c in r.checks if c.outcome == "not_visible")
+    hidden = Counter(
+        measure
+        for r in repetitions
+        for measure in {c.measure: None for c in r.checks if c.outcome == "not_visible"}
+    )
     n = len(repetitions)
     for measure, count in hidden.items():
-        lines.append(f"{measure_words(measure)}: could not be told in {count} of {n}.")
+        where = "this time" if count == n else f"in {count} of {n} repetitions"
+        lines.append(f"{measure_words(measure)}: could not be told {where}.")
     return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
 
 

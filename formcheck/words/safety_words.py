@@ -43,7 +43,7 @@ SET_REASON_WORDS: dict[SetReason, str] = {
     "limit_possibly_passed": "a limit was possibly passed",
     "limit_unseen": "a limit could not be seen",
     "target_not_reached": "a target was not reached",
-    "target_open": "a target was within measuring error or not seen",
+    "target_open": "a target was borderline or not measured",
     "dose_short": "fewer repetitions than prescribed",
     "dose_over": "more repetitions than prescribed",
     "remark": "a remark on the movement",

@@ -6,6 +6,7 @@ shares in per cent: one decimal at most, as the intervals are wide (the files ca
 
 import math
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 from formcheck.model.measures import MEASURES
@@ -304,3 +305,11 @@ def stretch(from_s: float | None, to_s: float | None) -> str:
     if round(to_s, 1) < 60:
         return f"{from_s:.1f} to {to_s:.1f} s"
     return f"{clock(from_s)} to {clock(to_s)}"
+
+
+def day_words(day: str | date | None) -> str:
+    """A day as `3 March 2025`."""
+    if not day:
+        return "–"
+    d = date.fromisoformat(str(day)[:10])
+    return f"{d.day} {d:%B} {d.year}"

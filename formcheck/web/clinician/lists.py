@@ -76,10 +76,10 @@ def set_facts(stored: StoredSet) -> str:
     for n, words in (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "possibly past a limit"),
-        (stored.n_limit_unseen, "with a limit not seen"),
+        (stored.n_limit_unseen, "with a limit not measured"),
         (stored.n_not_met, "with a target not reached"),
-        (stored.n_open, "with a target within measuring error or not seen"),
-        (stored.n_remarked, "with a remark"),
+        (stored.n_open, "with a target borderline or not measured"),
+        (stored.n_remarked, "with an observation"),
     ):
         if n:
             parts.append(f"{n} {words}")
