@@ -149,3 +149,54 @@ def test_hips_that_count_the_same_leave_the_knee_to_count():
     assert report_of(raw, "squat").repetitions
     request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
     assert assess(raw, request).trace.key == "knee_flexion"
+
+
+def test_a_change_and_change_back_that_stands_alone_is_set_right_whatever_comes_later():
+    is_in = ((TIME_S >= 1.4) & (TIME_S < 2.2)) | (TIME_S >= 4.0)
+    image = feet_px(np.where(is_in, 30.0, 0.0), np.where(is_in, 0.0, 30.0))
+    found = told_by_feet(image, NONE, TIME_S)
+    assert np.array_equal(found, is_in & (TIME_S < 3))
+
+
+def held_s(report):
+    (only,) = report.repetitions
+    assert only.repetition.is_complete
+    return {v.key: v for v in only.measures}["plateau_hold_s"]
+
+
+def test_a_stance_whose_feet_keep_changing_names_is_one_stance():
+    raw = filmed("single_leg_stance", n=1)
+    plain = report_of(raw, "single_leg_stance")
+    turn_s = turns_s(plain)[0]
+    spans = [(turn_s + k - 0.6, turn_s + k + 0.6) for k in (-2, 0, 2)]
+    found = report_of(glided(raw, spans), "single_leg_stance")
+    assert found.whole.n_complete == plain.whole.n_complete == 1
+    assert found.repetitions[0].repetition.end_s == pytest.approx(
+        plain.repetitions[0].repetition.end_s, abs=0.3
+    )
+
+
+def test_a_free_foot_whose_heel_is_hidden_is_followed_by_its_ankle_and_toe():
+    raw = filmed("single_leg_stance", n=1)
+    plain = report_of(raw, "single_leg_stance")
+    only = plain.repetitions[0].repetition
+    there = (raw.time_s > only.turn_from_s) & (raw.time_s < only.turn_to_s)
+    visibility = np.array(raw.visibility)
+    for side in ("left", "right"):
+        visibility[there, 0, LANDMARK[side, "heel"]] = 0.0
+    found = report_of(replace(raw, visibility=visibility), "single_leg_stance")
+    assert found.whole.n_complete == 1
+    assert held_s(found).value == pytest.approx(held_s(plain).value, abs=0.4)
+
+
+def test_a_pose_that_drifts_off_as_the_person_is_lost_is_no_jump():
+    raw = filmed("squat")
+    last = report_of(raw, "squat").repetitions[-1].repetition
+    image = np.array(raw.image_px)
+    size = np.nanmax(image[0, 0, :, 1]) - np.nanmin(image[0, 0, :, 1])
+    gone = raw.time_s - last.end_s
+    image[..., 1] -= (size * np.clip(gone / 0.3, 0, 1) * 0.3)[:, None, None]
+    image[gone > 0.3] = np.nan
+    found = report_of(replace(raw, image_px=image), "squat")
+    assert [f.code for f in found.findings if f.code == "other_movement"] == []
+    assert found.whole.n_complete == 3

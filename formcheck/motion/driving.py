@@ -77,7 +77,8 @@ def drive(
 ) -> tuple[ExerciseView, np.ndarray, str]:
     """(view in force, driving values, unit); upright, hip height where the own signal is unseen.
 
-    Where the free foot drives and nobody named the stance leg, either foot may be the free one.
+    Where the free foot drives and nobody named the stance leg, or the names are not to be believed,
+    either foot may be the free one.
     """
     if exercise_view.driving_leg == "other":
         free = (other_side(leg),) if is_side_known else SIDES

@@ -6,7 +6,6 @@ hidden from the measures. A mirrored clip can't be told from the pose: a person 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -23,7 +22,7 @@ from formcheck.motion.people import (
     leap_times_s,
     linked_people,
 )
-from formcheck.motion.swapped_legs import BACK_MOST_S, exchange_legs, exchanged_at
+from formcheck.motion.swapped_legs import exchange_legs, exchanged_spans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +208,7 @@ def _unsteady_findings(
     rows = _rows(raw, track)
     take = (np.arange(len(rows)), np.maximum(rows, 0))
     points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
-    exchanged = _exchanged_spans(points, raw.time_s)
+    exchanged = exchanged_spans(points, raw.time_s)
     nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
     points = exchange_legs(points, np.flatnonzero(track.is_repaired[nearest]))
     hip, knee, ankle = (points[:, LANDMARK[view.near_side, j]] for j in ("hip", "knee", "ankle"))
@@ -232,15 +231,6 @@ def _unsteady_findings(
         )
         for a, b in _united([*spans, *exchanged])
     ]
-
-
-def _exchanged_spans(image_px: np.ndarray, time_s: np.ndarray) -> list[tuple[float, float]]:
-    """From one exchange of the legs' names to the next, where they change back soon.
-
-    They are set right again, but a model that takes one leg for the other glides between them.
-    """
-    at = time_s[exchanged_at(image_px, time_s)]
-    return [(float(a), float(b)) for a, b in pairwise(at) if b - a <= BACK_MOST_S]
 
 
 def _united(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -131,9 +131,10 @@ class Series:
 
     Units by the names' suffixes; heights are shares of leg length (heel: of foot length).
     `other` is the leg that is not working. In a frontal view sagittal angles are NaN and the
-    other way round. `foot_lift_share` is the heel above the floor in any view, share of a foot
-    length taken from stature, for a free foot that leaves the floor. `*_standard` are what the
-    camera's place and the leg's plane leave in doubt of a value, (n,); None where neither is known.
+    other way round. `foot_lift_share` is the heel (hidden: the ankle, then the toe) above the
+    floor in any view, share of a foot length taken from stature, for a free foot that leaves
+    the floor. `*_standard` are what the camera's place and the leg's plane leave in doubt of a
+    value, (n,); None where neither is known.
     """
 
     time_s: np.ndarray
@@ -364,12 +365,19 @@ def _series_from_anywhere(limbs: _Limbs, person_height_px: float) -> dict[str, n
     ground_y = _steady_ground_y(np.stack([limbs.ankle[:, 1], limbs.far_ankle[:, 1]]))
     return {
         "heel_rise_px": -heel_y,
-        "foot_lift_share": (_lowest_y(heel_y) - heel_y)
-        / _length_or_nan(FOOT_SHARE * person_height_px),
+        "foot_lift_share": _foot_lift_px(limbs) / _length_or_nan(FOOT_SHARE * person_height_px),
         "hip_height_share": (ground_y - limbs.trunk_low[:, 1]) / leg_px,
         "shoulder_height_share": (ground_y - limbs.trunk_high[:, 1]) / leg_px,
         "hip_x_share": limbs.trunk_low[:, 0] / leg_px,
     }
+
+
+def _foot_lift_px(limbs: _Limbs) -> np.ndarray:
+    """The heel above the lowest place it keeps to; where it is hidden the ankle, then the toe."""
+    lift = np.full(len(limbs.heel), np.nan)
+    for y in (limbs.heel[:, 1], limbs.ankle[:, 1], limbs.toe[:, 1]):
+        lift = np.where(np.isfinite(lift), lift, _lowest_y(y) - y)
+    return lift
 
 
 def _standards_in_plane(limbs: _Limbs, leg_plane: LegPlane | None) -> dict[str, np.ndarray]:

@@ -170,9 +170,13 @@ def _is_jump(
         return False
     toes_y = [track.image_px[:, LANDMARK[side, "toe"], 1] for side in SIDES]
     at = first + int(np.nanargmax(hips))
+    # What goes up comes down: a pose that drifts off as the person is lost does not.
+    down = series.hip_height_share[at : at + beyond + 1]
+    if not np.nanmin(down) - standing < settings.jump_least_share / 2:
+        return False
     lifted = [(y[a.turn] - y[at]) / series.leg_length_px for y in toes_y]
     seen = [v for v in lifted if np.isfinite(v)]
-    return not seen or min(seen) > settings.jump_least_share / 2
+    return bool(seen) and min(seen) > settings.jump_least_share / 2
 
 
 def trunk_behind_share(at: int, track: Track, view: View, series: Series) -> float:

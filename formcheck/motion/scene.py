@@ -20,6 +20,7 @@ from formcheck.motion.measured_leg import choose_side
 from formcheck.motion.repetitions import find_rest, find_still
 from formcheck.motion.settings import MotionSettings
 from formcheck.motion.sight import find_sight
+from formcheck.motion.swapped_legs import exchanged_at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,13 +93,18 @@ def find_scene(track: Track, raw: RawTrack, request: Request, settings: MotionSe
         findings += squeeze_findings(track, view, all_series[view.near_side or leg], findings)
     if any(v.plane == view.plane for v in exercise.views):
         findings += of_leg[leg]
+    exercise_view = view_for(exercise, view)
+    # Feet that still exchange places go by names that are not to be believed.
+    is_named = exercise_view.driving_leg != "other" or not exchanged_at(
+        track.image_px, track.time_s
+    )
     driving_view, values, unit = drive(
         exercise,
-        view_for(exercise, view),
+        exercise_view,
         all_series,
         leg,
         is_far=view.plane == "sagittal" and leg != view.near_side,
-        is_side_known=side is not None,
+        is_side_known=side is not None and is_named,
     )
     return Scene(
         track=track,

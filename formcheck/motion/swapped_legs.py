@@ -5,6 +5,8 @@ Where both are, within a step's time, where the other one was, the names have ch
 feet (only a jump in which the feet cross would do the same, and no exercise has one).
 """
 
+from itertools import pairwise
+
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
@@ -189,6 +191,15 @@ def exchanged_at(image_px: np.ndarray, time_s: np.ndarray) -> list[int]:
     return [int(np.median(group)) for group in out]
 
 
+def exchanged_spans(image_px: np.ndarray, time_s: np.ndarray) -> list[tuple[float, float]]:
+    """From one exchange of the legs' names to the next, where they change back soon.
+
+    They are set right again, but a model that takes one leg for the other glides between them.
+    """
+    at = time_s[exchanged_at(image_px, time_s)]
+    return [(float(a), float(b)) for a, b in pairwise(at) if b - a <= BACK_MOST_S]
+
+
 def otherwise_named(image_px: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     """Which samples carry the legs under each other's names, bool (n,), by what the feet do.
 
@@ -199,13 +210,22 @@ def otherwise_named(image_px: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     at = exchanged_at(image_px, time_s)
     pairs = list(zip(at[::2], at[1::2], strict=False))
     lengths_s = [time_s[b] - time_s[a] for a, b in pairs]
-    if len(at) % 2 or max(lengths_s, default=0.0) > BACK_MOST_S:
-        return out
-    if sum(lengths_s) > OTHERWISE_MOST_SHARE * (time_s[-1] - time_s[0]):
-        return out
+    is_plain = len(at) % 2 == 0 and max(lengths_s, default=0.0) <= BACK_MOST_S
+    if not is_plain or sum(lengths_s) > OTHERWISE_MOST_SHARE * (time_s[-1] - time_s[0]):
+        pairs = _alone(at, time_s)
     for a, b in pairs:
         out[a:b] = True
     return out
+
+
+def _alone(at: list[int], time_s: np.ndarray) -> list[tuple[int, int]]:
+    """Pairs of changes within BACK_MOST_S with no other one as near before or after."""
+    gaps_s = [np.inf, *np.diff(time_s[at]), np.inf]
+    return [
+        (a, b)
+        for k, (a, b) in enumerate(pairwise(at))
+        if gaps_s[k + 1] <= BACK_MOST_S and min(gaps_s[k], gaps_s[k + 2]) > BACK_MOST_S
+    ]
 
 
 def told_by_feet(image_px: np.ndarray, is_swapped: np.ndarray, time_s: np.ndarray) -> np.ndarray:
