@@ -46,8 +46,8 @@ SET_REASON_WORDS: dict[SetReason, str] = {
     "target_open": "a target was borderline or not measured",
     "dose_short": "fewer repetitions than prescribed",
     "dose_over": "more repetitions than prescribed",
-    "remark": "a remark on the movement",
-    "no_prescription": "filmed without a prescription: nothing was judged",
+    "remark": "an observation on the movement",
+    "no_prescription": "no prescription: measured, not judged",
     "not_counted": "measured by an earlier version, which did not keep what to look at",
 }
 """Why a clinician is to look at a set."""

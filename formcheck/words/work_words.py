@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 PART_WORDS: Mapping[str, str] = {
-    "symptoms": "Symptom answered with yes",
+    "symptoms": "Warning sign reported",
     "pains": "Pain over the limit, in a set or in the 24 hours after",
     "stops": "Stopped because it hurt",
     "past_limit": "Limit passed, or possibly passed",

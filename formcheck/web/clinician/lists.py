@@ -72,7 +72,8 @@ def set_facts(stored: StoredSet) -> str:
     if stored.dose_prescribed:
         parts = [wording.dose_done(stored.dose_done, stored.dose_prescribed, noun)]
     else:
-        parts = [f"{stored.dose_done} {noun}{'' if stored.dose_done == 1 else 's'}"]
+        n, s = stored.dose_done, "" if stored.dose_done == 1 else "s"
+        parts = [f"{n} {noun}{s}" if n else f"no {noun} counted"]
     for n, words in (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "possibly past a limit"),
