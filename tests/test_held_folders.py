@@ -59,7 +59,8 @@ def test_a_second_analysis_into_a_folder_ends_with_8_and_the_first_goes_on(
             assert second.stderr.count("\n") == 1
             assert f"another run is writing there (process {first.pid} on" in second.stderr
             assert os.listdir(out) == [LOCK_NAME]
-            elsewhere = run_formcheck(*args, "--out", tmp_path / "other")
+            other = [tmp_path / "other" if a == out else a for a in args]
+            elsewhere = run_formcheck(*other)
             assert elsewhere.returncode == 0, elsewhere.stderr
             first.communicate("\n", timeout=120)
         finally:

@@ -17,18 +17,7 @@ from formcheck.clinic.settings import questions_for
 from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import Questions, Standing
-from formcheck.web.pages import (
-    PageError,
-    day_words,
-    first,
-    get,
-    go,
-    post,
-    render,
-    site_of,
-    telling,
-    whole,
-)
+from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
 from formcheck.words import wording
 from formcheck.words.safety_words import (
     ACTED_TOLD,
@@ -74,19 +63,35 @@ def set_facts(stored: StoredSet) -> str:
     else:
         n, s = stored.dose_done, "" if stored.dose_done == 1 else "s"
         parts = [f"{n} {noun}{s}" if n else f"no {noun} counted"]
-    for n, words in (
+    parts += [
+        f"{n} {'with ' if words.startswith(('a ', 'an ')) else ''}{words}"
+        for n, words in _of(stored)
+    ]
+    return "; ".join(parts + _other_reasons(stored, _TOLD_IN_WORDS))
+
+
+def set_concerns(stored: StoredSet) -> str:
+    """Why a measured set is to be looked at, in a line to stand beside its first line: what, and
+    in how many repetitions."""
+    parts = [f"{words} in {n}" for n, words in _of(stored)]
+    return "; ".join(parts + _other_reasons(stored, ("dose_short", "dose_over", *_TOLD_IN_WORDS)))
+
+
+def _of(stored: StoredSet) -> list[tuple[int, str]]:
+    counted = (
         (stored.n_passed, "past a limit"),
         (stored.n_doubtful, "possibly past a limit"),
-        (stored.n_limit_unseen, "with a limit not measured"),
-        (stored.n_not_met, "with a target not reached"),
-        (stored.n_open, "with a target borderline or not measured"),
-        (stored.n_remarked, "with an observation"),
-    ):
-        if n:
-            parts.append(f"{n} {words}")
-    # What the counts above do not tell: a set without a prescription.
-    parts += [SET_REASON_WORDS[r] for r in stored.attention if r in _TOLD_IN_WORDS]
-    return "; ".join(parts)
+        (stored.n_limit_unseen, "a limit not measured"),
+        (stored.n_not_met, "a target not reached"),
+        (stored.n_open, "a target borderline or not measured"),
+        (stored.n_remarked, "an observation"),
+    )
+    return [(n, words) for n, words in counted if n]
+
+
+def _other_reasons(stored: StoredSet, told: tuple[str, ...]) -> list[str]:
+    """What counts do not tell: a set without a prescription, say."""
+    return [SET_REASON_WORDS[r] for r in stored.attention if r in told]
 
 
 _TOLD_IN_WORDS = ("no_prescription", "not_counted")
@@ -99,7 +104,7 @@ def picture_of(clinic, stored: StoredSet) -> tuple[str, str] | None:
     words = picture_words(
         wording.exercise_name(stored.exercise),
         stored.side,
-        day_words(stored.day),
+        wording.day_words(stored.day),
         is_measured=stored.n_repetitions > 0,
     )
     return f"/clinic/sets/{stored.uid}/picture", words

@@ -16,6 +16,7 @@ from formcheck.web.clinician.lists import (
     MOMENT_WORDS,
     answer_words,
     picture_of,
+    set_concerns,
     set_facts,
     standing_told,
 )
@@ -101,8 +102,11 @@ def _entry_words(entry: Waiting, questions: Questions) -> str:
     """The fact of an entry about a set or an answer, in a line."""
     if entry.answer is not None:
         return answer_words(entry.answer, questions)
-    parts = [set_facts(entry.stored), *(answer_words(a, questions) for a in entry.said)]
-    return "; ".join(parts)
+    stored = entry.stored
+    has_first_line = stored.state == "measured" and stored.summary
+    parts = [set_concerns(stored) if has_first_line else set_facts(stored)]
+    words = "; ".join(filter(None, (*parts, *(answer_words(a, questions) for a in entry.said))))
+    return words[:1].upper() + words[1:]
 
 
 def _summary(stored: StoredSet) -> str:
