@@ -3,6 +3,7 @@
 import csv
 import re
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -15,13 +16,13 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.intervals import decide
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, PrescribedExercise
-from formcheck.model.records import Measured
+from formcheck.model.records import Measured, Outcome
 from formcheck.model.request import Request
 from formcheck.motion.set_facts import told_measures
 from formcheck.run.pipeline import assess, landmarks
 from formcheck.run.settings import Settings
 from formcheck.words.first_line import estimate, repetitions_words
-from formcheck.words.wording import in_a_line
+from formcheck.words.wording import in_a_line, outcome_words
 
 STANDING = Posture()
 SQUAT = Posture(trunk=30, **both(hip=90, knee=105))
@@ -138,11 +139,20 @@ def test_repetitions_are_named_as_a_person_would(numbers, n, words):
     assert repetitions_words(numbers, n) == words
 
 
+def test_only_what_was_reached_is_called_reached():
+    """The words, in whatever page, video or table they stand."""
+    of_a_limit = ("kept", "possibly_passed", "passed")
+    for outcome in get_args(Outcome):
+        said = outcome_words(outcome, "limit" if outcome in of_a_limit else "target").words
+        assert ("reached" in said.replace("not reached", "")) == (outcome == "reached"), outcome
+
+
 # Forty sets from the clips: each sample clip without a prescription, and with targets and limits
-# either side of what it shows.
+# either side of what it shows; beside the easy targets one that any value would reach, of a
+# measure that this camera cannot give.
 
 
-def _prescriptions(values):
+def _prescriptions(values, unseen):
     """Bounds on the set's first two measures, 20 % of their size below and above."""
     keys = [k for k in values if MEASURES[k].at not in ("tempo", "set")][:2] or list(values)[:1]
 
@@ -154,18 +164,26 @@ def _prescriptions(values):
 
     return {
         "none": (),
-        "easy target": bounds("target", "at_least", -1),
+        "easy target": (
+            *bounds("target", "at_least", -1),
+            ("target", Bound(measure=unseen, at_least=-1000.0)),
+        ),
         "hard target": bounds("target", "at_least", 1),
         "wide limit": bounds("limit", "at_most", 3),
         "narrow limit": bounds("limit", "at_most", -1),
     }
 
 
+def _seen(report) -> set[str]:
+    return {m.key for r in report.repetitions for m in r.measures if isinstance(m, Measured)}
+
+
 @pytest.mark.slow
 def test_the_first_line_of_forty_sets_tells_all_that_matters(cache_home):
     from formcheck.report.page import render_html
+    from formcheck.words.patient_result import patient_result
 
-    n_sets = 0
+    n_sets = n_unseen = 0
     with (SAMPLES / "clips.csv").open(encoding="utf-8") as file:
         clips = list(csv.DictReader(file))
     for clip in clips:
@@ -178,7 +196,8 @@ def test_the_first_line_of_forty_sets_tells_all_that_matters(cache_home):
         line = PrescribedExercise(
             exercise=clip["exercise"], sets=1, repetitions=plain.whole.n_complete + 1
         )
-        for bounds in _prescriptions(values).values():
+        unseen = ("fppa_peak_deg", "knee_flexion_peak_deg")[plain.view.plane == "frontal"]
+        for bounds in _prescriptions(values, unseen).values():
             asked = replace(request, bounds=bounds, prescribed=line if bounds else None)
             analysis = assess(raw, asked)
             report, text = analysis.report, sentence(analysis.report)
@@ -190,13 +209,13 @@ def test_the_first_line_of_forty_sets_tells_all_that_matters(cache_home):
                 is_mean = estimate(told.mean, "clinician") in text
                 size = estimate(told.extreme, "clinician").replace("\N{MINUS SIGN}", "")
                 assert is_mean or size in text.replace("\N{MINUS SIGN}", ""), text
-            seen = {
-                m.key for r in report.repetitions for m in r.measures if isinstance(m, Measured)
-            }
+            seen = _seen(report)
             for kind, b in bounds:
                 outcomes = {c.outcome for r in report.repetitions for c in r.checks if c.bound == b}
                 if b.measure not in seen:
+                    n_unseen += 1
                     assert in_a_line(b.measure) in text.split("not measured")[1]
+                    assert outcomes <= {"not_visible"}
                 for outcome, words in (
                     ("passed", "passed in"),
                     ("possibly_passed", "possibly passed in"),
@@ -205,8 +224,14 @@ def test_the_first_line_of_forty_sets_tells_all_that_matters(cache_home):
             for remark in {m.code for r in report.repetitions for m in r.remarks}:
                 said = report.exercise_words.remark(remark).rstrip(".")
                 assert said.removeprefix("The ").removeprefix("You ")[1:] in text, text
-            if not any(c.outcome == "reached" for r in report.repetitions for c in r.checks):
-                body = render_html(report, analysis.trace).split("<body>")[1]
-                shown = re.sub(r"not reached|<script>.*</script>", "", body, flags=re.DOTALL)
-                assert "target reached" not in shown
+            n_reached = sum(c.outcome == "reached" for r in report.repetitions for c in r.checks)
+            page = render_html(report, analysis.trace).split("<body>")[1].split("<script>")[0]
+            told = patient_result(report, request.exercise)
+            for shown in (text, page, " ".join((*told.done, *told.not_seen))):
+                # But for the definitions of the measures ("the straightest point reached").
+                said = re.sub(r"not reached|</summary><p>.*?</p>", "", shown)
+                assert n_reached or "reached" not in said, said
+            # A chip for each check that came to it, and for no other.
+            assert page.count("target reached") == n_reached
     assert n_sets == 40
+    assert n_unseen >= 8
