@@ -457,6 +457,19 @@ def _link(site) -> str:
     return f"{site.origin}/enter#{site.sessions.new_link_secret('clinician')}"
 
 
+def test_the_list_is_for_every_reader_screen_and_scheme(filled, much):
+    """With every kind of entry; nothing found; a page of sessions among others."""
+    with running_browser() as browser:
+        for site, path in (
+            (filled, "/clinic"),
+            (filled, "/clinic?code=none"),
+            (much, PAGES["last sets"]),
+        ):
+            with page_of(browser, _link(site)) as page:
+                page.goto(site.origin + path)
+                look(page, path)
+
+
 def test_eight_patients_with_forty_sets_are_done_in_ten_minutes(filled, tmp_path):
     """Everything on the list, read and decided: answers seen, sets with something looked at one
     after the other by one key, the others signed patient by patient."""
@@ -529,14 +542,7 @@ def _until(page, condition: str) -> None:
         page.wait_for_timeout(20)
 
 
-# -- for everybody
-
-
-def test_the_list_is_for_every_reader_screen_and_scheme(much):
-    with running_browser() as browser, page_of(browser, _link(much)) as page:
-        for path in ("/clinic", "/clinic?code=none", *(PAGES[n] for n in ("sets", "last sets"))):
-            page.goto(much.origin + path)
-            look(page, path)
+# -- by keyboard
 
 
 def test_the_keyboard_alone_does_all_of_it(clinic, results, short_squat):
