@@ -24,7 +24,13 @@ from clinic_cases import (
 from formcheck.clinic import answers, backup, deletion, findings, jobs, open_clinic, uploads
 from formcheck.clinic.database import change, is_sound, one, rows, schema_version, today
 from formcheck.clinic.folder import data_folder, serving
-from formcheck.clinic.follow_up import change_of, series_of, session_facts
+from formcheck.clinic.follow_up import (
+    change_of,
+    series_of,
+    session_facts,
+    session_facts_by_exercise,
+    trend_of,
+)
 from formcheck.clinic.migrations import MIGRATIONS
 from formcheck.clinic.note import note_text
 from formcheck.clinic.patients import (
@@ -718,6 +724,54 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     assert facts.has_giving_way is False
 
 
+def test_each_exercise_has_its_own_facts_of_a_day(clinic, results):
+    """The squat hurt, the wall sit did not; the morning after is of both."""
+    patient = new_patient(clinic)
+    record = current_prescription(clinic, patient.id).record()
+    day = day_before(3)
+    measured_set(clinic, patient, results, day=day)
+    for number in (2, 3):
+        answers.tick(
+            clinic,
+            patient.id,
+            exercise="squat",
+            side="both",
+            set_number=number,
+            kind="done",
+            day=day,
+        )
+    about = {"day": day, "side": "both", "set_number": 1}
+    answers.add_answer(
+        clinic, patient.id, "after", pain_during=6, effort=8, exercise="squat", **about
+    )
+    answers.add_answer(clinic, patient.id, "after", pain=1, effort=3, exercise="wall_sit", **about)
+    answers.add_answer(clinic, patient.id, "next day", day=day_before(2), swelling_change="more")
+    found = session_facts_by_exercise(clinic, patient.id, record)
+    assert list(found) == ["squat", "wall_sit", "straight_leg_raise"]
+    (squat,), (wall_sit,) = found["squat"], found["wall_sit"]
+    assert (squat.pain, squat.effort) == (6, 8)
+    assert (wall_sit.pain, wall_sit.effort) == (1, 3)
+    assert squat.n_prescribed == 18, "its own dose, not the whole programme's"
+    assert squat.n_done == 14
+    assert wall_sit.n_done is None
+    assert squat.is_worse_next_morning is wall_sit.is_worse_next_morning is True
+    assert found["straight_leg_raise"] == (), "nothing is known of what nobody began"
+
+
+def test_a_line_goes_through_all_sets_of_a_side(clinic, results):
+    patient = new_patient(clinic)
+    for n, added in enumerate((0.0, 3.0, 5.0, 9.0)):
+        measured_set(clinic, patient, results, day=day_before(28 - 7 * n), added_deg=added)
+    key = "knee_flexion_peak_deg"
+    points = series_of(clinic, patient.id, "squat", "left")[key]
+    assert trend_of(key, points[:2]) is None
+    found = trend_of(key, points)
+    # Least squares through 0, 3, 5, 9 at 0 to 3 weeks, by hand: 14.5 / 5.
+    assert (found.n, found.weeks) == (4, pytest.approx(3))
+    assert found.per_week == pytest.approx(2.9, abs=0.05)
+    assert found.verdict == "within_error", "two days' cameras differ by more than that"
+
+
 @pytest.mark.parametrize("outcome", ["borderline", "not_visible"])
 def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_says_so(
     clinic, results, outcome
@@ -1072,6 +1126,8 @@ def test_done_of_planned_is_counted_by_the_days_of_the_plan(clinic):
     ]
     kept = plan_kept(record, done, (), (), monday + timedelta(days=21))
     assert [(k.n_done, k.n_planned) for k in kept] == [(10, 9), (2, 9), (0, 11)]
+    weeks = [[(done, planned) for _, done, planned in k.weeks] for k in kept]
+    assert weeks[:2] == [[(7, 3), (3, 3), (0, 3)], [(2, 3), (0, 3), (0, 3)]]
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from formcheck.evidence.progress import (
     between_days_standard,
     change_between,
     criteria,
+    standing,
 )
 from formcheck.model.intervals import model_parts, near_straight_part
 
@@ -210,3 +211,19 @@ def test_the_defaults_can_be_changed_and_the_source_is_named():
     assert _outcomes(sessions, settings)["progress"] == "fulfilled"
     assert _outcomes(sessions)["progress"] != "fulfilled"
     assert all("pain-monitoring" in c.source for c in criteria(sessions))
+
+
+@pytest.mark.parametrize(
+    ("sessions", "stands"),
+    [
+        ((), "hold"),
+        ((GOOD, GOOD), "hold"),
+        ((GOOD, GOOD, GOOD), "progress"),
+        ((GOOD, GOOD, replace(GOOD, pain=None)), "hold"),
+        ((GOOD, GOOD, replace(GOOD, pain=4)), "hold"),
+        ((GOOD, GOOD, replace(GOOD, pain=7)), "ease"),
+        ((GOOD, GOOD, replace(GOOD, is_worse_next_morning=True)), "ease"),
+    ],
+)
+def test_it_is_hold_unless_the_facts_say_otherwise(sessions, stands):
+    assert standing(criteria(_days(*sessions))) == stands

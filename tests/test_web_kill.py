@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from http.client import HTTPException
 from pathlib import Path
 
 import pytest
@@ -41,7 +42,8 @@ class Acknowledged:
 
 def _work(served: Served, clip: bytes, known: Acknowledged, stop: threading.Event) -> None:
     """Writes one thing after the other until the server is gone."""
-    with contextlib.suppress(OSError, AssertionError, ValueError, TypeError, KeyError):
+    gone = (OSError, HTTPException, AssertionError, ValueError, TypeError, KeyError)
+    with contextlib.suppress(*gone):
         browser = served.enter()
         n = 0
         while not stop.wait(0.02):

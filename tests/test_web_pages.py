@@ -513,10 +513,31 @@ def test_criteria_are_facts_and_can_be_changed(site):
     assert "Criteria, put as facts" in text
     assert "pain-monitoring model" in text
     assert "one variable at a time" in text.lower()
+    stands = re.findall(r'data-stands="(\w+)"><summary><strong>([^<]+)</strong>: (\w+)', text)
+    assert [(name, stand) for stand, name, _ in stands] == [
+        ("Squat", "ease"),  # pain 6 was stated, and the knee gave way
+        ("Wall sit", "hold"),
+        ("Straight leg raise", "hold"),
+    ]
+    assert [word for _, _, word in stands] == ["criteria", "hold", "hold"]
     assert clinician.post(f"{at}/criteria", {"progress_sessions": "5"}).status == 303
     assert "of 5" in clinician.get(at).text
     assert clinician.post(f"{at}/criteria", {"hold_pain_most": "1"}).status == 400
     assert clinician.post(f"{at}/criteria", {"progress_sessions": "3"}).status == 303
+
+
+def test_the_course_opens_its_sets_and_tells_a_line_and_what_was_done(site):
+    text = site.clinician().get("/clinic/patients/KN-204").text
+    points = re.findall(r'<a href="/clinic/sets/([^"]+)" aria-label="[^"]+, open the set">', text)
+    known = {s.uid for s in sets_of(site.clinic, find_patient(site.clinic, "KN-204").id)}
+    assert len(points) >= 4
+    assert set(points) <= known
+    in_table = re.findall(r'<th scope="row"><a href="/clinic/sets/([^"]+)">\d', text)
+    assert set(points) == set(in_table), "a keyboard and a reader find each point in the table"
+    assert re.search(r"over \d sets in \d+(\.\d)? weeks \([+−]?\d+\.\d ± \d+\.\d° a week\)", text)
+    kept = text.partition('id="h-kept"')[2].partition("</section>")[0]
+    assert "filmed" in kept
+    assert "Effort, 0 to 10" in kept
 
 
 def test_a_page_of_five_hundred_sets_asks_the_database_a_few_times_only(site, browser):

@@ -1,16 +1,17 @@
 """A patient's sets over the weeks, each measure with its error; sessions as facts."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
-from formcheck.clinic.answers import answers_of, ticks_of
+from formcheck.clinic.answers import Tick, answers_of, ticks_of
 from formcheck.clinic.database import Clinic
 from formcheck.clinic.plan_kept import dose_of_day, history_from
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
 from formcheck.evidence.progress import Change, SessionFacts, SessionValue, change_between
 from formcheck.evidence.reliability_file import RELIABILITY_NAME, mdc95_of, read_reliability
+from formcheck.evidence.trend import Trend, trend
 from formcheck.files.exercises import load_exercise
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Prescription
@@ -90,6 +91,12 @@ def change_of(key: str, earlier: Point, later: Point) -> Change:
     return change_between(key, earlier.session, later.session, later.mdc95)
 
 
+def trend_of(key: str, points: Sequence[Point]) -> Trend | None:
+    """The line through all sets of one measure and side; None below three different days."""
+    mdc95 = next((p.mdc95 for p in reversed(points) if p.mdc95 is not None), None)
+    return trend(key, [p.session for p in points], mdc95)
+
+
 def own_reliability(clinic: Clinic) -> dict | None:
     """The clinic's own test-retest figures: reliability.json in the data folder, where it lies.
 
@@ -166,13 +173,53 @@ def session_facts(
     done". What was said of the day after belongs to the last day before it on which something was
     done, however long ago that is: it is asked when the patient next opens the page.
     """
-    sets = list(sets_of(clinic, patient_id))
-    ticks = ticks_of(clinic, patient_id)
+    sets, ticks = sets_of(clinic, patient_id), ticks_of(clinic, patient_id)
     answers = answers_of(clinic, patient_id)
     days = {s.day for s in sets} | {t.day for t in ticks}
     # The day's questions alone, answered with no, are no session.
     days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
-    done_on = {s.day for s in sets} | {t.day for t in ticks if t.kind == "done"}
+    return _facts_of_days(days, sets, ticks, answers, prescription, _done_on(sets, ticks))
+
+
+def session_facts_by_exercise(
+    clinic: Clinic, patient_id: int, prescription: Prescription
+) -> dict[str, tuple[SessionFacts, ...]]:
+    """{exercise: its facts} of every exercise of a prescription, in its order.
+
+    A day belongs to an exercise when it was filmed, ticked off, left out or spoken of on it: its
+    own dose, targets, pain and effort. What was said of no exercise, and of the day after, is of
+    every exercise of its day.
+    """
+    sets, ticks = sets_of(clinic, patient_id), ticks_of(clinic, patient_id)
+    answers = answers_of(clinic, patient_id)
+    done_on = _done_on(sets, ticks)
+    found = {}
+    for exercise in dict.fromkeys(line.exercise for line in prescription.exercises):
+        mine = [s for s in sets if s.exercise == exercise]
+        ticked = [t for t in ticks if t.exercise == exercise]
+        said = [a for a in answers if a.exercise in ("", exercise)]
+        days = {s.day for s in mine} | {t.day for t in ticked}
+        days |= {a.day for a in said if a.exercise}
+        lines = tuple(e for e in prescription.exercises if e.exercise == exercise)
+        plan = replace(prescription, exercises=lines)
+        found[exercise] = _facts_of_days(days, mine, ticked, said, plan, done_on)
+    return found
+
+
+def _done_on(sets: Iterable[StoredSet], ticks: Iterable[Tick]) -> set[str]:
+    return {s.day for s in sets} | {t.day for t in ticks if t.kind == "done"}
+
+
+def _facts_of_days(
+    days: Iterable[str],
+    sets: Sequence[StoredSet],
+    ticks: Sequence[Tick],
+    answers: Sequence[Answer],
+    prescription: Prescription | None,
+    done_on: Collection[str],
+) -> tuple[SessionFacts, ...]:
+    """The facts of each day, the oldest first. done_on : days on which anything at all was done,
+    to which what is said of "the day after" belongs."""
     exercises = [load_exercise(e.exercise) for e in prescription.exercises] if prescription else []
     history = history_from(sets, ticks)
     facts = []
@@ -214,13 +261,13 @@ def session_facts(
     return tuple(facts)
 
 
-def _about(day: str, done_on: set[str]) -> str | None:
+def _about(day: str, done_on: Collection[str]) -> str | None:
     """The day of which a patient was asked on a later one: the last on which something was
     done."""
     return max((d for d in done_on if d < day), default=None)
 
 
-def _are_targets_met(filmed: list[StoredSet]) -> bool | None:
+def _are_targets_met(filmed: Sequence[StoredSet]) -> bool | None:
     """None while a set is not measured, or a target is too close to call or was not seen: a
     clinician who accepts it overrules its outcome."""
     if any(s.n_not_met for s in filmed):

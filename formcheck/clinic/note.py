@@ -9,6 +9,7 @@ from formcheck.clinic.reviews import corrected_report, reviews_of
 from formcheck.clinic.safety import Answer, reasons_of
 from formcheck.clinic.sets import StoredSet
 from formcheck.clinic.settings import questions_for
+from formcheck.evidence.trend import Trend
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import AssessedRepetition, AssessedSet, NotMeasurable, Report
 from formcheck.report.corrections import CorrectedReport
@@ -130,6 +131,29 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
     error = wording.plus_minus(key, change.smallest).removeprefix("± ")
     told = "more than" if change.verdict == "larger_than_error" else "within"
     return f"{size}, {told} the MDC95 of {error}"
+
+
+def trend_words(key: str, found: Trend | None) -> str:
+    """The line through all sets in words: its change with the interval, and the slope a week."""
+    if found is None:
+        return "too few days for a line"
+    factor, decimals, sign = wording.shown(key)
+    plus = "+" if found.along >= 0 else ""
+    a_week = wording.number(found.per_week * factor, decimals + 1)
+    of_slope = wording.number(found.half_width * factor, decimals + 1)
+    weeks = wording.number(found.weeks, 0 if found.weeks >= 3 else 1)
+    text = (
+        f"{plus}{wording.quantity(key, found.along)} "
+        f"{wording.plus_minus(key, found.along_half_width)} over {found.n} sets in {weeks} weeks "
+        f"({plus}{a_week} ± {of_slope}{sign} a week)"
+    )
+    if found.verdict == "not_enough_information":
+        return f"{text}; {found.basis}"
+    if abs(found.per_week) <= found.half_width:
+        return f"{text}: the interval includes no change"
+    told = "more than" if found.verdict == "larger_than_error" else "within"
+    error = wording.plus_minus(key, found.smallest).removeprefix("± ")
+    return f"{text}: {told} the MDC95 of {error}"
 
 
 def _measures(clinic: Clinic, stored: StoredSet, report: Report) -> list[str]:

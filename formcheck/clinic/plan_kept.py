@@ -3,23 +3,28 @@
 A set that was neither filmed nor ticked is not known, never "not done".
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from formcheck.clinic.answers import Tick
 from formcheck.clinic.database import Clinic, rows
+from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
 from formcheck.clinic.today import DayDone, days_done, rounds_a_day, sides_of
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 from formcheck.model.schedule import planned_schedule
+
+LATEST_WEEKS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineKept:
     """One line of a plan: days on which anything of it was done, and days planned until now.
 
-    loads_kg : the weights that were used, the oldest first, each once in a row.
+    loads_kg : the weights that were used, the oldest first, each once in a row. n_filmed,
+    n_ticked : sets. efforts : as stated after its sets, the oldest first, 0 to 10. weeks : (first
+    day, days done, days planned) of the last LATEST_WEEKS, from Mondays on.
     """
 
     line: PrescribedExercise
@@ -28,6 +33,10 @@ class LineKept:
     n_over: int
     """Sets in which more than the prescribed repetitions were done."""
     loads_kg: tuple[float, ...] = ()
+    n_filmed: int = 0
+    n_ticked: int = 0
+    efforts: tuple[int, ...] = ()
+    weeks: tuple[tuple[date, int, int], ...] = ()
 
 
 def history_of(clinic: Clinic, patient_id: int) -> tuple[DayDone, ...]:
@@ -63,10 +72,11 @@ def plan_kept(
     sets: Iterable[StoredSet],
     ticks: Iterable[Tick],
     today: date,
+    answers: Iterable[Answer] = (),
 ) -> tuple[LineKept, ...]:
     """Each line of a plan from its first day to yesterday, today too where something was done."""
     begins = prescription.valid_from
-    filmed, ticked = list(sets), list(ticks)
+    filmed, ticked, said = list(sets), list(ticks), list(answers)
     out = []
     for line in prescription.exercises:
         done = {d for d in days_done(line, history) if d >= begins}
@@ -86,12 +96,34 @@ def plan_kept(
                     s.dose_prescribed is not None and s.dose_done > s.dose_prescribed for s in own
                 ),
                 loads_kg=tuple(loads),
+                n_filmed=len(own),
+                n_ticked=sum(t.kind == "done" for t in words),
+                efforts=tuple(
+                    a.effort for a in said if a.effort is not None and _is_of_line(a, line, begins)
+                ),
+                weeks=_weeks(done, line, begins, last),
             )
         )
     return tuple(out)
 
 
-def _is_of_line(one: StoredSet | Tick, line: PrescribedExercise, begins: date) -> bool:
+def _weeks(
+    done: Collection[date], line: PrescribedExercise, begins: date, last: date
+) -> tuple[tuple[date, int, int], ...]:
+    """(first day, days done, days planned) of the latest weeks of a line, from Mondays on."""
+    schedule = planned_schedule(line.frequency)
+    monday = last - timedelta(days=last.weekday())
+    out = []
+    for n in reversed(range(LATEST_WEEKS)):
+        first = max(monday - timedelta(weeks=n), begins)
+        end = min(monday - timedelta(weeks=n) + timedelta(days=6), last)
+        if first <= end:
+            n_done = sum(first <= d <= end for d in done)
+            out.append((first, n_done, schedule.n_planned(first, end)))
+    return tuple(out)
+
+
+def _is_of_line(one: StoredSet | Tick | Answer, line: PrescribedExercise, begins: date) -> bool:
     return (
         one.exercise == line.exercise
         and one.day >= begins.isoformat()

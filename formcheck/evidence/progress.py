@@ -193,6 +193,18 @@ def criteria(
     return _progress(days, chosen), _hold(days, chosen), _ease(days, chosen)
 
 
+def standing(found: Sequence[Criterion]) -> Literal["progress", "hold", "ease"]:
+    """Which of the three the facts fulfil: hold, unless they say otherwise; ease before progress.
+
+    What is not told never fulfils a criterion. Holding is the default whatever its own facts say.
+    """
+    outcomes = {c.name: c.outcome for c in found}
+    for name in ("ease", "progress"):
+        if outcomes.get(name) == "fulfilled":
+            return name
+    return "hold"
+
+
 def _all(values: Iterable[bool | None]) -> bool | None:
     known = list(values)
     if any(v is False for v in known):

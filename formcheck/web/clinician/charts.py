@@ -32,6 +32,9 @@ class Dot:
     high: float | None
     tone: int
     is_final: bool
+    words: str = ""
+    uid: str = ""
+    """Of the set that it opens; empty where it is none's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,8 @@ class SmallChart:
     words: str
     table_head: tuple[str, ...]
     table: tuple[tuple[str, ...], ...]
+    uids: tuple[str, ...] = ()
+    """Of each row of the table, the set that it opens; empty where rows are no sets."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +84,7 @@ class Sample:
     value: float
     half_width: float | None = None
     is_final: bool = True
+    uid: str = ""
 
 
 def day_text(day: date) -> str:
@@ -97,6 +103,7 @@ def _chart(
     words: str = "",
     head: tuple[str, ...] = ("Day", "Value"),
     table: Sequence[tuple[str, ...]] = (),
+    uids: Sequence[str] = (),
 ) -> SmallChart | None:
     """The chart of named series; None where there is nothing to draw."""
     every = [s for _, samples in series for s in samples][-MOST_POINTS:]
@@ -130,7 +137,7 @@ def _chart(
         first + timedelta(days=round(k * span / max(n_ticks - 1, 1))) for k in range(n_ticks)
     ]
     lines, dots = [], []
-    for tone, (_, samples) in enumerate(series):
+    for tone, (name, samples) in enumerate(series):
         kept = list(samples)[-MOST_POINTS:]
         lines.append(Line(tone=tone, points=" ".join(f"{x(s.day)},{y(s.value)}" for s in kept)))
         for s in kept:
@@ -143,6 +150,9 @@ def _chart(
                     high=None if h is None else y(s.value + h),
                     tone=tone,
                     is_final=s.is_final,
+                    uid=s.uid,
+                    words=f"{day_text(date.fromisoformat(s.day))}{name and f', {name}'}: "
+                    f"{shown(s.value)}",
                 )
             )
     n_steps = round((high - low) / step)
@@ -164,6 +174,7 @@ def _chart(
         words=words,
         table_head=head,
         table=tuple(table),
+        uids=tuple(uids),
     )
 
 
@@ -177,7 +188,11 @@ def measure_chart(
             side,
             [
                 Sample(
-                    day=p.day, value=p.mean.value, half_width=p.mean.half_width, is_final=p.is_final
+                    day=p.day,
+                    value=p.mean.value,
+                    half_width=p.mean.half_width,
+                    is_final=p.is_final,
+                    uid=p.uid,
                 )
                 for p in series.of_side(side)
             ],
@@ -216,6 +231,7 @@ def measure_chart(
         words="; ".join(parts),
         head=("Day", "Side", "Mean", "95 % interval", "Reviewed"),
         table=table,
+        uids=[p.uid for p in series.points],
     )
 
 
@@ -223,7 +239,9 @@ def dose_chart(sets: Sequence[StoredSet], chart_id: str) -> SmallChart | None:
     """The share of the prescribed repetitions that were done, a point a set."""
     dosed = [s for s in sets if s.dose_prescribed]
     samples = [
-        Sample(day=s.day, value=100 * s.dose_done / s.dose_prescribed, is_final=s.is_final)
+        Sample(
+            day=s.day, value=100 * s.dose_done / s.dose_prescribed, is_final=s.is_final, uid=s.uid
+        )
         for s in dosed
     ]
     return _chart(
@@ -243,6 +261,7 @@ def dose_chart(sets: Sequence[StoredSet], chart_id: str) -> SmallChart | None:
             )
             for s in dosed
         ],
+        uids=[s.uid for s in dosed],
     )
 
 

@@ -1,13 +1,21 @@
 """Criteria on the follow-up page: facts for the clinician, never shown to the patient."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
 from formcheck.clinic import Clinic
-from formcheck.clinic.follow_up import session_facts
+from formcheck.clinic.follow_up import session_facts, session_facts_by_exercise
 from formcheck.clinic.patients import Patient, save_criteria
-from formcheck.evidence.progress import ONE_AT_A_TIME, CriteriaSettings, Criterion, criteria
+from formcheck.evidence.progress import (
+    ONE_AT_A_TIME,
+    CriteriaSettings,
+    Criterion,
+    Fact,
+    SessionFacts,
+    criteria,
+    standing,
+)
 from formcheck.model.errors import UsageError
 from formcheck.model.programme import Prescription
 from formcheck.web.clinician.lists import patient_of
@@ -19,6 +27,7 @@ _ANSWERS = {
     "not_fulfilled": "not fulfilled",
     "not_enough_information": "not enough information",
 }
+_TOLD = ("yes", "no", "not told")
 _FIELDS = {
     "progress_sessions": ("Sessions on different days", 1, 20),
     "progress_pain_most": ("Progress: most pain, 0 to 10", 0, 9),
@@ -38,6 +47,17 @@ class CriterionLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExerciseCriteria:
+    """Progress, hold and ease of one exercise ("": of all that was done), and where it stands."""
+
+    exercise: str
+    stands: str
+    """One of "progress", "hold", "ease"."""
+    words: str
+    facts: tuple[CriterionLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CriteriaField:
     name: str
     words: str
@@ -48,7 +68,7 @@ class CriteriaField:
 class CriteriaView:
     """The criteria with their facts, their source, and the fields that change them."""
 
-    facts: tuple[CriterionLine, ...]
+    exercises: tuple[ExerciseCriteria, ...]
     source: str
     fields: tuple[CriteriaField, ...]
 
@@ -71,20 +91,51 @@ def _line(criterion: Criterion) -> CriterionLine:
         answer=_ANSWERS[criterion.outcome],
         reasons=tuple(
             f"{f.name[:1].upper()}{f.name[1:]}: {told[f.holds]}"
-            + (f" ({f.text})" if f.text not in ("yes", "no", "not told") else "")
+            + (f" ({f.text})" if f.text not in _TOLD else "")
             for f in criterion.facts
         ),
+    )
+
+
+def _fact_words(fact: Fact) -> str:
+    return fact.name + (f", {fact.text}" if fact.text not in _TOLD else "")
+
+
+def _of_exercise(
+    exercise: str, sessions: Sequence[SessionFacts], settings: CriteriaSettings
+) -> ExerciseCriteria:
+    found = criteria(sessions, settings)
+    progress, _, ease = found
+    stands = standing(found)
+    if stands == "ease":
+        reasons = [_fact_words(f) for f in ease.facts if f.holds]
+        words = f"criteria for easing fulfilled ({'; '.join(reasons)})"
+    elif stands == "progress":
+        words = "criteria for progressing fulfilled"
+    elif not sessions:
+        words = "hold; nothing is known of it yet"
+    else:
+        against = [_fact_words(f) for f in progress.facts if f.holds is False]
+        untold = [f.name for f in progress.facts if f.holds is None]
+        parts = [f"against progressing: {'; '.join(against)}"] if against else []
+        parts += [f"not told: {'; '.join(untold)}"] if untold else []
+        words = f"hold ({'. '.join(part[:1].upper() + part[1:] for part in parts)})"
+    return ExerciseCriteria(
+        exercise=exercise, stands=stands, words=words, facts=tuple(_line(c) for c in found)
     )
 
 
 def criteria_view(
     clinic: Clinic, patient: Patient, prescription: Prescription | None
 ) -> CriteriaView:
-    """The criteria of a patient as the page shows them."""
+    """The criteria of a patient as the page shows them: by exercise, where one is prescribed."""
     settings = settings_of(patient)
-    found = criteria(session_facts(clinic, patient.id, prescription), settings)
+    if prescription is None:
+        sessions = {"": session_facts(clinic, patient.id, None)}
+    else:
+        sessions = session_facts_by_exercise(clinic, patient.id, prescription)
     return CriteriaView(
-        facts=tuple(_line(c) for c in found),
+        exercises=tuple(_of_exercise(name, of, settings) for name, of in sessions.items()),
         source=f"Source: {settings.source}. {ONE_AT_A_TIME}",
         fields=tuple(
             CriteriaField(name=name, words=words, value=_shown(getattr(settings, name)))

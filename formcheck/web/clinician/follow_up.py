@@ -1,21 +1,23 @@
 """A patient over the weeks: follow-up, findings and goals, the two pages that print."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from formcheck.clinic import findings as kept_findings
 from formcheck.clinic.answers import answers_of, tick_words_of, ticks_of
 from formcheck.clinic.database import today
 from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
-from formcheck.clinic.follow_up import change_of, follow_up
-from formcheck.clinic.note import change_words
+from formcheck.clinic.follow_up import change_of, follow_up, trend_of
+from formcheck.clinic.note import change_words, trend_words
 from formcheck.clinic.patients import Patient, current_prescription
-from formcheck.clinic.plan_kept import history_from, plan_kept
+from formcheck.clinic.plan_kept import LineKept, history_from, plan_kept
 from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.web.clinician.charts import dose_chart, measure_chart, pain_chart
+from formcheck.web.clinician.charts import day_text, dose_chart, measure_chart, pain_chart
 from formcheck.web.clinician.criteria import criteria_view
 from formcheck.web.clinician.lists import (
     MOMENT_WORDS,
@@ -42,6 +44,20 @@ def routes() -> list:
     ]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptLine:
+    """What was done of one line of a plan, in words."""
+
+    exercise: str
+    frequency: str
+    days: str
+    weeks: str
+    sets: str
+    load: str
+    effort: str
+    more: str
+
+
 def _bounds_of(prescription) -> dict[str, list]:
     """exercise -> [(kind, Bound)] of a prescription."""
     out: dict[str, list] = {}
@@ -64,8 +80,9 @@ def _drawn(clinic, patient: Patient, prescription):
     return found, [c for c in charts if c], [c for c in others if c]
 
 
-def _changes(found) -> list[tuple[str, str, str, str]]:
-    """(exercise and side, measure, latest mean with interval, change since the first)."""
+def _changes(found) -> list[tuple[str, str, str, str, str]]:
+    """(exercise and side, measure, latest mean with interval, change since the first, line
+    through all sets)."""
     rows = []
     for series in found.measures:
         for side in series.sides:
@@ -83,6 +100,7 @@ def _changes(found) -> list[tuple[str, str, str, str]]:
                     change_words(series.key, points[0], last)
                     if len(points) > 1
                     else "one set only",
+                    trend_words(series.key, trend_of(series.key, points)),
                 )
             )
     return rows
@@ -98,6 +116,10 @@ def _bases(found) -> list[str]:
             if len(points := series.of_side(side)) > 1
         )
     )
+
+
+def _on(point) -> str:
+    return day_text(date.fromisoformat(point.day))
 
 
 def _sides(found) -> list[tuple[str, str, str]]:
@@ -116,8 +138,8 @@ def _sides(found) -> list[tuple[str, str, str]]:
                 (
                     wording.exercise_name(series.exercise),
                     MEASURES[series.key].label,
-                    f"left {wording.quantity(series.key, a.mean.value)} ({a.day}), right "
-                    f"{wording.quantity(series.key, b.mean.value)} ({b.day}); right minus left "
+                    f"left {wording.quantity(series.key, a.mean.value)} ({_on(a)}), right "
+                    f"{wording.quantity(series.key, b.mean.value)} ({_on(b)}); right minus left "
                     f"{wording.quantity(series.key, change.value)}{error}",
                 )
             )
@@ -159,16 +181,17 @@ def _follow_up(request, faults=(), status: int = 200):
         standing=standing_line(clinic, patient.id),
         ticks=tuple(reversed(tick_words_of(clinic, patient.id, since)))[:40],
         criteria=criteria_view(clinic, patient, prescription),
-        kept=_plan_kept(clinic, patient, prescription),
+        kept=_plan_kept(clinic, patient, prescription, found.answers),
     )
 
 
-def _plan_kept(clinic, patient: Patient, prescription) -> list[tuple[str, str, str, str]]:
-    """(exercise, how often, days done of those planned, what else is to be said) of each line."""
+def _plan_kept(clinic, patient: Patient, prescription, answers) -> list[KeptLine]:
+    """A row for each line of the prescription."""
     if prescription is None:
         return []
     sets, ticks = sets_of(clinic, patient.id), ticks_of(clinic, patient.id)
-    found = plan_kept(prescription, history_from(sets, ticks), sets, ticks, today())
+    history = history_from(sets, ticks)
+    found = plan_kept(prescription, history, sets, ticks, today(), answers)
     rows = []
     for k in found:
         more = []
@@ -177,20 +200,39 @@ def _plan_kept(clinic, patient: Patient, prescription) -> list[tuple[str, str, s
         if k.n_over:
             sets = "set" if k.n_over == 1 else "sets"
             more.append(f"more repetitions than prescribed in {k.n_over} filmed {sets}")
-        if k.loads_kg:
-            used = ", then ".join(f"{x:g}" for x in k.loads_kg[-4:])
-            planned = f", planned {k.line.load_kg:g} kg" if k.line.load_kg else ""
-            more.append(f"weight used: {used} kg{planned}")
         sides = "" if k.line.sides == ("both",) else f", {' and '.join(k.line.sides)}"
         rows.append(
-            (
-                f"{wording.exercise_name(k.line.exercise)}{sides}",
-                k.line.frequency or "once a day",
-                f"{k.n_done} of {k.n_planned}",
-                "; ".join(more),
+            KeptLine(
+                exercise=f"{wording.exercise_name(k.line.exercise)}{sides}",
+                frequency=k.line.frequency or "once a day",
+                days=f"{k.n_done} of {k.n_planned}",
+                weeks=", ".join(f"{done} of {planned}" for _, done, planned in k.weeks) or "–",
+                sets=_filmed_or_ticked(k),
+                load=_load_words(k),
+                effort=_effort_words(k.efforts),
+                more="; ".join(more),
             )
         )
     return rows
+
+
+def _filmed_or_ticked(kept: LineKept) -> str:
+    parts = ((kept.n_filmed, "filmed"), (kept.n_ticked, "ticked"))
+    return ", ".join(f"{n} {words}" for n, words in parts if n) or "–"
+
+
+def _load_words(kept: LineKept) -> str:
+    planned = f"{kept.line.load_kg:g} kg planned" if kept.line.load_kg else ""
+    used = ", then ".join(f"{x:g}" for x in kept.loads_kg[-4:])
+    return "; ".join(x for x in (f"{used} kg used" if used else "", planned) if x) or "–"
+
+
+def _effort_words(efforts: Sequence[int]) -> str:
+    """The last stated effort, and from where to where it went."""
+    if not efforts:
+        return "not stated"
+    low, high = min(efforts), max(efforts)
+    return f"last {efforts[-1]}" + (f" ({low} to {high})" if low != high else "")
 
 
 def _findings(request, faults=(), status: int = 200):
