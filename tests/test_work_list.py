@@ -468,6 +468,10 @@ def test_the_list_is_for_every_reader_screen_and_scheme(filled, much):
             with page_of(browser, _link(site)) as page:
                 page.goto(site.origin + path)
                 look(page, path)
+                if path == "/clinic":
+                    page.emulate_media(media="print")
+                    assert page.locator(".waits").first.is_visible(), "on paper too"
+                    assert not page.locator("main button").first.is_visible()
 
 
 def test_eight_patients_with_forty_sets_are_done_in_ten_minutes(filled, tmp_path):
