@@ -154,3 +154,16 @@ def test_landmarks_astray_are_no_other_exercise():
     knee, hip = (image[low, 0, LANDMARK["left", j]] for j in ("knee", "hip"))
     image[low, 0, ankles[0]] = knee + 0.9 * (hip - knee) + np.array([-60, 0], np.float32)
     assert named(assessed(replace(raw, image_px=image), "split_squat", "left")) == []
+
+
+@pytest.mark.parametrize("label", ["squat", "split_squat"])
+def test_a_leg_on_a_planted_foot_is_no_curl(label):
+    raw = filmed(label, Camera(azimuth_deg=90))
+    assert named(assessed(raw, "hamstring_curl", side="left")) == ["foot_stays"]
+
+
+def test_a_short_heel_slide_is_still_one():
+    case = GOOD["heel_slide"]
+    movement = repeated(case.rest, [case.short] * 3, stay_s=case.stay_s)
+    raw = film(movement, SIDE, anchor=case.anchor, roll_deg=case.roll_deg)
+    assert named(assessed(raw, "heel_slide", side="left")) == []

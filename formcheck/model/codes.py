@@ -104,6 +104,8 @@ OtherMovement = Literal["sitting_down", "bend", "step", "jump", "picking_up", "g
 OtherExercise = Literal[
     "no_step",
     "foot_steps",
+    "foot_stays",
+    "foot_swings",
     "steps_ahead",
     "steps_back",
     "steps_aside",

@@ -35,6 +35,12 @@ each other by less than this share of stature (0.01 in squats with truth; a step
 STAYED_MOST_SHARE = 0.04
 """A foot that moves less than this from start to turn did not step (0.11 and more in lunges with
 truth, from any side; 0.03 in squats)."""
+SWINGS_LEAST_SHARE = 0.12
+"""A foot that the leg swings goes further than this (0.15 to 0.32 in the figures of curls, raises,
+slides and extensions; a foot that rolls on its heel moves its ankle by 0.03)."""
+CARRIED_HIP_LEAST_SHARE = 0.06
+"""Over a planted foot the hip goes at least this far (0.1 and more in squats, lunges and bridges; a
+hip on mat or chair stays within 0.03)."""
 SIDE_BY_SIDE_DEG = 20.0
 """The line between the feet points this near to sideways where they stand side by side (17 and
 less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)."""
@@ -188,6 +194,8 @@ def _rules(exercise: Exercise) -> tuple[Rule, ...]:
             "stance": [_on_one_leg] if exercise.kind == "repetition" else [],
             "both": [_on_two_legs],
         }.get(exercise.working_leg, [])
+    if exercise.working_leg == "either":
+        out.append(_foot_swings)
     if "wall" in exercise.figure.props and exercise.kind == "hold":
         out.append(_on_a_wall)
     if exercise.position == "sitting":
@@ -339,6 +347,28 @@ def _on_two_legs(s: _Seen) -> Values | None:
     up = [s.ankles(at)[0, 1] - s.ankles(at)[1, 1] for at in (s.a.start, s.a.turn)]
     changes = abs(up[1] - up[0]) > LEVEL_CHANGE_LEAST_SHARE
     return _told("one_foot_lifted") if changes else None
+
+
+def _foot_swings(s: _Seen) -> Values | None:
+    """Where the leg swings about its knee or hip its foot moves; on a planted foot it does not.
+
+    By the figure: a curl, a raise or a slide takes the foot along, an extension against a band or
+    a contraction of the quadriceps leaves it.
+    """
+    if not s.is_side or s.leg != s.view.near_side or not s.exercise.figure.turn:
+        return None
+    foot, hip = (
+        float(np.hypot(*(points[s.a.turn] - points[s.a.start]))) / s.view.person_height_px
+        for points in (s.track.image_px[:, LANDMARK[s.leg, j]] for j in ("ankle", "hip"))
+    )
+    rest = s.exercise.figure.rest
+    turn = {**rest, **s.exercise.figure.turn}
+    drawn = float(np.hypot(*np.subtract(turn["ankle"], rest["ankle"]))) / 100
+    # Of hip and foot the one that is not planted moves, however stiff the knee.
+    is_planted = foot < STAYED_MOST_SHARE and hip > max(CARRIED_HIP_LEAST_SHARE, 2 * foot)
+    if drawn > SWINGS_LEAST_SHARE and is_planted:
+        return _told("foot_stays")
+    return _told("foot_swings") if drawn < STAYED_MOST_SHARE and foot > SWINGS_LEAST_SHARE else None
 
 
 # -- what carries the body
