@@ -74,7 +74,7 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
         page.on(event, lambda r: pending.remove(f"{r.method} {r.url}"))
     try:
         page.goto(link)
-        page.wait_for_url(re.compile(r".*/(clinic|my)$"))
+        page.wait_for_url(re.compile(r".*/(clinic|my|clinic/start)$"))
         yield page
         assert told == []
         assert foreign == [], "no request to anywhere else"

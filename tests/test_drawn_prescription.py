@@ -143,7 +143,7 @@ def test_every_drawing_of_the_sample_cards_is_at_the_prescribed_angle(tmp_path, 
     from web_cases import running_site
 
     from formcheck.clinic.patients import save_prescription
-    from formcheck.clinic.today import sides_of
+    from formcheck.model.rounds import sides_of
 
     text = (SAMPLES / f"{name}.toml").read_text()
     record = read_prescription(SAMPLES / f"{name}.toml")

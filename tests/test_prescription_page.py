@@ -434,7 +434,7 @@ def test_a_new_patient_has_five_exercises_on_paper_in_25_clicks_and_12_fields(si
         hand.press("button:has-text('Print')")
         assert page.title() == "printed"
         pages = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4")))
-        assert pages == 6, "one for all, one for each exercise"
+        assert pages == 8, "one for all, one for each exercise, two weeks of a tick list"
         assert "stop when pain goes over 3 of 10" in page.inner_text("main")
         assert hand.clicks <= 25, hand.clicks
         assert len(hand.fields) <= 12, hand.fields

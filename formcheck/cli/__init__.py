@@ -30,7 +30,7 @@ app = Commands(
     help="Measures home knee exercises in a recorded clip against the patient's own "
     "prescription. The clinician decides; the tool measures.",
     epilog=EXIT_HELP,
-    no_args_is_help=True,
+    invoke_without_command=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     add_completion=False,
@@ -46,13 +46,25 @@ def _version(is_wanted: bool) -> None:
         raise typer.Exit
 
 
+FIRST_STEPS = """\
+formcheck serve                          opens the pages, for a clinic or a patient
+formcheck serve --install-launcher       the same by a double click from now on
+formcheck analyze CLIP --exercise squat  measures one recorded clip
+formcheck batch FOLDER                   measures every clip of a folder
+formcheck exercises                      lists the exercises
+formcheck --help                         lists all commands; COMMAND --help explains one"""
+
+
 @app.callback()
 def common(
+    context: typer.Context,
     version: bool = typer.Option(
         False, "--version", callback=_version, is_eager=True, help="Print the version and stop."
     ),
 ) -> None:
     """Measures home knee exercises in a recorded clip."""
+    if context.invoked_subcommand is None:
+        typer.echo(FIRST_STEPS)
 
 
 def _register_commands() -> None:

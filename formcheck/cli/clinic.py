@@ -35,6 +35,24 @@ def serve(
     patient: Annotated[
         str | None, typer.Option(help="Open this patient's own pages instead of the clinician's.")
     ] = None,
+    clinician: Annotated[
+        bool,
+        typer.Option(
+            "--clinician", help="Open the clinician's pages on a computer set up for a patient."
+        ),
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Where the pages are open already, open them again.")
+    ] = False,
+    install_launcher: Annotated[
+        bool,
+        typer.Option(
+            "--install-launcher", help="Write an entry that opens the pages by a double click."
+        ),
+    ] = False,
+    remove_launcher: Annotated[
+        bool, typer.Option("--remove-launcher", help="Remove that entry again.")
+    ] = False,
     retain_days: Annotated[
         int | None,
         typer.Option(
@@ -47,18 +65,40 @@ def serve(
 
     Prints a link that works once. Nothing leaves the machine.
     """
+    if install_launcher or remove_launcher:
+        _change_launcher(data, is_wanted=install_launcher, is_removed=remove_launcher)
+        return
     from formcheck.web.server import serve as serve_pages
 
+    if clinician and patient:
+        raise UsageError("--clinician and --patient: give one of them")
     if pose_model not in (None, "lite", "full", "heavy"):
         raise UsageError(f"--pose-model {pose_model}: write lite, full or heavy")
     serve_pages(
         data,
         port=port,
         patient=patient,
+        is_clinician=clinician,
+        is_again=again,
         is_opening_browser=browser,
         retain_days=retain_days,
         pose_model=pose_model or "",
     )
+
+
+def _change_launcher(data: Path | None, *, is_wanted: bool, is_removed: bool) -> None:
+    from formcheck.cli.launcher import install_launcher, launcher_files, remove_launcher
+
+    if is_wanted and is_removed:
+        raise UsageError("--install-launcher and --remove-launcher: give one of them")
+    files = launcher_files(data=data)
+    if is_removed:
+        gone = remove_launcher(files)
+        typer.echo("\n".join(f"removed {path}" for path in gone) or "there was no launcher")
+        return
+    for path in install_launcher(files):
+        typer.echo(f"wrote {path}")
+    typer.echo(files[0].words)
 
 
 def backup(

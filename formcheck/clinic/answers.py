@@ -45,6 +45,11 @@ class Tick:
     reason: str
     load_kg: float | None = None
     """As it was used; None where nobody said."""
+    paper_by: str = ""
+    """Who entered it from the patient's page on paper; empty where the patient ticked it here."""
+    effort: int | None = None
+    pain: int | None = None
+    """As written on the paper, 0 to 10, of the exercise on that day."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +64,9 @@ class TickWord:
     kind: Literal["done", "not done", "taken back"]
     reason: str
     load_kg: float | None = None
+    paper_by: str = ""
+    effort: int | None = None
+    pain: int | None = None
 
 
 MOST_LOAD_KG = 500.0
@@ -259,9 +267,13 @@ def tick(
     reason: str = "",
     load_kg: float | None = None,
     day: str | None = None,
+    paper_by: str = "",
+    effort: int | None = None,
+    pain: int | None = None,
 ) -> None:
     """Keeps that a set was done without the camera, or not done and why; a later word replaces
-    an earlier one of the same day, and both stay in the history. load_kg : as it was used."""
+    an earlier one of the same day, and both stay in the history. load_kg : as it was used.
+    paper_by, effort, pain : of what was written on paper."""
     if load_kg is not None and not 0 <= load_kg <= MOST_LOAD_KG:
         raise UsageError(f"the weight is from 0 to {MOST_LOAD_KG:g} kg")
     if kind == "not done" and reason not in REASONS:
@@ -280,12 +292,22 @@ def tick(
             kind=kind,
             reason=reason if kind == "not done" else "",
             load_kg=load_kg if kind == "done" else None,
+            paper_by=paper_by,
+            effort=_scale(effort, "effort"),
+            pain=_scale(pain, "pain"),
         ),
     )
 
 
 def untick(
-    clinic: Clinic, patient_id: int, *, exercise: str, side: str, set_number: int, day: str
+    clinic: Clinic,
+    patient_id: int,
+    *,
+    exercise: str,
+    side: str,
+    set_number: int,
+    day: str,
+    paper_by: str = "",
 ) -> None:
     """Takes a tick back."""
     word = TickWord(
@@ -296,6 +318,7 @@ def untick(
         set_number=set_number,
         kind="taken back",
         reason="",
+        paper_by=paper_by,
     )
     keep_word(clinic, patient_id, word)
 
@@ -318,9 +341,10 @@ def keep_word(clinic: Clinic, patient_id: int, word: TickWord) -> bool:
         is_new = change(
             c,
             """INSERT OR IGNORE INTO tick_history
-                  (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg)
+                  (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg,
+                   paper_by, effort, pain)
                   VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason,
-                          :load_kg)""",
+                          :load_kg, :paper_by, :effort, :pain)""",
             **values,
         )
         if newest is not None and values["at"] <= newest:
@@ -331,12 +355,14 @@ def keep_word(clinic: Clinic, patient_id: int, word: TickWord) -> bool:
             change(
                 c,
                 """INSERT INTO ticks
-                      (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg)
+                      (patient_id, day, at, exercise, side, set_number, kind, reason, load_kg,
+                       paper_by, effort, pain)
                       VALUES (:p, :day, :at, :exercise, :side, :set_number, :kind, :reason,
-                              :load_kg)
+                              :load_kg, :paper_by, :effort, :pain)
                       ON CONFLICT (patient_id, day, exercise, side, set_number)
                       DO UPDATE SET kind = :kind, reason = :reason, at = :at,
-                                    load_kg = :load_kg""",
+                                    load_kg = :load_kg, paper_by = :paper_by,
+                                    effort = :effort, pain = :pain""",
                 **values,
             )
     return bool(is_new)
@@ -352,7 +378,8 @@ def tick_words_of(clinic: Clinic, patient_id: int, since: str) -> tuple[TickWord
     with clinic.read() as c:
         found = rows(
             c,
-            """SELECT at, day, exercise, side, set_number, kind, reason, load_kg FROM tick_history
+            """SELECT at, day, exercise, side, set_number, kind, reason, load_kg, paper_by, effort,
+                  pain FROM tick_history
                   WHERE patient_id = :p AND day >= :since ORDER BY at, id""",
             p=patient_id,
             since=since,
@@ -365,7 +392,8 @@ def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[T
     with clinic.read() as c:
         found = rows(
             c,
-            """SELECT day, exercise, side, set_number, kind, reason, load_kg FROM ticks
+            """SELECT day, exercise, side, set_number, kind, reason, load_kg, paper_by, effort, pain
+                  FROM ticks
                   WHERE patient_id = :p AND (:day IS NULL OR day = :day) ORDER BY day, id""",
             p=patient_id,
             day=day,

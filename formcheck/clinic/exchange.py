@@ -309,7 +309,7 @@ def _keep_log(clinic: Clinic, patient: Patient, log: Mapping[str, Any], made_at:
     n = _keep_answers(clinic, patient, None, log["answers"])
     for t in ticks_of(log):
         # A file of version 0.1 does not say when a word was said: by its own time at the latest.
-        values = {n: t[n] for n in TickWord.__slots__ if n not in ("at", "load_kg")}
+        values = {n: t[n] for n in TickWord.__slots__ if n in t and n not in ("at", "load_kg")}
         load = t.get("load_kg")
         word = TickWord(
             **values, at=t.get("at", made_at), load_kg=None if load is None else float(load)

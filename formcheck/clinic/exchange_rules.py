@@ -113,6 +113,9 @@ def _is_tick(v: object, ids) -> bool:
         and v.get("kind") in ("done", "not done", "taken back")
         and (v.get("reason") in REASONS) == (v["kind"] == "not done")
         and _is_between(v.get("load_kg"), 0, 500, kinds=(int, float))
+        and all(_is_between(v.get(n), 0, 10) for n in ("effort", "pain"))
+        and isinstance(by := v.get("paper_by", ""), str)
+        and len(by) <= 8  # as checked_initials takes them
     )
 
 

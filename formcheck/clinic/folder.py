@@ -17,6 +17,7 @@ UID = re.compile(r"[0-9a-f]{32}")
 """Names that we give ourselves: nothing else ever becomes part of a path."""
 
 _LOCK_NAME = "serving.lock"
+_AGAIN_NAME = "open-again"
 
 RECORDING_SUFFIXES = (".mp4", ".m4v", ".mov", ".webm", ".mkv", ".avi")
 
@@ -138,6 +139,20 @@ def serving(folder: DataFolder) -> Iterator[None]:
         yield
     finally:
         os.close(handle)
+
+
+def ask_again(folder: DataFolder) -> None:
+    """Asks the server of this folder to open its page once more. Only the folder's owner can."""
+    os.close(open_bytes(folder.root / _AGAIN_NAME, os.O_CREAT | os.O_WRONLY, 0o600))
+
+
+def is_asked_again(folder: DataFolder) -> bool:
+    """Whether somebody asked for the page since the last look."""
+    try:
+        (folder.root / _AGAIN_NAME).unlink()
+    except OSError:
+        return False
+    return True
 
 
 def need_room(folder: DataFolder, n_bytes: int) -> None:

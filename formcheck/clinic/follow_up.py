@@ -228,6 +228,9 @@ def _facts_of_days(
         next_day = [a for a in answers if a.moment == "next day" and _about(a.day, done_on) == day]
         pains = [p for a in said for p in (a.pain, a.pain_during) if p is not None]
         efforts = [a.effort for a in said if a.effort is not None]
+        ticked = [t for t in ticks if t.day == day]
+        pains += [t.pain for t in ticked if t.pain is not None]
+        efforts += [t.effort for t in ticked if t.effort is not None]
         compared = [
             c
             for a in next_day
@@ -238,12 +241,7 @@ def _facts_of_days(
         asked = {name for a in said for name in a.asked}
         filmed = [s for s in sets if s.day == day]
         done, prescribed = dose_of_day(
-            prescription,
-            exercises,
-            filmed,
-            [t for t in ticks if t.day == day],
-            date.fromisoformat(day),
-            history,
+            prescription, exercises, filmed, ticked, date.fromisoformat(day), history
         )
         facts.append(
             SessionFacts(

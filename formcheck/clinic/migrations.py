@@ -316,12 +316,27 @@ ALTER TABLE ticks ADD COLUMN load_kg REAL CHECK (load_kg BETWEEN 0 AND 500);
 ALTER TABLE tick_history ADD COLUMN load_kg REAL CHECK (load_kg BETWEEN 0 AND 500)
 """
 
+_PAPER_AND_HOME = """
+CREATE TABLE this_computer (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    patient_id INTEGER NOT NULL REFERENCES patients (id) ON DELETE CASCADE,
+    since TEXT NOT NULL
+);
+ALTER TABLE ticks ADD COLUMN paper_by TEXT NOT NULL DEFAULT '';
+ALTER TABLE ticks ADD COLUMN effort INTEGER CHECK (effort BETWEEN 0 AND 10);
+ALTER TABLE ticks ADD COLUMN pain INTEGER CHECK (pain BETWEEN 0 AND 10);
+ALTER TABLE tick_history ADD COLUMN paper_by TEXT NOT NULL DEFAULT '';
+ALTER TABLE tick_history ADD COLUMN effort INTEGER CHECK (effort BETWEEN 0 AND 10);
+ALTER TABLE tick_history ADD COLUMN pain INTEGER CHECK (pain BETWEEN 0 AND 10)
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
     ("pieces checked at the end; every word on a set kept; deletion by age asks", _NOTHING_LOST),
     ("the day's questions, stops, what was done about them; the clinic's contact", _SAFETY),
     ("the load with which a set was done that was not filmed", _LOAD_AS_DONE),
+    ("whose computer this is; ticks that were entered from paper", _PAPER_AND_HOME),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -11,8 +11,9 @@ from formcheck.clinic.answers import Tick
 from formcheck.clinic.database import Clinic, rows
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
-from formcheck.clinic.today import DayDone, days_done, rounds_a_day, sides_of
+from formcheck.clinic.today import DayDone, days_done
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.rounds import rounds_a_day, sides_of
 from formcheck.model.schedule import planned_schedule
 
 LATEST_WEEKS = 4

@@ -13,9 +13,8 @@ from formcheck.clinic.sets import StoredSet
 from formcheck.live.count import n_to_count
 from formcheck.model.measures import Plane
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.rounds import rounds_a_day, sides_of
 from formcheck.model.schedule import Schedule, planned_schedule
-
-MOST_SET_NUMBER = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +32,7 @@ class TodaySet:
     state: Literal["open", "recorded", "done", "not done"] = "open"
     stored: StoredSet | None = None
     reason: str = ""
+    is_from_paper: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,13 +93,6 @@ def days_done(line: PrescribedExercise, history: Iterable[DayDone]) -> frozenset
     )
 
 
-def sides_of(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
-    """The sides that each set is done with: `both` once only where both legs work together."""
-    if line.sides == ("both",) and exercise.working_leg != "both":
-        return ("left", "right")
-    return line.sides
-
-
 def todays_list(
     prescription: Prescription,
     exercises: Sequence[Exercise],
@@ -143,16 +136,12 @@ def todays_list(
                         state=state,
                         stored=stored,
                         reason=tick.reason if tick and not stored else "",
+                        is_from_paper=bool(tick and tick.paper_by and not stored),
                     )
                 )
         of = TodayExercise(line=line, exercise=exercise, sets=tuple(rows))
         out.append(_on_day(of, schedule, day, history, prescription.valid_from) if day else of)
     return tuple(out)
-
-
-def rounds_a_day(line: PrescribedExercise, schedule: Schedule) -> int:
-    """How often a day the sets of a line are done."""
-    return max(1, min(schedule.times_a_day, MOST_SET_NUMBER // line.sets))
 
 
 def _on_day(

@@ -37,6 +37,9 @@ MOST_FILE_BYTES = 700_000_000
 MOST_REQUESTS = 250
 """Requests of one session at once: a page asks for some ten things, a video for a few ranges; the
 rest is room for a browser with many pages open."""
+MOST_DROPPED_BYTES = 8_000_000_000
+"""A file chosen at the first start: what is no plan is read and dropped, and told as such."""
+FIRST_FILE = "/clinic/start/patient"
 FORM_TIME_S = 30.0
 FILE_TIME_S = 1800.0
 
@@ -58,6 +61,8 @@ def body_limit(path: str, method: str) -> tuple[int, float]:
         return MOST_PIECE_BYTES, FILE_TIME_S
     if method == "PUT" and path.endswith("/file"):
         return MOST_FILE_BYTES, FILE_TIME_S
+    if method == "POST" and path == FIRST_FILE:
+        return MOST_DROPPED_BYTES, FILE_TIME_S
     return MOST_FORM_BYTES, FORM_TIME_S
 
 
@@ -172,7 +177,9 @@ class Gate:
             if token:
                 if not session.is_form_token(token):
                     return 403, "This page is too old; load it again."
-            elif kind != b"application/x-www-form-urlencoded":
+            elif kind != b"application/x-www-form-urlencoded" and not (
+                path == FIRST_FILE and kind == b"multipart/form-data"
+            ):
                 return 403, "This request does not carry the page's token."
         return None
 

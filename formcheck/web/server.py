@@ -1,5 +1,6 @@
 """The site put together, and the server that holds it."""
 
+import contextlib
 import hashlib
 import socket
 import sys
@@ -11,9 +12,10 @@ from urllib.parse import parse_qs
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic.backup import remove_backup_leftovers
-from formcheck.clinic.folder import serving
+from formcheck.clinic.folder import DataFolder, ask_again, is_asked_again, serving
 from formcheck.clinic.patients import find_patient, patient_by_id
 from formcheck.clinic.retention import delete_confirmed, due_sets
+from formcheck.clinic.this_computer import is_unused, patient_here
 from formcheck.clinic.uploads import remove_strays
 from formcheck.files.packages import needed_package
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
@@ -80,7 +82,10 @@ def _home(request):
     from starlette.responses import RedirectResponse
 
     session = session_of(request)
-    return RedirectResponse("/clinic" if session.role == "clinician" else "/my", status_code=303)
+    page = "/clinic" if session.role == "clinician" else "/my"
+    if session.role == "clinician" and is_unused(site_of(request).clinic):
+        page = "/clinic/start"
+    return RedirectResponse(page, status_code=303)
 
 
 def _enter_page(request):
@@ -230,13 +235,17 @@ def serve(
     *,
     port: int | None = None,
     patient: str | None = None,
+    is_clinician: bool = False,
+    is_again: bool = False,
     is_opening_browser: bool = True,
     retain_days: int | None = None,
     pose_model: str = "",
 ) -> None:
     """Serves the pages until Ctrl-C, on this computer only.
 
-    patient : the code of a patient whose own pages are opened; else the clinician's.
+    patient : the code of a patient whose own pages are opened; else those of the patient whose
+    computer this is, or the clinician's; is_clinician : the clinician's in any case. is_again :
+    where the pages are served already, they are opened again instead of being refused.
     Raises BusyError when the folder or the port is in use, UsageError for an unknown patient.
     """
     with needed_package("the clinic's pages"):
@@ -246,7 +255,18 @@ def serve(
         import websockets  # noqa: F401
 
     clinic = open_clinic(root)
-    with closing(clinic), serving(clinic.folder), _socket_on(port) as listening:
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(closing(clinic))
+        try:
+            stack.enter_context(serving(clinic.folder))
+        except BusyError:
+            if not is_again:
+                raise
+            ask_again(clinic.folder)
+            print("formcheck is open already; its page comes up again in the browser", flush=True)
+            return
+        listening = stack.enter_context(_socket_on(port))
+        is_asked_again(clinic.folder)
         remove_strays(clinic)
         remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
@@ -256,9 +276,11 @@ def serve(
         site = Site(clinic=clinic, sessions=sessions, port=port)
 
         def new_link() -> str:
+            found = find_patient(clinic, patient) if patient else None
             if patient is None:
-                return site.link(sessions.new_link_secret("clinician"))
-            found = find_patient(clinic, patient)
+                found = None if is_clinician else patient_here(clinic)
+                if found is None:
+                    return site.link(sessions.new_link_secret("clinician"))
             if found is None:
                 raise UsageError(f"there is no patient {patient}; see the list of patients")
             return site.link(sessions.new_link_secret("patient", found.id))
@@ -278,6 +300,9 @@ def serve(
             threading.Thread(target=_links_on_enter, args=(new_link,), daemon=True).start()
         if is_opening_browser:
             threading.Timer(0.8, webbrowser.open, (link,)).start()
+            threading.Thread(
+                target=_open_when_asked, args=(clinic.folder, new_link, stop), daemon=True
+            ).start()
         config = server_config(application)
         try:
             uvicorn.Server(config).run(sockets=[listening])
@@ -291,6 +316,13 @@ def _mark_of(clinic: Clinic, patient_id: int) -> str:
     """What tells a patient from every other, though a row be used anew."""
     patient = patient_by_id(clinic, patient_id)
     return hashlib.sha256(patient.exchange_key.encode()).hexdigest() if patient else ""
+
+
+def _open_when_asked(folder: DataFolder, new_link, stop: threading.Event) -> None:
+    """A second start of the same folder asks for the page: it is opened anew from here."""
+    while not stop.wait(0.5):
+        if is_asked_again(folder):
+            webbrowser.open(new_link())
 
 
 def _links_on_enter(new_link) -> None:

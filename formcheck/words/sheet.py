@@ -9,7 +9,9 @@ from importlib.resources import files
 
 from formcheck.model.measures import PLANES
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
+from formcheck.model.rounds import rounds_a_day, sides_of
 from formcheck.model.safety import Contact
+from formcheck.model.schedule import WEEKDAYS, planned_schedule
 from formcheck.words import patient_words
 from formcheck.words.figures import Near, camera_svg, exercise_svg
 from formcheck.words.safety_words import paper_lines
@@ -36,6 +38,24 @@ class SheetExercise:
     cautions: tuple[str, ...]
     easier: str
     notes: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TickRow:
+    """A row of the tick list: one side of an exercise, its boxes of a day.
+
+    rounds : boxes of each time of the day. is_planned : for Monday to Sunday, whether it is to be
+    done; where the plan names no days, every day may be right.
+    """
+
+    name: str
+    dose: str
+    rounds: tuple[int, ...]
+    is_planned: tuple[bool, ...]
+
+
+TICK_WEEKS = 2
+"""Of a print: a common time between two visits."""
 
 
 def sheet_html(
@@ -90,7 +110,28 @@ def _rendered(
         nobody_watches=patient_words.NOBODY_WATCHES,
         numbers=paper_lines(contact or Contact()),
         is_large=is_large,
+        rows=tick_rows(prescription, exercises),
+        weekdays=WEEKDAYS,
+        n_weeks=TICK_WEEKS,
     )
+
+
+def tick_rows(prescription: Prescription, exercises: Sequence[Exercise]) -> tuple[TickRow, ...]:
+    """The rows of the tick list, in the order in which the pages take them in again."""
+    rows = []
+    for line, exercise in zip(prescription.exercises, exercises, strict=True):
+        schedule = planned_schedule(line.frequency)
+        days = tuple(not schedule.weekdays or n in schedule.weekdays for n in range(7))
+        for side in sides_of(line, exercise):
+            rows.append(
+                TickRow(
+                    name=exercise.name if side == "both" else f"{exercise.name}, {side} leg",
+                    dose=patient_words.dose_words(line, exercise)[0],
+                    rounds=(line.sets,) * rounds_a_day(line, schedule),
+                    is_planned=days,
+                )
+            )
+    return tuple(rows)
 
 
 def sheet_exercises(

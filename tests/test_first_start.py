@@ -1,0 +1,302 @@
+"""The first start: an entry for a double click, and who uses this computer."""
+
+import configparser
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from web_cases import Served, running_site
+
+from formcheck.cli.launcher import install_launcher, launcher_files
+from formcheck.clinic import open_clinic
+from formcheck.clinic.exchange import pack_plan
+from formcheck.clinic.patients import add_patient, list_patients, save_prescription
+from formcheck.clinic.this_computer import is_unused, patient_here
+from formcheck.web.one_file import boundary_of, parts_of
+
+SAMPLE = Path(__file__).parent.parent / "sample_clips"
+ODD = '/opt/a b/$HOME`x`"q"\\n/50%/python'
+
+
+def exec_arguments(value: str) -> list[str]:
+    """The arguments of the key Exec, read as the Desktop Entry Specification says: escapes of a
+    string value first, then the quotes, then the percent sign."""
+    text = re.sub(r"\\(.)", lambda m: {"s": " ", "n": "\n", "t": "\t"}.get(m[1], m[1]), value)
+    arguments = []
+    for quoted, bare in re.findall(r'"((?:[^"\\]|\\.)*)"|(\S+)', text):
+        argument = re.sub(r'\\(["`$\\])', r"\1", quoted) if quoted or not bare else bare
+        assert re.sub("%%", "", argument).count("%") == 0, "no field code"
+        arguments.append(argument.replace("%%", "%"))
+    return arguments
+
+
+def test_a_desktop_entry_is_one_by_the_specification_and_runs_what_it_should(tmp_path):
+    for given, place in (
+        ({}, tmp_path / ".local" / "share"),
+        ({"XDG_DATA_HOME": str(tmp_path / "own")}, tmp_path / "own"),
+        ({"XDG_DATA_HOME": "not/absolute"}, tmp_path / ".local" / "share"),
+    ):
+        for python in (sys.executable, ODD):
+            (file,) = launcher_files(
+                data=tmp_path / "my data", system="linux", home=tmp_path, environment=given,
+                python=python,
+            )  # fmt: skip
+            assert file.path == place / "applications" / "formcheck.desktop"
+            text = file.content.decode("utf-8")
+            assert text.startswith("[Desktop Entry]\n")
+            entry = configparser.RawConfigParser(delimiters=("=",), strict=True)
+            entry.optionxform = str
+            entry.read_string(text)
+            keys = dict(entry["Desktop Entry"])
+            assert entry.sections() == ["Desktop Entry"]
+            assert {"Type", "Name", "Exec"} <= keys.keys()
+            assert (keys["Type"], keys["Terminal"]) == ("Application", "true")
+            assert keys["Categories"].endswith(";")
+            assert exec_arguments(keys["Exec"]) == [
+                python, "-m", "formcheck", "serve", "--again", "--data", str(tmp_path / "my data"),
+            ]  # fmt: skip
+    if shutil.which("desktop-file-validate"):
+        install_launcher((file,))
+        subprocess.run(["desktop-file-validate", file.path], check=True)
+
+
+def test_a_file_for_windows_and_one_for_macos_run_the_same(tmp_path):
+    (mac,) = launcher_files(system="darwin", home=tmp_path, python=ODD, data=tmp_path / "d")
+    assert mac.path == tmp_path / "Desktop" / "formcheck.command"
+    first, line = mac.content.decode().splitlines()
+    assert first == "#!/bin/sh"
+    assert shlex.split(line) == [
+        "exec", ODD, "-m", "formcheck", "serve", "--again", "--data", str(tmp_path / "d"),
+    ]  # fmt: skip
+    (windows,) = launcher_files(system="win32", home=tmp_path, python=r"C:\50% of\python.exe")
+    assert windows.path == tmp_path / "Desktop" / "formcheck.cmd"
+    assert windows.content.count(b"\n") == windows.content.count(b"\r\n")
+    lines = windows.content.decode().split("\r\n")
+    assert lines[0] == "@echo off"
+    assert r'"C:\50%% of\python.exe" "-m" "formcheck" "serve" "--again"' in lines
+
+
+def test_the_macos_file_starts_formcheck_when_it_is_run(tmp_path):
+    """With a stand-in for Python that says what it was called with."""
+    stand_in = tmp_path / "it's python"
+    stand_in.write_text('#!/bin/sh\nprintf "%s\\n" "$@"\n')
+    stand_in.chmod(0o755)
+    (written,) = install_launcher(
+        launcher_files(system="darwin", home=tmp_path, python=str(stand_in))
+    )
+    said = subprocess.run([written], capture_output=True, text=True, check=True).stdout
+    assert said.split() == ["-m", "formcheck", "serve", "--again"]
+
+
+def _formcheck(*arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "formcheck", *arguments],
+        capture_output=True,
+        text=True,
+        env={**os.environ, **environment},
+        timeout=60,
+    )
+
+
+def test_the_command_says_what_it_wrote_and_takes_it_away_again(tmp_path):
+    own = {"XDG_DATA_HOME": str(tmp_path), "HOME": str(tmp_path)}
+    done = _formcheck("serve", "--install-launcher", **own)
+    assert done.returncode == 0, done.stderr
+    wrote = Path(done.stdout.splitlines()[0].removeprefix("wrote "))
+    assert wrote.read_bytes().startswith(b"[Desktop Entry]")
+    assert wrote.stat().st_mode & 0o777 == 0o755
+    assert f"removed {wrote}" in _formcheck("serve", "--remove-launcher", **own).stdout
+    assert not wrote.exists()
+    assert "no launcher" in _formcheck("serve", "--remove-launcher", **own).stdout
+    both = _formcheck("serve", "--remove-launcher", "--install-launcher", **own)
+    assert both.returncode == 2
+
+
+def test_formcheck_alone_says_in_six_lines_what_can_be_done():
+    done = _formcheck()
+    assert (done.returncode, done.stderr) == (0, "")
+    assert len(done.stdout.splitlines()) == 6
+    assert all(line.startswith("formcheck ") for line in done.stdout.splitlines())
+    assert max(map(len, done.stdout.splitlines())) <= 100
+
+
+def test_a_second_start_asks_the_first_one_for_its_page(tmp_path):
+    served = Served(tmp_path / "data")
+    try:
+        refused = _formcheck("serve", "--data", str(tmp_path / "data"), "--no-browser")
+        assert refused.returncode == 8
+        again = _formcheck("serve", "--data", str(tmp_path / "data"), "--again")
+        assert again.returncode == 0, again.stderr
+        assert "open already" in again.stdout
+        assert (tmp_path / "data" / "open-again").stat().st_size == 0
+    finally:
+        served.stop()
+
+
+def test_the_first_one_opens_its_page_once_when_it_is_asked(tmp_path, monkeypatch):
+    import threading
+
+    from formcheck.clinic.folder import ask_again, data_folder
+    from formcheck.web import server
+
+    opened, stop, folder = [], threading.Event(), data_folder(tmp_path)
+    monkeypatch.setattr(server.webbrowser, "open", opened.append)
+    watch = threading.Thread(
+        target=server._open_when_asked, args=(folder, lambda: "the link", stop), daemon=True
+    )
+    watch.start()
+    ask_again(folder)
+    until = time.monotonic() + 20
+    while not opened and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(1.2)
+    stop.set()
+    watch.join(timeout=10)
+    assert opened == ["the link"]
+
+
+# -- who uses this computer
+
+
+@pytest.fixture(scope="module")
+def plans(tmp_path_factory) -> dict[str, bytes]:
+    """The clinic's files of two patients."""
+    root = tmp_path_factory.mktemp("clinic")
+    clinic = open_clinic(root / "data")
+    made = {}
+    for code in ("KN-204", "KN-205"):
+        text = (SAMPLE / "prescription.toml").read_text("utf-8")
+        patient = add_patient(clinic, code)
+        save_prescription(clinic, patient, text.replace("KN-204", code), "A.B.")
+        pack_plan(clinic, code, root / code)
+        made[code] = (root / code).read_bytes()
+    clinic.close()
+    return made
+
+
+@pytest.fixture
+def site(tmp_path):
+    clinic = open_clinic(tmp_path / "data")
+    with running_site(clinic) as running:
+        yield running
+    clinic.close()
+
+
+def _send(browser, content: bytes, token: str | None = None):
+    form = (
+        b'--line\r\nContent-Disposition: form-data; name="token"\r\n\r\n'
+        + (browser.token if token is None else token).encode()
+        + b'\r\n--line\r\nContent-Disposition: form-data; name="file"; filename="a.formcheck"\r\n'
+        + b"Content-Type: application/octet-stream\r\n\r\n"
+        + content
+        + b"\r\n--line--\r\n"
+    )
+    kind = {"content-type": "multipart/form-data; boundary=line"}
+    return browser.send("POST", "/clinic/start/patient", form, kind)
+
+
+def test_an_empty_folder_asks_who_uses_it_and_one_in_use_does_not(site):
+    browser = site.clinician()
+    assert browser.get("/").header("location") == "/clinic/start"
+    assert "Who uses this computer?" in browser.get("/clinic/start").text
+    assert browser.post("/clinic/start").header("location") == "/clinic/settings"
+    assert is_unused(site.clinic), "nothing is kept before something is entered"
+    add_patient(site.clinic, "KN-1")
+    assert browser.get("/").header("location") == "/clinic"
+    assert browser.get("/clinic/start").status == 303
+
+
+def test_a_patients_first_file_makes_the_computer_and_the_session_theirs(site, plans):
+    browser = site.clinician()
+    answer = _send(browser, plans["KN-204"])
+    assert (answer.status, answer.header("location")) == (303, "/my?said=imported")
+    assert browser.get("/clinic").status == 401, "the session of before is over"
+    browser.cookie = answer.header("set-cookie").split(";")[0]
+    assert "Today's exercises" in browser.get("/my").text
+    assert browser.get("/clinic").status == 403
+    assert patient_here(site.clinic).code == "KN-204"
+    # The form is not there for a second file, whoever sends it.
+    late = site.clinician()
+    assert _send(late, plans["KN-205"]).status == 400
+    assert [p.code for p in list_patients(site.clinic)] == ["KN-204"]
+
+
+def test_a_wrong_first_file_is_told_in_one_sentence_and_nothing_of_it_is_kept(site, plans):
+    whole = plans["KN-204"]
+    changed = bytearray(whole)
+    changed[whole.index(b"valid_from")] ^= 1
+    frozen = Path(__file__).parent / "frozen" / "set-1.0.formcheck"
+    cases = {
+        "photo": b"\xff\xd8\xff\xe0" + bytes(5000),
+        "song": b"ID3" + bytes(range(256)) * 40,
+        "half": whole[: len(whole) // 2],
+        "changed": bytes(changed),
+        "empty": b"",
+        "a set": frozen.read_bytes(),
+        "too large": bytes(9_000_000),
+    }
+    browser = site.clinician()
+    for name, content in cases.items():
+        answer = _send(browser, content)
+        assert answer.status == 400, (name, answer.status)
+        (told,) = re.findall(r"Nothing was kept</h2><p>(.*?)</p>", answer.text)
+        assert re.fullmatch(r"This file [^.]*\.", told), (name, told)
+        assert is_unused(site.clinic), name
+        assert not list(site.clinic.folder.uploads.iterdir()), name
+    assert _send(browser, whole).status == 303, "the right one is taken afterwards"
+
+
+def test_the_first_file_is_taken_from_our_own_form_alone(site, plans):
+    browser = site.clinician()
+    assert _send(browser, plans["KN-204"], token="wrong").status == 403
+    kind = {"content-type": "text/plain"}
+    assert browser.send("POST", "/clinic/start/patient", b"x", kind).status == 403
+    assert browser.post("/clinic/start/patient").status == 403
+    foreign = {
+        "content-type": "multipart/form-data; boundary=line",
+        "Origin": "http://evil.example",
+    }
+    assert browser.send("POST", "/clinic/start/patient", b"", foreign).status == 403
+    other = {"content-type": "multipart/form-data; boundary=line"}
+    assert browser.send("POST", "/clinic/settings/contact", b"", other).status == 403
+    assert is_unused(site.clinic)
+
+
+def test_an_update_of_another_patient_changes_nothing_at_home(site, plans):
+    browser = site.clinician()
+    browser.cookie = _send(browser, plans["KN-204"]).header("set-cookie").split(";")[0]
+    browser._token = ""
+    answer = browser.call("PUT", "/my/plan/file", plans["KN-205"])
+    assert answer.status == 400
+    assert "comes from elsewhere" in answer.text or "not of these pages" in answer.text
+    assert [p.code for p in list_patients(site.clinic)] == ["KN-204"]
+
+
+def test_serve_opens_the_patients_own_page_once_the_computer_is_theirs(tmp_path, plans):
+    clinic = open_clinic(tmp_path / "data")
+    with running_site(clinic) as running:
+        assert _send(running.clinician(), plans["KN-204"]).status == 303
+    clinic.close()
+    for options, place in (((), "/my"), (("--clinician",), "/clinic")):
+        served = Served(tmp_path / "data", *options)
+        try:
+            assert served.enter().get("/").header("location") == place
+        finally:
+            served.stop()
+
+
+def test_the_bytes_of_a_part_are_those_that_were_sent():
+    content = bytes(range(256)) + b"\r\n\r\n--lin\r\n--" + b"\r\n"
+    body = (
+        b'--line\r\nContent-Disposition: form-data; name="file"\r\n\r\n' + content
+        + b"\r\n--line\r\nno header\r\n--line--\r\n"
+    )  # fmt: skip
+    boundary = boundary_of('multipart/form-data; boundary="line"')
+    assert parts_of(body, boundary) == {"file": content}
+    assert boundary_of("application/x-www-form-urlencoded") is None
