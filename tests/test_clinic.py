@@ -877,6 +877,76 @@ def test_findings_scores_and_goals_are_kept_or_refused(clinic):
             findings.add_finding(clinic, patient.id, **{**values, **wrong})
 
 
+def _entered(clinic, patient, *entries):
+    for kind, side, value, words in entries:
+        findings.add_finding(
+            clinic,
+            patient.id,
+            day="2025-03-01",
+            kind=kind,
+            side=side,
+            value=value,
+            words=words,
+            by="M.T.",
+        )
+    return findings.findings_of(clinic, patient.id)
+
+
+@pytest.mark.parametrize(
+    ("kind", "left", "right", "involved", "side", "percent"),
+    [
+        # The index as commonly defined: involved over uninvolved times 100 (Noyes 1991 for hops).
+        ("extensor_strength_nm", 120.0, 150.0, "left", "left", 80.0),
+        ("single_hop_cm", 150.0, 120.0, "left", "left", 125.0),
+        # Of a time the uninvolved over the involved: 2.5 s against 2.0 s.
+        ("timed_hop_s", 2.5, 2.0, "left", "left", 80.0),
+        # Nobody said which side is involved: worse over better, never above 100.
+        ("single_hop_cm", 150.0, 120.0, None, "right", 80.0),
+        ("timed_hop_s", 2.5, 2.0, "both", "left", 80.0),
+    ],
+)
+def test_the_limb_symmetry_index_is_the_trades(clinic, kind, left, right, involved, side, percent):
+    entered = _entered(
+        clinic, new_patient(clinic), (kind, "left", left, ""), (kind, "right", right, "")
+    )
+    (found,) = findings.symmetry_of_findings(entered, involved)
+    assert (found.kind, found.side, found.percent) == (kind, side, pytest.approx(percent))
+    assert found.is_involved == (involved == "left")
+
+
+def test_force_is_never_set_against_torque_nor_one_day_against_another(clinic):
+    entered = _entered(
+        clinic,
+        new_patient(clinic),
+        ("extensor_strength_kg", "left", 30.0, "handheld, 60 deg"),
+        ("extensor_strength_nm", "right", 140.0, ""),
+        ("passive_flexion", "left", 120.0, ""),
+        ("passive_flexion", "right", 140.0, ""),
+    )
+    assert findings.symmetry_of_findings(entered, "left") == ()
+    later = replace(entered[0], id=99, day="2025-03-08", side="right")
+    assert findings.symmetry_of_findings((*entered, later), "left") == ()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ("effusion_stroke_test", "left", None, "large"),
+        ("effusion", "left", 2.0, ""),
+        ("extensor_strength_kg", "left", 3000.0, ""),
+        ("extensor_strength_kg", "both", 30.0, ""),
+        ("extensor_strength_kg", "left", None, "strong"),
+        ("step_down_errors", "left", 2.5, ""),
+        ("timed_hop_s", "left", 0.0, ""),
+    ],
+)
+def test_a_finding_that_cannot_be_right_is_refused(clinic, wrong):
+    patient = new_patient(clinic)
+    with pytest.raises(UsageError):
+        _entered(clinic, patient, wrong)
+    assert findings.findings_of(clinic, patient.id) == ()
+
+
 # -- deletion, retention, backup
 
 

@@ -540,6 +540,33 @@ def test_the_course_opens_its_sets_and_tells_a_line_and_what_was_done(site):
     assert "Effort, 0 to 10" in kept
 
 
+def test_the_clinics_own_measures_stand_with_their_index_and_what_is_published(site):
+    patient = add_patient(site.clinic, "KN-777")
+    clinician, at = site.clinician(), "/clinic/patients/KN-777/findings"
+    about = {"day": "2025-03-01", "by": "M.T.", "words": ""}
+    entries = (
+        ("extensor_strength_nm", "left", "120", ""),
+        ("extensor_strength_nm", "right", "150", "60 deg of flexion"),
+        ("effusion_stroke_test", "left", "", "1+"),
+        ("step_down_errors", "left", "3", ""),
+    )
+    for kind, side, value, words in entries:
+        sent = {**about, "kind": kind, "side": side, "value": value, "words": words}
+        assert clinician.post(at, sent).status == 303
+    wrong = {**about, "kind": "timed_hop_s", "side": "left", "value": "800"}
+    refused = clinician.post(at, wrong)
+    assert refused.status == 400
+    assert "from 0.5 to 60" in refused.text
+    for path in (at, "/clinic/patients/KN-777", "/clinic/patients/KN-777/summary"):
+        text = clinician.get(path).text
+        assert "80 % (left, the worse side, of right)" in text, path
+        assert "did not predict a safe return" in text
+        assert "stroke test: zero = no wave" in text.replace("Stroke", "stroke")
+        assert "Piva 2006" in text
+        assert "150 Nm 60 deg of flexion" in text
+    assert len(findings.findings_of(site.clinic, patient.id)) == 4
+
+
 def test_a_page_of_five_hundred_sets_asks_the_database_a_few_times_only(site, browser):
     patient = add_patient(site.clinic, "KN-500")
     with site.clinic.write() as c:

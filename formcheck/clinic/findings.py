@@ -1,5 +1,6 @@
-"""What the clinic measures and agrees itself: findings, outcome scores, goals."""
+"""What the clinic measures and agrees itself: findings with their index, scores, goals."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -8,15 +9,94 @@ from formcheck.clinic.database import Clinic, add, change, now, rows
 from formcheck.clinic.patients import checked_initials
 from formcheck.model.errors import UsageError
 
-FINDINGS: dict[str, tuple[str, str]] = {
-    "active_flexion": ("active knee flexion", "deg"),
-    "passive_flexion": ("passive knee flexion", "deg"),
-    "active_extension": ("active knee extension (0 = straight, + = lacking)", "deg"),
-    "passive_extension": ("passive knee extension (0 = straight, + = lacking)", "deg"),
-    "effusion": ("effusion", "words"),
-    "strength": ("strength", "words"),
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingKind:
+    """Something that a clinic measures itself.
+
+    unit : of the value; "words" where it is told in words, "grade" where one of `grades` is.
+    bounds : the least and the most that can be written; outside them a slip of the pen.
+    is_less_better : a time, where the side that takes longer is the worse one. has_index : whether
+    the two sides of one day are put as a limb symmetry index.
+    """
+
+    name: str
+    unit: Literal["deg", "kg", "Nm", "cm", "s", "errors", "grade", "words"]
+    bounds: tuple[float, float] = (0.0, 0.0)
+    is_less_better: bool = False
+    has_index: bool = False
+    grades: tuple[str, ...] = ()
+    fact: str = ""
+    """What is published of its values, with the source; never a verdict."""
+
+
+_ANGLE = (-30.0, 170.0)
+_KG, _NM, _CM, _S = (0.1, 300.0), (0.1, 700.0), (1.0, 1500.0), (0.5, 60.0)
+_SWEEP = (
+    "stroke test: zero = no wave on the downstroke; trace = a small wave; 1+ = a larger bulge; "
+    "2+ = it comes back by itself; 3+ = so much that it cannot be moved out (Sturgill 2009, J "
+    "Orthop Sports Phys Ther 39:845; from memory)"
+)
+_STEP_DOWN = (
+    "lateral step-down, errors of arm, trunk, pelvis, knee and balance, told in three groups: 0 to "
+    "1, 2 to 3, 4 or more (Piva 2006, BMC Musculoskelet Disord 7:33; from memory)"
+)
+
+FINDINGS: dict[str, FindingKind] = {
+    "active_flexion": FindingKind(name="active knee flexion", unit="deg", bounds=_ANGLE),
+    "passive_flexion": FindingKind(name="passive knee flexion", unit="deg", bounds=_ANGLE),
+    "active_extension": FindingKind(
+        name="active knee extension (0 = straight, + = lacking)", unit="deg", bounds=_ANGLE
+    ),
+    "passive_extension": FindingKind(
+        name="passive knee extension (0 = straight, + = lacking)", unit="deg", bounds=_ANGLE
+    ),
+    "effusion": FindingKind(name="effusion", unit="words"),
+    "effusion_stroke_test": FindingKind(
+        name="effusion, stroke test",
+        unit="grade",
+        grades=("zero", "trace", "1+", "2+", "3+"),
+        fact=_SWEEP,
+    ),
+    "strength": FindingKind(name="strength", unit="words"),
+    "extensor_strength_kg": FindingKind(
+        name="knee extensor strength", unit="kg", bounds=_KG, has_index=True
+    ),
+    "extensor_strength_nm": FindingKind(
+        name="knee extensor torque", unit="Nm", bounds=_NM, has_index=True
+    ),
+    "flexor_strength_kg": FindingKind(
+        name="knee flexor strength", unit="kg", bounds=_KG, has_index=True
+    ),
+    "flexor_strength_nm": FindingKind(
+        name="knee flexor torque", unit="Nm", bounds=_NM, has_index=True
+    ),
+    "abductor_strength_kg": FindingKind(
+        name="hip abductor strength", unit="kg", bounds=_KG, has_index=True
+    ),
+    "single_hop_cm": FindingKind(
+        name="single hop for distance", unit="cm", bounds=_CM, has_index=True
+    ),
+    "triple_hop_cm": FindingKind(
+        name="triple hop for distance", unit="cm", bounds=_CM, has_index=True
+    ),
+    "crossover_hop_cm": FindingKind(
+        name="crossover hop for distance", unit="cm", bounds=_CM, has_index=True
+    ),
+    "timed_hop_s": FindingKind(
+        name="6 m timed hop", unit="s", bounds=_S, is_less_better=True, has_index=True
+    ),
+    "step_down_errors": FindingKind(
+        name="step-down quality, errors", unit="errors", bounds=(0.0, 6.0), fact=_STEP_DOWN
+    ),
 }
-"""Kind -> (name in words, unit; "words" where it is told in words)."""
+"""What can be entered, by kind. Force and torque are kinds apart: one is never set against the
+other. Hop tests as in common practice (Noyes 1991)."""
+
+INDEX_FACT = (
+    "Customary line 90 %, by consensus: it did not predict a safe return, and of uninjured "
+    "athletes 24 % pass a whole battery at it (PMC9808831). The other leg may be weakened too."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +110,21 @@ class ClinicFinding:
     value: float | None
     words: str
     made_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimbSymmetry:
+    """Two sides of one kind on one day: 100 times the one side over the other, in per cent.
+
+    `side` is the involved side where it is known, else the worse one, whose index cannot exceed
+    100. Of a time the index is the other side's over this one's, so that less is worse throughout.
+    """
+
+    kind: str
+    day: str
+    side: str
+    percent: float
+    is_involved: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,11 +177,23 @@ def add_finding(
         raise UsageError("choose what was found")
     if side not in ("left", "right", "both"):
         raise UsageError("choose the side")
-    if FINDINGS[kind][1] == "deg":
-        if value is None or not -30 <= value <= 170:
-            raise UsageError("write the angle in degrees, from -30 to 170")
-    elif not words.strip():
-        raise UsageError("write what was found")
+    of = FINDINGS[kind]
+    if of.unit == "grade":
+        if words.strip() not in of.grades:
+            raise UsageError(f"write the grade in words: {', '.join(of.grades)}")
+        value = None
+    elif of.unit == "words":
+        if not words.strip():
+            raise UsageError("write what was found")
+        value = None
+    else:
+        low, high = of.bounds
+        is_whole = of.unit != "errors" or value is None or value == int(value)
+        if value is None or not low <= value <= high or not is_whole:
+            unit = "degrees" if of.unit == "deg" else of.unit
+            raise UsageError(f"{of.name}: write a value in {unit}, from {low:g} to {high:g}")
+        if of.has_index and side == "both":
+            raise UsageError(f"{of.name}: choose left or right; enter each side by itself")
     with clinic.write() as c:
         add(
             c,
@@ -112,6 +219,37 @@ def findings_of(clinic: Clinic, patient_id: int) -> tuple[ClinicFinding, ...]:
             p=patient_id,
         )
     return tuple(ClinicFinding(**r) for r in found)
+
+
+def symmetry_of_findings(
+    found: Sequence[ClinicFinding], involved: str | None
+) -> tuple[LimbSymmetry, ...]:
+    """The limb symmetry index of every kind and day on which both sides were measured, the oldest
+    first; of several values of a side on one day the last one counts.
+
+    involved : "left" or "right"; anything else: the worse side is set against the better one.
+    """
+    values: dict[tuple[str, str], dict[str, float]] = {}
+    for f in found:
+        kind = FINDINGS.get(f.kind)
+        if kind and kind.has_index and f.value is not None:
+            values.setdefault((f.day, f.kind), {})[f.side] = f.value
+    out = []
+    for (day, name), of in sorted(values.items()):
+        if not {"left", "right"} <= of.keys():
+            continue
+        is_less_better = FINDINGS[name].is_less_better
+        worst = max if is_less_better else min
+        is_known = involved in ("left", "right")
+        side = str(involved) if is_known else worst(("left", "right"), key=of.__getitem__)
+        other = "right" if side == "left" else "left"
+        above, below = (of[other], of[side]) if is_less_better else (of[side], of[other])
+        out.append(
+            LimbSymmetry(
+                kind=name, day=day, side=side, percent=100 * above / below, is_involved=is_known
+            )
+        )
+    return tuple(out)
 
 
 def add_score(

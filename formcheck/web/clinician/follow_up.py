@@ -8,7 +8,15 @@ from datetime import date, timedelta
 from formcheck.clinic import findings as kept_findings
 from formcheck.clinic.answers import answers_of, tick_words_of, ticks_of
 from formcheck.clinic.database import today
-from formcheck.clinic.findings import FINDINGS, findings_of, goals_of, scores_of
+from formcheck.clinic.findings import (
+    FINDINGS,
+    INDEX_FACT,
+    ClinicFinding,
+    findings_of,
+    goals_of,
+    scores_of,
+    symmetry_of_findings,
+)
 from formcheck.clinic.follow_up import change_of, follow_up, trend_of
 from formcheck.clinic.note import change_words, trend_words
 from formcheck.clinic.patients import Patient, current_prescription
@@ -153,6 +161,7 @@ def _follow_up(request, faults=(), status: int = 200):
     found, charts, others = _drawn(clinic, patient, prescription)
     since = (today() - timedelta(days=28)).isoformat()
     questions = questions_for(clinic, patient.id)
+    findings = findings_of(clinic, patient.id)
     return render(
         request,
         "follow_up.html.j2",
@@ -170,8 +179,12 @@ def _follow_up(request, faults=(), status: int = 200):
         sets=sets_of(clinic, patient.id, limit=8),
         facts=set_facts,
         states=STATE_WORDS,
-        findings=findings_of(clinic, patient.id),
+        findings=findings,
         kinds=FINDINGS,
+        finding_words=finding_words,
+        indices=_index_rows(findings, prescription),
+        index_fact=INDEX_FACT,
+        finding_facts=_finding_facts(findings),
         scores=scores_of(clinic, patient.id),
         goals=goals_of(clinic, patient.id),
         answers=[
@@ -235,15 +248,48 @@ def _effort_words(efforts: Sequence[int]) -> str:
     return f"last {efforts[-1]}" + (f" ({low} to {high})" if low != high else "")
 
 
+def finding_words(found: ClinicFinding) -> str:
+    """The value of a finding with its unit, and what was written to it."""
+    value = ""
+    if found.value is not None:
+        unit = FINDINGS[found.kind].unit
+        value = f"{found.value:.0f}°" if unit == "deg" else f"{found.value:g} {unit}"
+    return " ".join(x for x in (value, found.words) if x)
+
+
+def _index_rows(findings, prescription) -> list[tuple[str, str, str]]:
+    """(day, kind, limb symmetry index in words), the latest first."""
+    involved = prescription.involved_side if prescription else None
+    rows = []
+    for x in reversed(symmetry_of_findings(findings, involved)):
+        other = "right" if x.side == "left" else "left"
+        role = "involved" if x.is_involved else "worse"
+        words = f"{x.percent:.0f} % ({x.side}, the {role} side, of {other})"
+        rows.append((x.day, FINDINGS[x.kind].name, words))
+    return rows
+
+
+def _finding_facts(findings) -> list[str]:
+    """What is published of the kinds that were entered."""
+    entered = {f.kind for f in findings}
+    return [of.fact for kind, of in FINDINGS.items() if kind in entered and of.fact]
+
+
 def _findings(request, faults=(), status: int = 200):
     patient, clinic = patient_of(request), site_of(request).clinic
+    version = current_prescription(clinic, patient.id)
+    findings = findings_of(clinic, patient.id)
     return render(
         request,
         "findings.html.j2",
         status=status,
         patient=patient,
         kinds=FINDINGS,
-        findings=findings_of(clinic, patient.id),
+        finding_words=finding_words,
+        findings=findings,
+        indices=_index_rows(findings, version.record() if version else None),
+        index_fact=INDEX_FACT,
+        finding_facts=_finding_facts(findings),
         scores=scores_of(clinic, patient.id),
         goals=goals_of(clinic, patient.id),
         today=today(),
@@ -324,6 +370,7 @@ def _printed(request, template: str):
     all_sets = sets_of(clinic, patient.id)
     weeks = _weeks(all_sets, answers)
     questions = questions_for(clinic, patient.id)
+    findings = findings_of(clinic, patient.id)
     return render(
         request,
         template,
@@ -337,8 +384,12 @@ def _printed(request, template: str):
         sides=_sides(found),
         sets=all_sets,
         weeks=weeks,
-        findings=findings_of(clinic, patient.id),
+        findings=findings,
         kinds=FINDINGS,
+        finding_words=finding_words,
+        indices=_index_rows(findings, prescription),
+        index_fact=INDEX_FACT,
+        finding_facts=_finding_facts(findings),
         scores=scores_of(clinic, patient.id),
         goals=goals_of(clinic, patient.id),
         today=today(),
