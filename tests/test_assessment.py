@@ -346,7 +346,7 @@ def test_a_target_on_extension_that_was_given_judges_either_knee():
 
 def test_explain_says_that_the_other_knee_is_not_meant(tmp_path):
     straight = replace(SITTING, left_knee=8, left_foot=None)
-    raw, _ = turning_round(SITTING, [straight] * 2, [straight] * 2)
+    raw, _ = turning_round(SITTING, [straight] * 2, [straight] * 2, "hip")
     exercise, line = load_exercise("seated_knee_extension"), PASSIVE.exercises[0]
     request = Request(
         clip=Path("made_up.mp4"),

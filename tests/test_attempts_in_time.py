@@ -666,13 +666,13 @@ HINGE = Posture(trunk=70, **one("left", hip=4, knee=15), **one("right", hip=-70,
 """A hinge on the left leg, whose knee alone is bent."""
 
 
-def turning_round(rest=SPLIT_STANCE, first=(LUNGE,) * 3, then=(LUNGE,) * 3):
+def turning_round(rest=SPLIT_STANCE, first=(LUNGE,) * 3, then=(LUNGE,) * 3, planted="ankle"):
     """(track of postures on the left leg, then the same on the right; when they turn)."""
-    one_way = film(repeated(rest, first), Camera(azimuth_deg=90))
+    one_way = film(repeated(rest, first), Camera(azimuth_deg=90), anchor=f"left_{planted}")
     other_way = film(
         repeated(mirrored(rest), [mirrored(p) for p in then]),
         Camera(azimuth_deg=-90),
-        anchor="right_ankle",
+        anchor=f"right_{planted}",
     )
     arrays = (
         "image_px",

@@ -185,7 +185,7 @@ def test_the_weight_is_asked_for_and_kept_as_it_was_used(site, patient):
     other = {"exercise": "wall_sit", "side": "both", "number": "1", "kind": "done"}
     assert patient.post("/my/tick", other).status == 303, "no weight is planned there"
     page = told(site.clinician().get("/clinic/patients/KN-204"))
-    assert "weight used: 2.5 kg, planned 4 kg" in page
+    assert "2.5 kg used; 4 kg planned" in page
     assert "done, 2.5 kg" in page
 
 

@@ -105,7 +105,6 @@ OtherExercise = Literal[
     "no_step",
     "foot_steps",
     "foot_stays",
-    "foot_swings",
     "steps_ahead",
     "steps_back",
     "steps_aside",

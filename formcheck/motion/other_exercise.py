@@ -195,7 +195,7 @@ def _rules(exercise: Exercise) -> tuple[Rule, ...]:
             "both": [_on_two_legs],
         }.get(exercise.working_leg, [])
     if exercise.working_leg == "either":
-        out.append(_foot_swings)
+        out.append(_foot_stays)
     if "wall" in exercise.figure.props and exercise.kind == "hold":
         out.append(_on_a_wall)
     if exercise.position == "sitting":
@@ -349,11 +349,11 @@ def _on_two_legs(s: _Seen) -> Values | None:
     return _told("one_foot_lifted") if changes else None
 
 
-def _foot_swings(s: _Seen) -> Values | None:
+def _foot_stays(s: _Seen) -> Values | None:
     """Where the leg swings about its knee or hip its foot moves; on a planted foot it does not.
 
-    By the figure: a curl, a raise or a slide takes the foot along, an extension against a band or
-    a contraction of the quadriceps leaves it.
+    By the figure: a curl, a raise or a slide takes the foot along. The reverse is not asked: a leg
+    that is lifted where its foot should stay is a fault of that exercise, which is looked for.
     """
     if not s.is_side or s.leg != s.view.near_side or not s.exercise.figure.turn:
         return None
@@ -366,9 +366,7 @@ def _foot_swings(s: _Seen) -> Values | None:
     drawn = float(np.hypot(*np.subtract(turn["ankle"], rest["ankle"]))) / 100
     # Of hip and foot the one that is not planted moves, however stiff the knee.
     is_planted = foot < STAYED_MOST_SHARE and hip > max(CARRIED_HIP_LEAST_SHARE, 2 * foot)
-    if drawn > SWINGS_LEAST_SHARE and is_planted:
-        return _told("foot_stays")
-    return _told("foot_swings") if drawn < STAYED_MOST_SHARE and foot > SWINGS_LEAST_SHARE else None
+    return _told("foot_stays") if drawn > SWINGS_LEAST_SHARE and is_planted else None
 
 
 # -- what carries the body

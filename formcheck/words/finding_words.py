@@ -51,7 +51,6 @@ _SEEN = {
     "no_step": "no foot steps",
     "foot_steps": "a foot steps, where both stay",
     "foot_stays": "the foot stays where it is, where the leg takes it along",
-    "foot_swings": "the leg takes the foot along, where it stays",
     "steps_ahead": "the foot steps forward",
     "steps_back": "the foot steps back",
     "steps_aside": "the foot steps to the side",
