@@ -263,7 +263,7 @@ def _run(packages, n_examples: int, *, is_repeatable: bool) -> dict:
 
 
 def test_nothing_is_lost_in_five_hundred_steps_with_trouble_at_any_writing_call(packages):
-    counts = _run(packages, 14, is_repeatable=True)
+    counts = _run(packages, 16, is_repeatable=True)
     assert counts["steps"] >= 500
     assert counts["troubles"] >= 50
 
