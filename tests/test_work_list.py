@@ -540,8 +540,9 @@ def test_eight_patients_with_forty_sets_are_done_in_ten_minutes(filled, tmp_path
 
 
 def _until(page, condition: str) -> None:
+    """Holds of a page that is there as a whole: of half a page much holds."""
     end = time.monotonic() + 60
-    while not page.evaluate(condition):
+    while not page.evaluate(f"document.readyState === 'complete' && ({condition})"):
         assert time.monotonic() < end, condition
         page.wait_for_timeout(20)
 
