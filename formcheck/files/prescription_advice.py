@@ -12,6 +12,7 @@ from formcheck.files.file_rules import Fault, Path
 from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
 from formcheck.model.schedule import HOW_TO_SAY, schedule_of
 from formcheck.motion.assessment import quantity
+from formcheck.motion.depth_cue import CUED_MEASURE, cue_point, is_cued_from
 
 Exercises = Mapping[str, Exercise]
 _PEAK, _LEAST, _LEVEL = "knee_flexion_peak_deg", "knee_flexion_least_deg", "thigh_inclination_deg"
@@ -273,6 +274,27 @@ def _list(numbers: set[float]) -> str:
     return " and ".join(f"{x:g}" for x in sorted(numbers))
 
 
+def _cue(
+    p: Prescription, line: PrescribedExercise, at: Path, exercises: Exercises
+) -> Iterator[Fault]:
+    exercise = exercises.get(line.exercise)
+    if not line.cue_at_limit or exercise is None:
+        return
+    path = (*at, "cue_at_limit")
+    if cue_point(line, exercise) is None:
+        yield Fault(
+            path=path,
+            what="asks for a cue, and no limit says how far the knee may bend; add a limit with "
+            f"at_most on {CUED_MEASURE}, or leave the cue out",
+        )
+    elif not any(is_cued_from(film.view, exercise) for film in line.film):
+        yield Fault(
+            path=path,
+            what="asks for a cue, and no set is filmed from where the bend of the knee is seen, so "
+            "none will come; film a set from the sagittal view, or leave the cue out",
+        )
+
+
 # -- dose
 
 
@@ -382,6 +404,7 @@ _RULES: tuple[_Rule, ...] = (
     _own_range,
     _target_and_limit,
     _limit_words,
+    _cue,
     _dose,
     _weight,
     _sides,

@@ -14,9 +14,9 @@ import numpy as np
 from formcheck.live.framing import Glimpse, track_of
 from formcheck.model.anatomy import SIDES, Side
 from formcheck.model.programme import Exercise
-from formcheck.model.records import View
+from formcheck.model.records import Track, View
 from formcheck.motion.driving import drive, measured_side, view_for, width_share
-from formcheck.motion.kinematics import build_series
+from formcheck.motion.kinematics import Series, build_series
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,14 +112,9 @@ def count_set(
     track = track_of(glimpses)
     if not len(track.time_s):
         return LiveCount()
-    series = {
-        s: build_series(
-            track, view, s, is_two_leg=exercise.working_leg == "both", width_share=width_share(view)
-        )
-        for s in SIDES
-    }
+    series = {s: _series_of(track, view, exercise, s) for s in SIDES}
     leg = measured_side(side, view)
-    is_far = view.plane == "sagittal" and leg != view.near_side
+    is_far = _is_far(leg, view)
     driving_view, values, _ = drive(
         exercise,
         view_for(exercise, view),
@@ -141,6 +136,26 @@ def count_set(
                 settings=settings,
             )
     return count
+
+
+def _series_of(track: Track, view: View, exercise: Exercise, side: Side) -> Series:
+    is_two_leg = exercise.working_leg == "both"
+    return build_series(track, view, side, is_two_leg=is_two_leg, width_share=width_share(view))
+
+
+def _is_far(leg: Side, view: View) -> bool:
+    return view.plane == "sagittal" and leg != view.near_side
+
+
+def knee_flexion_now(
+    glimpses: Sequence[Glimpse], view: View, exercise: Exercise, side: Side | None
+) -> float:
+    """Knee flexion of the measured leg in the last glimpse, deg; NaN where nobody is in it, where
+    the knee is not seen, from another plane than the side, and of the leg that is further away."""
+    leg = measured_side(side, view)
+    if view.plane != "sagittal" or _is_far(leg, view) or not glimpses[-1].n_people:
+        return float("nan")
+    return float(_series_of(track_of(glimpses), view, exercise, leg).knee_flexion_deg[-1])
 
 
 def n_to_count(exercise: Exercise, repetitions: int) -> int:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.live.count import LiveCount, count_set
+from formcheck.live.count import LiveCount, count_set, knee_flexion_now
 from formcheck.live.framing import (
     Framing,
     Glimpse,
@@ -26,6 +26,7 @@ from formcheck.live.framing import (
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.programme import Exercise
 from formcheck.model.records import View
+from formcheck.motion.depth_cue import DepthCue, next_cue
 from formcheck.pose.landmarker import PoseModel, PoseSettings
 
 LIVE_POSE = PoseSettings(model="lite", mode="image", n_people=2, n_threads=1)
@@ -41,11 +42,13 @@ FRAMING_KEPT_S = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveAnswer:
-    """What one picture gave. `count` and `left` are None while nothing is recorded."""
+    """What one picture gave. `count`, `left` and `cue` are None while nothing is recorded, `cue`
+    also where none is asked for."""
 
     framing: Framing
     count: LiveCount | None
     left: Left | None
+    cue: DepthCue | None = None
 
 
 class Eye:
@@ -70,10 +73,17 @@ class Eye:
 
 
 class LiveSet:
-    """One set in front of the camera, from the first picture to the last."""
+    """One set in front of the camera, from the first picture to the last.
 
-    def __init__(self, exercise: Exercise, wanted: Wanted, side: Side | None) -> None:
+    `cue_deg` : the knee flexion at which a cue is asked for, or None.
+    """
+
+    def __init__(
+        self, exercise: Exercise, wanted: Wanted, side: Side | None, cue_deg: float | None = None
+    ) -> None:
         self.exercise, self.wanted, self.side = exercise, wanted, side
+        self.cue_deg = cue_deg
+        self._cue = DepthCue()
         self._glimpses: list[Glimpse] = []
         self._first: list[Glimpse] = []
         self._view: View | None = None
@@ -85,7 +95,7 @@ class LiveSet:
         self._first = self._glimpses[-KEPT_BEFORE:]
         self._glimpses = []
         self._view, self._place = None, None
-        self._count = LiveCount()
+        self._count, self._cue = LiveCount(), DepthCue()
 
     def see(self, glimpse: Glimpse) -> LiveAnswer:
         """The answer to one more glimpse; their times increase."""
@@ -104,8 +114,22 @@ class LiveSet:
         if self._place is not None:
             left = left_the_place(self._glimpses[-200:], self._place, self.wanted)
         return LiveAnswer(
-            framing=judge(self._glimpses[-60:], self.wanted), count=self._count, left=left
+            framing=judge(self._glimpses[-60:], self.wanted),
+            count=self._count,
+            left=left,
+            cue=self._next_cue(),
         )
+
+    def _next_cue(self) -> DepthCue | None:
+        if self.cue_deg is None:
+            return None
+        knee_deg = float("nan")
+        if self._view is not None:
+            # Those from before say which way the person faces, and so the sense of a bend.
+            latest = [*self._first, *self._glimpses[-KEPT_BEFORE:]]
+            knee_deg = knee_flexion_now(latest, self._view, self.exercise, self.side)
+        self._cue = next_cue(self._cue, knee_deg, self.cue_deg)
+        return self._cue
 
     def _find_start(self) -> None:
         """View and place from what was seen just before, or else from the first moments."""

@@ -295,6 +295,9 @@ class PrescribedExercise:
     seat_height_cm: Annotated[float, Gt(0), Le(90)] | None = None
     targets: tuple[Bound, ...] = ()
     limits: tuple[Limit, ...] = ()
+    cue_at_limit: bool = False
+    """Whether a sound is asked for, while a set is filmed, near a limit on how far the knee
+    bends: late, and no safety device (`motion.depth_cue`)."""
     pain_limit: Annotated[int, Ge(0), Le(10)] | None = None
     easier: str = ""
     harder: str = ""

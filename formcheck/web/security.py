@@ -19,6 +19,14 @@ CONTENT_POLICY = (
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; "
     "require-trusted-types-for 'script'; trusted-types 'none'"
 )
+
+
+def permissions(*allowed: str) -> str:
+    """The permissions policy of a page: the devices named for the page itself, no others."""
+    devices = ("camera", "microphone", "geolocation", "payment", "usb")
+    return ", ".join(f"{d}=({'self' if d in allowed else ''})" for d in devices)
+
+
 HEADERS = (
     ("content-security-policy", CONTENT_POLICY),
     ("referrer-policy", "no-referrer"),
@@ -26,7 +34,7 @@ HEADERS = (
     ("x-frame-options", "DENY"),
     ("cross-origin-opener-policy", "same-origin"),
     ("cross-origin-resource-policy", "same-origin"),
-    ("permissions-policy", "camera=(self), microphone=(), geolocation=(), payment=(), usb=()"),
+    ("permissions-policy", permissions("camera")),
     ("cache-control", "no-store"),
 )
 

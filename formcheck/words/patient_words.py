@@ -5,11 +5,19 @@ the exercise file.
 """
 
 import re
+from collections.abc import Iterable
 from datetime import date
 
-from formcheck.model.measures import MEASURES
+from formcheck.model.measures import MEASURES, Plane
 from formcheck.model.programme import Bound, Exercise, Limit, PrescribedExercise
 from formcheck.model.schedule import WEEKDAYS
+from formcheck.motion.depth_cue import (
+    CUE_GUARD_DEG,
+    CUE_MEDIAN_MS,
+    CUE_MOST_MS,
+    cue_point,
+    is_cued_from,
+)
 from formcheck.words import wording
 
 CAUTIONS_FOR_ALL = (
@@ -48,6 +56,24 @@ def limit_words(limit: Limit) -> str:
     factor = wording.shown(limit.measure)[0]
     names_it = any(re.search(rf"(?<![\d.]){x * factor:g}(?![\d.]\d)", limit.words) for x in ends)
     return limit.words if names_it else f"{limit.words} ({told})"
+
+
+def cue_words(line: PrescribedExercise, exercise: Exercise, planes: Iterable[Plane]) -> str:
+    """Of the sound near a limit: at which bend, how late, or why none will come; empty where the
+    plan asks for none. `planes`: from where the camera looks."""
+    if not line.cue_at_limit:
+        return ""
+    point = cue_point(line, exercise)
+    if point is None:
+        return "No sound near a limit will come: your plan has no limit on how far the knee bends."
+    if not any(is_cued_from(plane, exercise) for plane in planes):
+        return "No sound near the limit will come: the bend of the knee is seen from the side only."
+    return (
+        f"While you film from the side, a sound comes near a knee bend of {point.at_deg:g}°, "
+        f"{CUE_GUARD_DEG:g}° before your limit. It comes late, mostly by "
+        f"{CUE_MEDIAN_MS / 1000:g} s and up to {CUE_MOST_MS / 1000:g} s, and your knee bends on "
+        "meanwhile. It is no safety device: keep to your limit without waiting for it."
+    )
 
 
 def set_up_words(exercise: Exercise) -> tuple[str, ...]:

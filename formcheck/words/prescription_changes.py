@@ -39,6 +39,7 @@ _LINE = {
     "support_allowed": "support allowed",
     "step_height_cm": "step height",
     "seat_height_cm": "seat height",
+    "cue_at_limit": "sound near the limit",
     "pain_limit": "pain limit",
     "easier": "easier step",
     "harder": "harder step",

@@ -32,6 +32,8 @@ class SheetExercise:
     cues: tuple[str, ...]
     targets: tuple[str, ...]
     limits: tuple[str, ...]
+    cue: str
+    """Where and how late a sound comes near a limit; empty where none is asked for."""
     camera: str
     set_up: tuple[str, ...]
     film: tuple[str, ...]
@@ -162,6 +164,7 @@ def sheet_exercises(
                 cues=exercise.cues,
                 targets=tuple(map(patient_words.bound_words, line.targets)),
                 limits=tuple(map(patient_words.limit_words, line.limits)),
+                cue=patient_words.cue_words(line, exercise, {film.view for film in line.film}),
                 camera=exercise.camera,
                 set_up=patient_words.set_up_words(exercise),
                 film=patient_words.filmed_words(line),

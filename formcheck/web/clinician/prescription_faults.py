@@ -16,6 +16,7 @@ _WORDS = {
     "review_on": "review on",
     "surgery_on": "date of surgery",
     "hold_s": "hold",
+    "cue_at_limit": "sound near the limit",
     "hold_while_easy": "as long as it is easy",
     "words": "in your words",
     "passive_extension_deg": "passive extension",

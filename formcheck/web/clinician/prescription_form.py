@@ -43,7 +43,7 @@ HEAD = (
 _DATES = ("valid_from", "review_on", "surgery_on")
 _HEAD_NUMBERS = ("passive_extension_deg",)
 LINE_TEXTS = ("exercise", "frequency", "support_allowed", "easier", "harder", "notes")
-LINE_TICKS = ("hold_while_easy",)
+LINE_TICKS = ("hold_while_easy", "cue_at_limit")
 LINE_NUMBERS = (
     "sets",
     "repetitions",

@@ -12,6 +12,7 @@ from formcheck.files.schema import parse_prescription, prescription_advice
 from formcheck.model.errors import FileError
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Exercise, Limit, Prescription
+from formcheck.motion.depth_cue import can_be_cued
 from formcheck.web.clinician.prescription_edits import copy_of, sound_limits
 from formcheck.web.clinician.prescription_faults import FormFault, form_fault, form_faults
 from formcheck.web.clinician.prescription_form import (
@@ -218,6 +219,8 @@ def _fields_shown(exercise: Exercise, values: Mapping[str, str], at: str) -> fro
         shown.add("step_height_cm")
     if "chair" in exercise.figure.props:
         shown.add("seat_height_cm")
+    if can_be_cued(exercise) or values.get(at + "cue_at_limit"):
+        shown.add("cue_at_limit")
     names = ("hold_s", "step_height_cm", "seat_height_cm")
     shown |= {name for name in names if values.get(at + name)}
     if any(values.get(at + name) for name in ("lowering_s", "pause_s", "raising_s")):

@@ -130,8 +130,20 @@ def _live_set(asked):
     if plane not in PLANES:
         return None
     record = load_exercise(exercise)
+    cue_deg = _cue_deg(asked.get("cue"))
+    if asked.get("cue") and cue_deg is None:
+        return None
     wanted = wanted_for(record, plane, side, asked.get("involved", "none"))
-    return LiveSet(record, wanted, None if side == "both" else side)
+    return LiveSet(record, wanted, None if side == "both" else side, cue_deg)
+
+
+def _cue_deg(text: str | None) -> float | None:
+    """The knee flexion at which a page asks for a cue; None for anything else."""
+    try:
+        found = float(text or "")
+    except ValueError:
+        return None
+    return found if -90 <= found <= 180 else None
 
 
 def answer_mapping(answer) -> dict:
@@ -147,4 +159,7 @@ def answer_mapping(answer) -> dict:
         if count is None
         else {"n": count.n, "isAway": count.is_away, "holdS": round(count.hold_s, 1)},
         "left": answer.left,
+        "cue": None
+        if answer.cue is None
+        else {"isDue": answer.cue.is_due, "isSeen": answer.cue.is_seen},
     }

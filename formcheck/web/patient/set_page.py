@@ -13,6 +13,7 @@ from formcheck.clinic.today import TodayExercise, TodaySet, recording_plan
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import PainRule
+from formcheck.motion.depth_cue import cue_point, is_cued_from
 from formcheck.web.pages import (
     PageError,
     call,
@@ -29,6 +30,7 @@ from formcheck.web.pages import (
 from formcheck.web.patient.holds import hold_of, own_standing, rule_of_line, ticked
 from formcheck.web.patient.own import own_patient
 from formcheck.web.patient.pages import listed_set, set_path, set_words
+from formcheck.web.security import permissions
 
 ANSWER_HOLDS = timedelta(hours=2)
 """Answers before a set are asked again after so long (common practice)."""
@@ -290,6 +292,7 @@ def _card(request):
         dose=patient_words.dose_words(of.line, of.exercise),
         targets=[patient_words.bound_words(b) for b in of.line.targets],
         limits=[patient_words.limit_words(b) for b in of.line.limits],
+        cue=patient_words.cue_words(of.line, of.exercise, [plane]),
         set_up=patient_words.set_up_words(of.exercise),
         cautions=patient_words.cautions(of.exercise),
         sides=_clip_sides(of),
@@ -346,6 +349,7 @@ def _record(request):
         return go(request, set_path(s))
     plan = recording_plan(of.line, of.exercise)
     plane = s.view or of.exercise.figure.plane
+    point = cue_point(of.line, of.exercise) if is_cued_from(plane, of.exercise) else None
     facts = {
         "stopped": f"{set_path(s)}/stopped",
         "upload": _upload_facts(request, of, s),
@@ -354,6 +358,7 @@ def _record(request):
             "side": s.side,
             "plane": plane,
             "involved": _near_side(request, s),
+            **({"cue": point.at_deg} if point else {}),
         },
         "n": plan.n,
         "holdS": plan.hold_s,
@@ -364,14 +369,18 @@ def _record(request):
         "repetitions": of.line.repetitions,
         "restS": of.line.rest_s,
     }
-    return render(
+    page = render(
         request,
         "my_record.html.j2",
         **_about(request, of, s),
         facts=json.dumps(facts),
         camera_words=_camera_words(request, of, s, plane),
         plan=plan,
+        cue=patient_words.cue_words(of.line, of.exercise, [plane]),
         is_lying=of.exercise.position in patient_words.LYING_POSITIONS,
         can_raise_arms=of.exercise.position != "prone",
         camera=camera_svg(of.exercise, plane, name="camera", near=_near_side(request, s)),
     )
+    # The one page where a patient may ask for the microphone, to stop by voice.
+    page.headers["permissions-policy"] = permissions("camera", "microphone")
+    return page

@@ -52,6 +52,9 @@ export class Look {
     this.#timer = setInterval(() => this.#send(), 40);
   }
 
+  // When the picture was taken that was answered last.
+  get takenAt() { return this.#sentAt; }
+
   get isOpen() { return this.#socket !== null; }
 
   #send() {

@@ -1,12 +1,14 @@
 // One set, hands-free: framing, countdown, recording, end. Words and figures for three metres.
 import { cameraTrouble, Look, openCamera } from "./my_camera.js";
 import { askServer, Upload } from "./my_upload.js";
+import { Listener, whyNotHere } from "./my_listen.js";
 import { Voice } from "./my_voice.js";
 
 const $ = (id) => document.getElementById(id);
 const stage = $("stage");
 const facts = JSON.parse(stage.dataset.facts);
 const voice = new Voice();
+let listener = null;
 
 // A hold that cannot be seen is timed: held, then as long at rest, at most so many seconds.
 const MOST_RELAXED_S = 5;
@@ -27,6 +29,10 @@ let goodSince = null, badSince = null, said = "", saidAt = 0, isByHand = false;
 let countdownTimer = null, clockTimer = null;
 let startedAt = 0, counted = 0, isHoldTold = false, endTimer = null, phase = "";
 const pieces = [];
+const CUE_UNSEEN_MS = 2000;   // the knee out of sight for so long is told
+const cueWords = $("cue-note")?.textContent ?? "";
+const cues = [];              // ms from the picture taken to the sound, of each cue
+let kneeSeenAt = 0;
 
 const show = (id, is) => { $(id).hidden = !is; };
 
@@ -61,6 +67,7 @@ function tell(words, { isAloud = true, pattern, isAgain = false } = {}) {
 function fail(words) {
   setState("failed");
   look?.close();
+  listener?.close();
   clearInterval(clockTimer);
   clearInterval(countdownTimer);
   show("trouble", true);
@@ -104,6 +111,7 @@ async function turnOn() {
 function openLook() {
   look = new Look($("preview"), facts.live, onAnswer, () => {
     // The recording goes on without the live look; buttons and the time limit still end it.
+    noteCue("The live help stopped: no sound near the limit will come.");
     if (state === "framing") tell("The live help stopped. You can start by the button.");
     if (state === "countdown" || state === "recording") isByHand = true;
   });
@@ -129,10 +137,32 @@ function onAnswer(answer) {
   } else if (state === "countdown" && !isByHand && badSince !== null && at - badSince > BAD_FOR_MS) {
     breakCountdown(answer.say);
   } else if (state === "recording" && answer.count) {
+    if (answer.cue) onCue(answer.cue);
     onCount(answer.count);
     const words = { arms: "You raised both arms.", near: "You came to the camera.", gone: "You went away.", aside: "You left your place." }[answer.left];
     if (words) end(words);
   }
+}
+
+// -- the sound near a limit
+
+function noteCue(words) {
+  if (facts.live.cue === undefined) return; // the page says already that none will come
+  const note = $("cue-note");
+  if (note.textContent !== words) note.textContent = words;
+}
+
+function onCue(cue) {
+  const at = performance.now();
+  if (cue.isDue) {
+    voice.cue("Near your limit.", [990, 990]);
+    cues.push(Math.round(performance.now() - look.takenAt));
+    stage.dataset.cues = JSON.stringify(cues);
+  }
+  if (cue.isSeen) kneeSeenAt = at;
+  noteCue(!voice.isOn ? "Voice is off: no sound near the limit will come."
+    : at - kneeSeenAt > CUE_UNSEEN_MS ? "Your knee is not seen from the side: no sound near the limit will come now."
+    : cues.length ? `${cueWords} The last one came ${(cues.at(-1) / 1000).toFixed(2)} s after its picture was taken.` : cueWords);
 }
 
 function showChecks(checks) {
@@ -198,13 +228,16 @@ function startRecording() {
   recorder.start(1000);
   look?.start();
   startedAt = performance.now();
+  kneeSeenAt = startedAt;
   counted = 0;
   setState("recording");
   tell("Start.", { isAgain: true, pattern: [880, 880] });
   $("big").textContent = facts.n === null ? "0:00" : "0";
   $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
   if (isGuided) $("count-note").textContent += ` ${howToStop}`;
-  else setTimeout(() => { if (state === "recording") $("say").textContent = howToStop; }, 4000);
+  else setTimeout(() => {
+    if (state === "recording") $("say").textContent = listener?.isOn ? `${howToStop} Or say “stop”.` : howToStop;
+  }, 4000);
   clockTimer = setInterval(onClock, 200);
 }
 
@@ -297,6 +330,7 @@ async function end(words, { isHurt = false } = {}) {
   tell(`${words} The recording has ended.`, { isAgain: true, pattern: [780, 520, 400] });
   stage.dataset.delays = JSON.stringify((look?.delays ?? []).map(Math.round));
   look?.close();
+  listener?.close();
   if (recorder.state !== "inactive") {
     await new Promise((done) => { recorder.addEventListener("stop", done, { once: true }); recorder.stop(); });
   }
@@ -323,6 +357,7 @@ async function stopByHand(isHurt) {
     breakCountdown("Stopped.");
     if (!isHurt) return;
     look?.close();
+    listener?.close();
     stream.getTracks().forEach((t) => t.stop());
     setState("ending");
     await tellStop(null, null, null);
@@ -343,7 +378,39 @@ document.addEventListener("keydown", (event) => {
   }
 });
 $("voice").checked = voice.isOn;
-$("voice").addEventListener("change", (event) => voice.set(event.target.checked));
+$("voice").addEventListener("change", (event) => {
+  voice.set(event.target.checked);
+  noteCue(voice.isOn ? cueWords : "Voice is off: no sound near the limit will come.");
+});
+if (!voice.isOn) noteCue("Voice is off: no sound near the limit will come.");
+
+// -- stop by voice, only where the device itself understands speech
+
+const listening = (words) => { $("listen-told").textContent = words; };
+
+async function offerListening() {
+  const why = await whyNotHere();
+  if (why) { listening(`Stop by voice is not offered in this browser: ${why} Stop by a button or a key${facts.isProne ? "" : ", or raise both arms"}.`); return; }
+  listening("This device understands “stop” and “it hurts” itself; no sound leaves it or is kept.");
+  show("listen-offer", true);
+}
+
+$("listen").addEventListener("change", (event) => {
+  listener?.close();
+  listener = null;
+  if (!event.target.checked) { listening("Stop by voice is off."); return; }
+  listening("Waiting for the microphone: allow it in the browser.");
+  listener = new Listener({
+    began: () => listening("Listening. Say “stop” or “it hurts”: the set ends and is kept as by the button “It hurts, stop”."),
+    heard: () => stopByHand(true),
+    lost: (why) => {
+      event.target.checked = false;
+      listening(`Stop by voice is off: ${why} Stop in another way.`);
+      if (state === "recording") tell(howToStop, { isAgain: true, pattern: [400, 300] });
+    },
+  });
+});
+offerListening();
 const length = localStorage.getItem("formcheck.countdown") ?? "10";
 if ([...$("countdown").options].some((o) => o.value === length)) $("countdown").value = length;
 $("countdown").addEventListener("change", (event) => localStorage.setItem("formcheck.countdown", event.target.value));

@@ -45,6 +45,12 @@ export class Voice {
     speechSynthesis.speak(said);
   }
 
+  // A sound at once, and the words after it where a voice is there.
+  cue(words, pattern) {
+    this.beep(pattern);
+    if (this.hasWords) this.say(words);
+  }
+
   beep(pattern) {
     if (!this.isOn || !this.#sound) return;
     let at = this.#sound.currentTime + 0.02;
