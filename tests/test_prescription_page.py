@@ -186,6 +186,18 @@ def test_only_what_exercise_and_camera_can_give_is_offered_by_name():
     assert [(t.measure, t.at_most, t.tolerance) for t in goal] == [("thigh_inclination_deg", 0, 10)]
 
 
+def test_the_sound_near_a_limit_is_offered_where_the_bend_is_measured_and_goes_round():
+    squat, raise_ = line_views(begun("add:squat", "add:straight_leg_raise"))
+    assert "cue_at_limit" in squat.shows
+    assert "cue_at_limit" not in raise_.shows
+    asked = form_from(sent(begun("add:squat"), **{"e0.cue_at_limit": "yes"}))
+    text = prescription_text_of(asked, "KN-1")
+    assert "cue_at_limit = true" in text
+    again = form_of(parse_prescription(text, "x"))
+    assert again.values["e0.cue_at_limit"] == "yes"
+    assert "cue_at_limit" not in prescription_text_of(begun("add:squat"), "KN-1")
+
+
 def test_a_precaution_is_written_once_and_stands_in_every_exercise_that_can_show_it():
     form = begun("template:early_strengthening", **LIMIT)
     record = record_of(form)

@@ -526,6 +526,41 @@ def test_criteria_are_facts_and_can_be_changed(site):
     assert clinician.post(f"{at}/criteria", {"progress_sessions": "3"}).status == 303
 
 
+def test_a_set_is_reviewed_with_a_correction_in_twelve_actions(browser, squat_results, tmp_path):
+    """Clicks and fields from the work list to the set signed, a repetition left out."""
+    clinic = new_clinic(tmp_path)
+    stored = measured_set(
+        clinic,
+        new_patient(clinic),
+        clinic_results(squat_results, tmp_path),
+        outcomes={"target": "not_reached", "limit": "kept"},
+    )
+    n = 0
+
+    def act(do, *about, **named) -> None:
+        nonlocal n
+        do(*about, **named)
+        n += 1
+
+    with running_site(clinic) as own, page_of(browser, _link(own)) as page:
+        act(page.get_by_role("link", name=re.compile("^Review")).first.click)
+        act(page.get_by_text("Leave a repetition out", exact=True).click)
+        act(page.select_option, "#l-rep", index=1)
+        act(page.fill, "#l-why", "turned to the camera")
+        act(page.fill, "#by-left", "M.T.")
+        act(page.get_by_role("button", name="Leave it out").click)
+        page.get_by_text("turned to the camera").first.wait_for()
+        if not page.input_value("#by-reviewed"):
+            act(page.fill, "#by-reviewed", "M.T.")
+        act(page.get_by_role("button", name="Mark as reviewed").click)
+        page.get_by_text("This set is final.").wait_for()
+    assert n <= 12, n
+    assert find_set(clinic, stored.uid).is_final
+    (left_out,) = corrections_of(clinic, stored.id)
+    assert (left_out.correction.kind, left_out.correction.repetition) == ("left out", 1)
+    clinic.close()
+
+
 def test_the_course_opens_its_sets_and_tells_a_line_and_what_was_done(site):
     text = site.clinician().get("/clinic/patients/KN-204").text
     points = re.findall(r'<a href="/clinic/sets/([^"]+)" aria-label="[^"]+, open the set">', text)

@@ -158,6 +158,10 @@ ASKED = [
      "never looked at", "add film"),
     ("while it is easy, and no most", "hold_s = 5", "hold_while_easy = true",
      "hold_while_easy", "exercises[0].hold_while_easy", "names no most", "add hold_s"),
+    ("a sound near no limit", "twice a day\"", "twice a day\"\ncue_at_limit = true",
+     "cue_at_limit", "exercises[1].cue_at_limit", "no limit says how far", "add a limit"),
+    ("a sound with no set filmed", "3 times a week\"", "3 times a week\"\ncue_at_limit = true",
+     "cue_at_limit", "exercises[0].cue_at_limit", "none will come", "film a set"),
 ]  # fmt: skip
 
 
@@ -169,6 +173,8 @@ def changed(name: str, old: str, new: str) -> str:
         text = text.replace("knee_flexion_least_deg", "trunk_inclination_deg")
     if name == "hold without a time":
         text = text.replace("knee_flexion_least_deg", "plateau_level_deg")
+    if name == "a sound with no set filmed":
+        text = text.replace('[[exercises.film]]\nset_number = 1\nview = "sagittal"\n', "")
     if "cannot keep its limit" in name:
         text = text.replace('"squat"', '"bridge"').replace(DEPTH, HIPS)
     return text
