@@ -1,4 +1,5 @@
 import json
+import math
 import os
 import sqlite3
 import stat
@@ -864,7 +865,14 @@ def test_findings_scores_and_goals_are_kept_or_refused(clinic):
     assert findings.findings_of(clinic, patient.id)[0].value == 128
     assert findings.scores_of(clinic, patient.id)[0].least_change == 8
     assert findings.goals_of(clinic, patient.id)[0].reached_on == "2025-04-01"
-    for wrong in ({"kind": "colour"}, {"value": 400.0}, {"side": "middle"}, {"day": "yesterday"}):
+    ahead = {"day": (today() + timedelta(days=1)).isoformat()}
+    for wrong in (
+        {"kind": "colour"},
+        {"value": 400.0},
+        {"side": "middle"},
+        {"day": "yesterday"},
+        ahead,
+    ):
         values = {
             "day": "2025-03-01",
             "kind": "passive_flexion",
@@ -914,6 +922,20 @@ def test_the_limb_symmetry_index_is_the_trades(clinic, kind, left, right, involv
     assert found.is_involved == (involved == "left")
 
 
+def test_an_index_of_two_methods_is_told_to_be_one(clinic):
+    kind = "extensor_strength_nm"
+    entered = _entered(
+        clinic,
+        new_patient(clinic),
+        (kind, "left", 100.0, "isokinetic, 60 per s"),
+        (kind, "right", 200.0, "isometric, 90 deg"),
+    )
+    (found,) = findings.symmetry_of_findings(entered, "left")
+    assert not found.is_same_method
+    same = tuple(replace(f, words="isometric, 90 deg") for f in entered)
+    assert findings.symmetry_of_findings(same, "left")[0].is_same_method
+
+
 def test_force_is_never_set_against_torque_nor_one_day_against_another(clinic):
     entered = _entered(
         clinic,
@@ -937,6 +959,8 @@ def test_force_is_never_set_against_torque_nor_one_day_against_another(clinic):
         ("extensor_strength_kg", "both", 30.0, ""),
         ("extensor_strength_kg", "left", None, "strong"),
         ("step_down_errors", "left", 2.5, ""),
+        ("step_down_errors", "left", math.inf, ""),
+        ("step_down_errors", "left", math.nan, ""),
         ("timed_hop_s", "left", 0.0, ""),
     ],
 )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from formcheck.clinic.database import Clinic, add, change, now, rows
+from formcheck.clinic.database import Clinic, add, change, now, rows, today
 from formcheck.clinic.patients import checked_initials
 from formcheck.model.errors import UsageError
 
@@ -95,7 +95,8 @@ other. Hop tests as in common practice (Noyes 1991)."""
 
 INDEX_FACT = (
     "Customary line 90 %, by consensus: it did not predict a safe return, and of uninjured "
-    "athletes 24 % pass a whole battery at it (PMC9808831). The other leg may be weakened too."
+    "athletes 24 % pass a whole battery at it (PMC9808831 and reviews; from memory which says "
+    "which). The other leg may be weakened too."
 )
 
 
@@ -125,6 +126,8 @@ class LimbSymmetry:
     side: str
     percent: float
     is_involved: bool
+    is_same_method: bool
+    """Whether what was written to the two values (device, position) is the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,12 +156,15 @@ class Goal:
     made_by: str
 
 
-def checked_day(text: str) -> str:
-    """The day as year-month-day. Raises UsageError."""
+def checked_day(text: str, *, may_be_ahead: bool = False) -> str:
+    """The day as year-month-day. Raises UsageError, also for one that is still to come."""
     try:
-        return date.fromisoformat(text.strip()).isoformat()
+        day = date.fromisoformat(text.strip())
     except ValueError:
         raise UsageError("write the date as year-month-day, for instance 2025-03-31") from None
+    if day > today() and not may_be_ahead:
+        raise UsageError(f"{day.isoformat()} is still to come; write the day on which it was")
+    return day.isoformat()
 
 
 def add_finding(
@@ -188,8 +194,8 @@ def add_finding(
         value = None
     else:
         low, high = of.bounds
-        is_whole = of.unit != "errors" or value is None or value == int(value)
-        if value is None or not low <= value <= high or not is_whole:
+        is_right = value is not None and low <= value <= high
+        if not is_right or (of.unit == "errors" and value != round(value)):
             unit = "degrees" if of.unit == "deg" else of.unit
             raise UsageError(f"{of.name}: write a value in {unit}, from {low:g} to {high:g}")
         if of.has_index and side == "both":
@@ -230,10 +236,12 @@ def symmetry_of_findings(
     involved : "left" or "right"; anything else: the worse side is set against the better one.
     """
     values: dict[tuple[str, str], dict[str, float]] = {}
+    methods: dict[tuple[str, str], dict[str, str]] = {}
     for f in found:
         kind = FINDINGS.get(f.kind)
         if kind and kind.has_index and f.value is not None:
             values.setdefault((f.day, f.kind), {})[f.side] = f.value
+            methods.setdefault((f.day, f.kind), {})[f.side] = f.words
     out = []
     for (day, name), of in sorted(values.items()):
         if not {"left", "right"} <= of.keys():
@@ -246,7 +254,12 @@ def symmetry_of_findings(
         above, below = (of[other], of[side]) if is_less_better else (of[side], of[other])
         out.append(
             LimbSymmetry(
-                kind=name, day=day, side=side, percent=100 * above / below, is_involved=is_known
+                kind=name,
+                day=day,
+                side=side,
+                percent=100 * above / below,
+                is_involved=is_known,
+                is_same_method=len(set(methods[day, name].values())) == 1,
             )
         )
     return tuple(out)
@@ -310,7 +323,7 @@ def add_goal(
             patient_id=patient_id,
             words=words.strip(),
             set_on=checked_day(set_on),
-            due_on=checked_day(due_on) if due_on else None,
+            due_on=checked_day(due_on, may_be_ahead=True) if due_on else None,
             made_by=checked_initials(by),
         )
 

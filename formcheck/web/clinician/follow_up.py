@@ -265,6 +265,8 @@ def _index_rows(findings, prescription) -> list[tuple[str, str, str]]:
         other = "right" if x.side == "left" else "left"
         role = "involved" if x.is_involved else "worse"
         words = f"{x.percent:.0f} % ({x.side}, the {role} side, of {other})"
+        if not x.is_same_method:
+            words += "; what was written to the two sides differs: the same method?"
         rows.append((x.day, FINDINGS[x.kind].name, words))
     return rows
 
