@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import t as student
 
 from formcheck.evidence.progress import SessionValue
-from formcheck.evidence.trend import trend
+from formcheck.evidence.trend import days_of, slope_of, trend
 
 # NIST Statistical Reference Datasets, linear regression, "Norris" (calibration of ozone
 # monitors, 36 observations): y and x, and the certified slope with its standard deviation.
@@ -36,12 +36,24 @@ def _sessions(days, values, standard=math.nan):
 
 def test_slope_and_interval_are_the_certified_ones():
     # A week of the line is a unit of the data set.
-    x = [7 * float(v) for v in NORRIS_X.split()]
-    y = [float(v) for v in NORRIS_Y.split()]
-    found = trend(KEY, _sessions(x, y))
-    assert found.n == 36
-    assert found.per_week == pytest.approx(NORRIS_SLOPE, rel=1e-12)
-    assert found.half_width == pytest.approx(student.ppf(0.975, 34) * NORRIS_SLOPE_SD, rel=1e-9)
+    x, y = [float(v) for v in NORRIS_X.split()], [float(v) for v in NORRIS_Y.split()]
+    slope, half_width = slope_of(x, y)
+    assert slope == pytest.approx(NORRIS_SLOPE, rel=1e-12)
+    assert half_width == pytest.approx(student.ppf(0.975, 34) * NORRIS_SLOPE_SD, rel=1e-9)
+
+
+def test_the_sets_of_a_day_are_one_point_no_surer_than_one_of_them():
+    days, values = [0, 0, 7, 14, 14, 14], [58.0, 62.0, 63.0, 60.0, 64.0, 65.0]
+    found = days_of(_sessions(days, values, standard=4.0))
+    assert [(d.day, d.value, d.between_standard) for d in found] == [
+        (0, 60.0, 4.0),
+        (7, 63.0, 4.0),
+        (14, 63.0, 4.0),
+    ]
+    line = trend(KEY, _sessions(days, values, standard=4.0))
+    assert (line.n, line.n_sets, line.per_week) == (3, 6, pytest.approx(1.5))
+    once = trend(KEY, _sessions([0, 7, 14], [60.0, 63.0, 63.0], standard=4.0))
+    assert line.half_width == pytest.approx(once.half_width)
 
 
 @pytest.mark.parametrize("days", [[], [1, 8], [1, 1, 8, 8, 8]])
@@ -72,14 +84,19 @@ def test_without_any_known_error_nothing_is_claimed():
     assert found.verdict == "not_enough_information"
 
 
-def test_the_interval_holds_the_slope_it_was_made_from():
+@pytest.mark.parametrize("n_days", [3, 12])
+@pytest.mark.parametrize("n_sets", [1, 3])
+def test_the_interval_holds_the_slope_it_was_made_from(n_sets, n_days):
+    # A day's sets share its error (standard deviation 3) and differ by their own (1).
     rng = np.random.default_rng(7)
     held, n = 0, 300
     for _ in range(n):
-        days = np.cumsum(rng.integers(1, 6, 12))
+        of_day = np.cumsum(rng.integers(1, 6, n_days))
         slope = rng.uniform(-5, 5)
-        values = 60 + slope * days / 7 + rng.normal(0, 3, len(days))
-        found = trend(KEY, _sessions(days.tolist(), values, 3.0))
+        days = np.repeat(of_day, n_sets)
+        shared = np.repeat(rng.normal(0, 3, n_days), n_sets)
+        values = 60 + slope * days / 7 + shared + rng.normal(0, 1, len(days))
+        found = trend(KEY, _sessions(days.tolist(), values, math.hypot(3, 1)))
         held += abs(found.per_week - slope) <= found.half_width
     # The wider of two intervals holds it in 95 % or more: below 0.92 once in a hundred.
     assert held / n >= 0.92

@@ -569,10 +569,11 @@ def test_the_course_opens_its_sets_and_tells_a_line_and_what_was_done(site):
     assert set(points) <= known
     in_table = re.findall(r'<th scope="row"><a href="/clinic/sets/([^"]+)">\d', text)
     assert set(points) == set(in_table), "a keyboard and a reader find each point in the table"
-    assert re.search(r"over \d sets in \d+(\.\d)? weeks \([+−]?\d+\.\d ± \d+\.\d° a week\)", text)
+    line = r"over \d sets on \d days in \d+(\.\d)? weeks \([+−]?\d+\.\d ± \d+\.\d° a week\)"
+    assert re.search(line, text)
     kept = text.partition('id="h-kept"')[2].partition("</section>")[0]
     assert "filmed" in kept
-    assert "Effort, 0 to 10" in kept
+    assert "last 5" in kept, "the effort stated after filmed sets"
 
 
 def test_the_clinics_own_measures_stand_with_their_index_and_what_is_published(site):

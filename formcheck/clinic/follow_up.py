@@ -92,7 +92,7 @@ def change_of(key: str, earlier: Point, later: Point) -> Change:
 
 
 def trend_of(key: str, points: Sequence[Point]) -> Trend | None:
-    """The line through all sets of one measure and side; None below three different days."""
+    """The line through all days of one measure and side; None below three different days."""
     mdc95 = next((p.mdc95 for p in reversed(points) if p.mdc95 is not None), None)
     return trend(key, [p.session for p in points], mdc95)
 

@@ -134,7 +134,7 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
 
 
 def trend_words(key: str, found: Trend | None) -> str:
-    """The line through all sets in words: its change with the interval, and the slope a week."""
+    """The line through all days in words: its change with the interval, and the slope a week."""
     if found is None:
         return "too few days for a line"
     factor, decimals, sign = wording.shown(key)
@@ -144,8 +144,8 @@ def trend_words(key: str, found: Trend | None) -> str:
     weeks = wording.number(found.weeks, 0 if found.weeks >= 3 else 1)
     text = (
         f"{plus}{wording.quantity(key, found.along)} "
-        f"{wording.plus_minus(key, found.along_half_width)} over {found.n} sets in {weeks} weeks "
-        f"({plus}{a_week} ± {of_slope}{sign} a week)"
+        f"{wording.plus_minus(key, found.along_half_width)} over {found.n_sets} sets on "
+        f"{found.n} days in {weeks} weeks ({plus}{a_week} ± {of_slope}{sign} a week)"
     )
     if found.verdict == "not_enough_information":
         return f"{text}; {found.basis}"

@@ -9,20 +9,22 @@ import numpy as np
 from formcheck.evidence.agreement import NORMAL_95
 from formcheck.evidence.progress import SessionValue, Verdict, smallest_change
 
-LEAST_SESSIONS = 3
+LEAST_DAYS = 3
 """A line through two points has no scatter about it, so that its slope has no interval."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """A least-squares line through the means of sets over time.
+    """A least-squares line through the means of days over time.
 
-    n : sets it runs through. weeks : from the first to the last. per_week, half_width : slope and
-    the half of its 95 % interval, in the measure's unit a week. smallest : the smallest detectable
-    change between two sets, NaN where not known; basis : where that comes from, in words.
+    n : days it runs through. n_sets : sets filmed on them. weeks : from the first to the last.
+    per_week, half_width : slope and the half of its 95 % interval, in the measure's unit a week.
+    smallest : the smallest detectable change between two days, NaN where not known; basis : where
+    that comes from, in words.
     """
 
     n: int
+    n_sets: int
     weeks: float
     per_week: float
     half_width: float
@@ -31,7 +33,7 @@ class Trend:
 
     @property
     def along(self) -> float:
-        """The change along the line from the first set to the last."""
+        """The change along the line from the first day to the last."""
         return self.per_week * self.weeks
 
     @property
@@ -49,35 +51,66 @@ class Trend:
         return "larger_than_error" if is_sure and is_large else "within_error"
 
 
-def trend(key: str, sessions: Sequence[SessionValue], mdc95: float | None = None) -> Trend | None:
-    """The line through all sessions of one measure and side; None below three different days.
+def slope_of(weeks: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
+    """(slope, half of its 95 % interval) of the ordinary least-squares line, in units a week.
 
-    Ordinary least squares (scipy.stats.linregress). Every set counts the same: what differs
-    between days (clothes, light, the camera's place) is much the same for all, and weighting by
-    the sets' own errors would trust a set that was filmed well beyond that. The interval is the
-    wider of two: by Student's t with n - 2 degrees from the scatter about the line, which few
-    sets tell badly, and the one that the sets' own errors give.
-
-    mdc95 : of this measure from the clinic's own test-retest recordings, if it has any.
+    By scipy.stats.linregress and Student's t with n - 2 degrees; three points at least.
     """
     from scipy.special import stdtrit
     from scipy.stats import linregress
 
-    if len({s.day for s in sessions}) < LEAST_SESSIONS:
+    line = linregress(weeks, values)
+    return float(line.slope), float(stdtrit(len(weeks) - 2, 0.975) * line.stderr)
+
+
+def days_of(sessions: Sequence[SessionValue]) -> tuple[SessionValue, ...]:
+    """One value a day, the mean of its sets, the oldest first.
+
+    The sets of a day share clothes, light and the camera's place, so that their mean is taken as
+    no surer than one of them: its standard uncertainty is the mean of those that are known.
+    """
+    of_day: dict[int, list[SessionValue]] = {}
+    for s in sessions:
+        of_day.setdefault(s.day, []).append(s)
+    out = []
+    for day in sorted(of_day):
+        known = [s.between_standard for s in of_day[day] if math.isfinite(s.between_standard)]
+        out.append(
+            SessionValue(
+                day=day,
+                value=float(np.mean([s.value for s in of_day[day]])),
+                between_standard=float(np.mean(known)) if known else math.nan,
+            )
+        )
+    return tuple(out)
+
+
+def trend(key: str, sessions: Sequence[SessionValue], mdc95: float | None = None) -> Trend | None:
+    """The line through all sessions of one measure and side; None below three different days.
+
+    Every day counts the same, however many sets were filmed on it: what differs between days
+    (clothes, light, the camera's place) is common to a day's sets, and weighting by the sets' own
+    errors would trust a day that was filmed well beyond that. The interval is the wider of two:
+    from the scatter about the line, which few days tell badly, and the one that the days' own
+    errors give.
+
+    mdc95 : of this measure from the clinic's own test-retest recordings, if it has any.
+    """
+    days = days_of(sessions)
+    if len(days) < LEAST_DAYS:
         return None
-    ordered = sorted(sessions, key=lambda s: s.day)
-    weeks = np.array([s.day for s in ordered], float) / 7
-    line = linregress(weeks, [s.value for s in ordered])
-    scattered = float(stdtrit(len(ordered) - 2, 0.975) * line.stderr)
+    weeks = np.array([d.day for d in days], float) / 7
+    per_week, scattered = slope_of(weeks.tolist(), [d.value for d in days])
     centred = weeks - weeks.mean()
-    errors = np.array([s.between_standard for s in ordered])
+    errors = np.array([d.between_standard for d in days])
     known = np.where(np.isfinite(errors), errors, 0.0)
     given = NORMAL_95 * float(np.sqrt((centred**2 * known**2).sum()) / (centred**2).sum())
-    smallest, basis = smallest_change(key, ordered[0], ordered[-1], mdc95)
+    smallest, basis = smallest_change(key, days[0], days[-1], mdc95)
     return Trend(
-        n=len(ordered),
+        n=len(days),
+        n_sets=len(sessions),
         weeks=float(weeks[-1] - weeks[0]),
-        per_week=float(line.slope),
+        per_week=per_week,
         half_width=max(scattered, given),
         smallest=smallest,
         basis=basis,

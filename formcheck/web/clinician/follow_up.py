@@ -90,7 +90,7 @@ def _drawn(clinic, patient: Patient, prescription):
 
 def _changes(found) -> list[tuple[str, str, str, str, str]]:
     """(exercise and side, measure, latest mean with interval, change since the first, line
-    through all sets)."""
+    through all days)."""
     rows = []
     for series in found.measures:
         for side in series.sides:
