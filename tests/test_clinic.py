@@ -1224,6 +1224,48 @@ def test_done_of_planned_is_counted_by_the_days_of_the_plan(clinic):
     assert weeks[:2] == [[(7, 3), (3, 3), (0, 3)], [(2, 3), (0, 3), (0, 3)]]
 
 
+def test_effort_is_of_the_line_whose_set_it_was_said_of_or_written_to(clinic):
+    """A form after a filmed set names no side: the set does. Paper carries effort by itself."""
+    patient = new_patient(clinic)
+    record = current_prescription(clinic, patient.id).record()
+    raise_ = record.exercises[2]
+    lines = tuple(replace(raise_, sides=(side,)) for side in ("left", "right"))
+    record = replace(record, valid_from=date(2025, 3, 3), exercises=lines)
+    for day, side, effort in (("2025-03-03", "left", 4), ("2025-03-06", "right", 7)):
+        made = new_set(clinic, patient, exercise=raise_.exercise, side=side, day=day)
+        answers.add_answer(
+            clinic,
+            patient.id,
+            "after",
+            set_id=made.id,
+            exercise=raise_.exercise,
+            day=day,
+            effort=effort,
+        )
+    answers.tick(
+        clinic,
+        patient.id,
+        exercise=raise_.exercise,
+        side="left",
+        set_number=1,
+        kind="done",
+        day="2025-03-05",
+        paper_by="M.T.",
+        effort=5,
+    )
+    # Of another exercise: of no line here.
+    answers.add_answer(clinic, patient.id, "after", exercise="squat", day="2025-03-05", effort=9)
+    kept = plan_kept(
+        record,
+        (),
+        sets_of(clinic, patient.id),
+        answers.ticks_of(clinic, patient.id),
+        date(2025, 3, 10),
+        answers.answers_of(clinic, patient.id),
+    )
+    assert [k.efforts for k in kept] == [(4, 5), (7,)]
+
+
 @pytest.mark.parametrize(
     ("done", "words"),
     [

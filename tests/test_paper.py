@@ -130,6 +130,7 @@ def test_paper_counts_as_ticked_in_days_dose_effort_and_pain(clinic, patient):
     ticks, history = ticks_of(clinic, patient.id), history_of(clinic, patient.id)
     kept = plan_kept(prescription, history, [], ticks, day(3))
     assert [k.n_done for k in kept] == [1] * len(kept)
+    assert all(set(k.efforts) == {7} for k in kept)
 
 
 def test_a_pain_over_the_limit_on_paper_is_told(clinic, patient):

@@ -24,8 +24,8 @@ class LineKept:
     """One line of a plan: days on which anything of it was done, and days planned until now.
 
     loads_kg : the weights that were used, the oldest first, each once in a row. n_filmed,
-    n_ticked : sets. efforts : as stated after its sets, the oldest first, 0 to 10. weeks : (first
-    day, days done, days planned) of the last LATEST_WEEKS, from Mondays on.
+    n_ticked : sets. efforts : as stated after its sets or written on paper, the oldest first,
+    0 to 10. weeks : (first day, days done, days planned) of the last LATEST_WEEKS, from Mondays on.
     """
 
     line: PrescribedExercise
@@ -99,9 +99,7 @@ def plan_kept(
                 loads_kg=tuple(loads),
                 n_filmed=len(own),
                 n_ticked=sum(t.kind == "done" for t in words),
-                efforts=tuple(
-                    a.effort for a in said if a.effort is not None and _is_of_line(a, line, begins)
-                ),
+                efforts=_efforts(line, begins, own, words, said),
                 weeks=_weeks(done, line, begins, last),
             )
         )
@@ -122,6 +120,25 @@ def _weeks(
             n_done = sum(first <= d <= end for d in done)
             out.append((first, n_done, schedule.n_planned(first, end)))
     return tuple(out)
+
+
+def _efforts(
+    line: PrescribedExercise,
+    begins: date,
+    sets: Sequence[StoredSet],
+    ticks: Sequence[Tick],
+    said: Sequence[Answer],
+) -> tuple[int, ...]:
+    """What was stated of a line's sets, filmed or written on paper, the oldest first.
+
+    An answer after a filmed set may name no side: its set does.
+    """
+    ids = {s.id for s in sets}
+    of_line = [
+        a for a in said if (_is_of_line(a, line, begins) if a.set_id is None else a.set_id in ids)
+    ]
+    stated = sorted((*of_line, *ticks), key=lambda x: x.day)
+    return tuple(x.effort for x in stated if x.effort is not None)
 
 
 def _is_of_line(one: StoredSet | Tick | Answer, line: PrescribedExercise, begins: date) -> bool:
