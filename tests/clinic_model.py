@@ -190,7 +190,9 @@ class Folder:
         backup.remove_backup_leftovers(self.clinic.folder)
         jobs.take_back(self.clinic)
 
-    def do(self, work, after: State, trouble: Trouble | None = None, *, is_deletion=False) -> bool:
+    def do(
+        self, work, after: State, trouble: Trouble | None = None, *, is_settled_by_start=False
+    ) -> bool:
         """Does a piece of work under trouble; whether it was acknowledged.
 
         What is there afterwards is the state before it or the one after it.
@@ -206,7 +208,7 @@ class Folder:
             self.restart()
         except FormcheckError as error:
             told = str(error)
-            if is_deletion:
+            if is_settled_by_start:
                 self.restart()
         except OSError as error:
             if error.errno != errno.ENOSPC:
@@ -375,7 +377,7 @@ class Folder:
             lambda: uploads.throw_away_upload(self.clinic, uid, patient.id),
             after,
             trouble,
-            is_deletion=True,
+            is_settled_by_start=True,
         )
         if content and uid not in self.state.uploads:
             self.gone.add(content)
@@ -412,7 +414,7 @@ class Folder:
             lambda: deletion.delete_set(self.clinic, uid, by="M.T.", reason="asked"),
             after,
             trouble,
-            is_deletion=True,
+            is_settled_by_start=True,
         )
 
     def delete_patient(self, code: str, trouble: Trouble) -> None:
@@ -422,7 +424,7 @@ class Folder:
             lambda: deletion.delete_patient(self.clinic, code, by="M.T.", reason="asked"),
             after,
             trouble,
-            is_deletion=True,
+            is_settled_by_start=True,
         )
         if code not in self.state.plans:
             self.gone |= parts
@@ -474,7 +476,7 @@ class Folder:
         after = copy.deepcopy(self.saved)
         # What is half here is not in a backup, and what was deleted since comes back with it.
         gone = set(self.gone)
-        self.do(work, after, trouble)
+        self.do(work, after, trouble, is_settled_by_start=True)
         self.restart()
         if self.state == after:
             self.gone = gone - {s[1] for s in self.state.sets.values()}

@@ -192,6 +192,33 @@ def test_a_restore_that_cannot_be_moved_leaves_the_folder_in_its_place(
     assert restoring.earlier_folders(clinic.folder.root) == []
 
 
+def test_a_restore_that_cannot_even_be_moved_back_is_finished_by_the_next_start(
+    clinic, saved, tmp_path, monkeypatch
+):
+    """A disk that takes nothing more after the folder in use was put aside."""
+    import os
+
+    real, n = os.rename, 0
+
+    def fail(*args):
+        nonlocal n
+        n += 1
+        if n >= 2:
+            raise OSError(28, "No space left on device")
+        return real(*args)
+
+    root = clinic.folder.root
+    with monkeypatch.context() as patched:
+        patched.setattr("os.rename", fail)
+        with pytest.raises(OutputError, match=r"start formcheck again.*before-restore"):
+            backup.restore(saved, root, is_replacing=True)
+    assert not root.exists()
+    assert codes(root) == ["KN-204"]
+    (kept,) = restoring.earlier_folders(root)
+    assert codes(kept) == ["KN-311"]
+    assert list(tmp_path.glob("*.restoring-*")) == []
+
+
 def test_a_folder_being_restored_is_not_opened(clinic, saved):
     root = clinic.folder.root
     with restoring.alone(root):

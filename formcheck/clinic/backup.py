@@ -318,7 +318,9 @@ def restore(source: Path, root: Path | None, *, is_replacing: bool = False) -> B
             make_ready(unpacked, kept, is_kept=has_data)
             put_in_place(unpacked, folder.root)
         finally:
-            remove_folder(unpacked)
+            # With nothing in its place the next start finishes with what is unpacked.
+            if folder.root.exists():
+                remove_folder(unpacked)
     open_clinic(folder.root).close()
     return content
 

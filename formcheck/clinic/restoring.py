@@ -71,7 +71,8 @@ def make_ready(unpacked: Path, kept: Path, *, is_kept: bool) -> None:
 def put_in_place(unpacked: Path, place: Path) -> None:
     """Gives an unpacked backup the data folder's name; what was there gets another.
 
-    Raises OutputError, with the folder back in its place.
+    Raises OutputError, with the folder back in its place; or, where not even that can be done,
+    with nothing in it and the unpacked backup ready, so that the next start finishes.
     """
     kept = place.with_name(json.loads((unpacked / _MARK).read_text(encoding="utf-8"))["kept"])
     try:
@@ -83,9 +84,10 @@ def put_in_place(unpacked: Path, place: Path) -> None:
             os.rename(kept, place)
             raise
     except OSError as error:
-        raise OutputError(
-            f"{place}: cannot be moved ({error.strerror}); close what uses it"
-        ) from error
+        mend = "close what uses it"
+        if not place.exists():
+            mend += f", then start formcheck again, which finishes; until then it is {kept.name}"
+        raise OutputError(f"{place}: cannot be moved ({error.strerror}); {mend}") from error
     sync_folder(place.parent)
     end(place)
 
