@@ -110,7 +110,8 @@ def look(page, name: str, *, narrow=PHONE) -> None:
         page.set_viewport_size(size)
         width = page.evaluate("document.documentElement.scrollWidth")
         assert width <= size["width"], (name, size, width)
-    found = violations(page)
+    # The dark colours are those of the desk: they were looked at there.
+    found = _found(page, RULES)
     assert not found, (f"{name} on a phone", found)
 
 

@@ -72,13 +72,43 @@ def test_the_environment_has_the_last_word(tmp_path):
     assert 2 < int(heaps) <= 4
 
 
+_RESIDENT = """
+def resident():
+    return int(open("/proc/self/statm").read().split()[1])
+"""
+
+_PICTURES_WITH_LANDMARKS_BETWEEN = """
+def picture():
+    block = libc.malloc(6_000_000)
+    ctypes.memset(block, 1, 6_000_000)
+    return block
+
+libc.free(picture())  # from here on glibc takes such blocks from the heap
+before = resident()
+pictures, landmarks = [], []
+for _ in range(20):
+    pictures.append(picture())
+    landmarks.append(libc.malloc(100_000))
+for block in pictures:
+    libc.free(block)
+print(resident() - before)
+"""
+
+
+def test_pictures_go_back_to_the_system_whatever_was_kept_between_them():
+    code = _RESIDENT + _PICTURES_WITH_LANDMARKS_BETWEEN
+    assert int(_printed(code)) > 20_000  # pages of 4 KB: most of the 120 MB
+    assert int(_printed("keep_few_heaps()" + code)) < 1_000
+    said = {"MALLOC_MMAP_THRESHOLD_": "10000000"}
+    assert int(_printed("keep_few_heaps()" + code, **said)) > 20_000
+
+
 def test_freed_pages_go_back_to_the_system():
     before, after = map(
         int,
-        _printed("""
-def resident():
-    return int(open("/proc/self/statm").read().split()[1])
-
+        _printed(
+            _RESIDENT
+            + """
 blocks = [libc.malloc(1000) for _ in range(40_000)]
 for block in blocks:
     ctypes.memset(block, 1, 1000)
@@ -88,7 +118,8 @@ for block in blocks:
 before = resident()
 return_free_memory()
 print(before, resident())
-""").split(),
+"""
+        ).split(),
     )
     # 40 MB of pages of 4 KB
     assert before - after > 5_000

@@ -152,16 +152,29 @@ def test_nothing_acknowledged_is_lost_in_fifty_kills_and_no_job_is_stuck(
     _check(data, known)
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that can be forked")
-def test_nothing_is_lost_in_kills_at_every_writing_call_and_at_two_hundred_random_moments():
+def _killed_for_real(*arguments: str) -> dict:
     program = Path(__file__).with_name("killed_for_real.py")
     done = subprocess.run(
-        [sys.executable, program, "200", "7"], capture_output=True, text=True, timeout=1800
+        [sys.executable, program, *arguments], capture_output=True, text=True, timeout=1800
     )
     assert done.returncode == 0, done.stderr[-2000:]
     told = json.loads(done.stdout)
     assert told["lost"] == []
+    return told
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that can be forked")
+def test_nothing_is_lost_in_a_kill_at_the_first_call_of_every_operation():
+    told = _killed_for_real("5", "7", "1")
+    assert min(told["calls"].values()) >= 1
+    assert told["aimed"] > len(told["calls"])
+    assert told["random"] >= 5, told
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that can be forked")
+def test_nothing_is_lost_in_kills_at_every_writing_call_and_at_two_hundred_random_moments():
+    told = _killed_for_real("200", "7")
     assert told["aimed"] >= 200, told
     assert told["random"] >= 200, told
 

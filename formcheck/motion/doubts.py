@@ -149,9 +149,11 @@ def squeeze_findings(
     """
     if is_lying(track):
         return []
+    is_sound = np.ones(len(track.time_s), bool)
     for f in findings:
         if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
-            track = only_where(track, (track.time_s < f.from_s) | (track.time_s > f.to_s))
+            is_sound &= (track.time_s < f.from_s) | (track.time_s > f.to_s)
+    track = only_where(track, is_sound)
     ratio, (least, most) = float("nan"), (0.0, np.inf)
     if view.plane == "sagittal" and off_side_deg(view.azimuth_deg) <= UNSQUEEZED_MOST_OFF_DEG:
         foot = [LANDMARK[series.side, j] for j in ("heel", "toe")]

@@ -2,27 +2,34 @@
 
 glibc gives each new thread a heap of its own, up to eight for a core, and keeps the pages freed
 in each. A clip is looked at by a dozen threads that come and go: which heaps they land in, and so
-the most memory that a run takes, is chance (decision 55).
+the most memory that a run takes, is chance. Once a picture has been freed, glibc keeps room for
+the next ones in these heaps, too, and small blocks between them hold their pages (decision 55).
 """
 
 import ctypes
 import os
 from collections.abc import Callable
 
-_M_ARENA_MAX = -8
-"""Name of the setting in glibc's malloc.h."""
+_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
+"""Names of the settings in glibc's malloc.h."""
 
 N_HEAPS = 2
+LEAST_MAPPED_BYTES = 1 << 20
+"""A picture of 640 x 360 in three colours is nearly this large; smaller ones hardly count."""
 
 
 def keep_few_heaps() -> None:
-    """Limits the heaps of this process to two, unless MALLOC_ARENA_MAX says otherwise.
+    """Limits the heaps of this process to two, and keeps blocks of 1 MiB and more out of them.
 
-    Heaps that are there already stay, so this comes first in a process.
+    Such a block is mapped by itself and goes back to the system when it is freed.
+    MALLOC_ARENA_MAX and MALLOC_MMAP_THRESHOLD_ have the last word. Heaps that are there already
+    stay, so this comes first in a process.
     """
     set_option = _c_function("mallopt")
     if set_option and "MALLOC_ARENA_MAX" not in os.environ:
         set_option(_M_ARENA_MAX, N_HEAPS)
+    if set_option and "MALLOC_MMAP_THRESHOLD_" not in os.environ:
+        set_option(_M_MMAP_THRESHOLD, LEAST_MAPPED_BYTES)
 
 
 def return_free_memory() -> None:
