@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from exercise_cases import CASES
-from skeleton import Camera, Posture, both, film, one, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 from told import told
 
 from formcheck.files.exercises import load_exercise
@@ -126,6 +126,23 @@ def test_shallow_deep_upright_and_leaning_squats_are_squats(knee_deg, trunk_deg)
 def test_a_stiff_knee_and_a_high_seat_are_still_sitting_to_stand():
     high = Posture(trunk=25, **both(hip=55, knee=50))
     report = assessed(film(repeated(high, [STANDING] * 3), SIDE), "sit_to_stand")
+    assert named(report) == []
+    assert report.whole.n_complete == 3
+
+
+def test_who_leans_forward_before_the_seat_is_left_sits_all_the_same():
+    # Five quick stands from a rendered clip: the trunk was over the feet as the hips rose.
+    sitting = Posture(trunk=5, **both(hip=75, knee=100))
+    leaning = Posture(trunk=48, **both(hip=75, knee=100))
+    keys = [Key(posture=sitting, move_s=0, stay_s=1.0)]
+    for _ in range(3):
+        keys += [
+            Key(posture=leaning, move_s=0.5, stay_s=0.1),
+            Key(posture=STANDING, move_s=0.9, stay_s=0.5),
+            Key(posture=leaning, move_s=0.9, stay_s=0.0),
+            Key(posture=sitting, move_s=0.5, stay_s=0.4),
+        ]
+    report = assessed(film(Movement(keys=tuple(keys)), SIDE), "sit_to_stand")
     assert named(report) == []
     assert report.whole.n_complete == 3
 

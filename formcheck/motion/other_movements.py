@@ -13,7 +13,7 @@ from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.codes import OtherMovement, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, Track, View
-from formcheck.motion.camera import mid
+from formcheck.motion.camera import mid_of
 from formcheck.motion.kinematics import Series
 from formcheck.motion.repetitions import Attempt
 
@@ -132,7 +132,8 @@ def _other_movement(
     known = beyond[np.isfinite(beyond)]
     if len(known) and np.median(known) > settings.bend_least_deg:
         return "bend"
-    if trunk_behind_share(a.turn, track, view, series) > settings.seat_least_share:
+    at_turn = slice(a.turn, a.turn + 1)
+    if trunk_behind_shares(at_turn, track, view, series)[0] > settings.seat_least_share:
         return "sitting_down"
     return None
 
@@ -179,18 +180,21 @@ def _is_jump(
     return bool(seen) and min(seen) > settings.jump_least_share / 2
 
 
-def trunk_behind_share(at: int, track: Track, view: View, series: Series) -> float:
-    """How far the middle of the trunk lies behind the ankles at one sample, shares of leg length.
+def trunk_behind_shares(where: slice, track: Track, view: View, series: Series) -> np.ndarray:
+    """How far the middle of the trunk lies behind the ankles, (m,), shares of leg length.
 
-    Seen from the side; what both feet carry lies over them. NaN where not seen.
+    where : the m samples. Seen from the side; what both feet carry lies over them. NaN where not
+        seen.
     """
-    middle = ((mid(track, "hip") + mid(track, "shoulder")) / 2)[at]
-    ankles = mid(track, "ankle")[at]
-    if not np.isfinite(ankles).all():
-        ankles = track.image_px[at, LANDMARK[series.side, "ankle"]]
+    points = track.image_px[where]
+    middle = (mid_of(points, "hip") + mid_of(points, "shoulder")) / 2
+    ankles = mid_of(points, "ankle")
+    is_unseen = ~np.isfinite(ankles).all(axis=1)
+    ankles[is_unseen] = points[is_unseen, LANDMARK[series.side, "ankle"]]
     # A tilted camera moves what is high sideways; balance is about the true vertical.
-    tilted_px = (ankles[1] - middle[1]) * np.tan(np.radians(view.roll_deg))
-    return float(-view.facing_x * (middle[0] - tilted_px - ankles[0]) / series.leg_length_px)
+    tilted_px = (ankles[:, 1] - middle[:, 1]) * np.tan(np.radians(view.roll_deg))
+    behind: np.ndarray = middle[:, 0] - tilted_px - ankles[:, 0]
+    return -view.facing_x * behind / series.leg_length_px
 
 
 def _among_others(
