@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 
+from formcheck.cli.words import set_lines
 from formcheck.files.exercises import load_exercise
 from formcheck.files.report_file import report_json
 from formcheck.model.anatomy import LANDMARK
@@ -14,6 +15,9 @@ from formcheck.model.programme import Bound
 from formcheck.model.records import Measured, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.run.pipeline import assess
+from formcheck.words.finding_words import told_once
+from formcheck.words.patient_result import patient_result
+from formcheck.words.wording import stretch, stretches
 
 STANDING = Posture()
 SQUAT = Posture(trunk=35, **both(hip=75, knee=95))
@@ -54,6 +58,26 @@ def test_repetitions_in_too_few_pictures_give_no_angle_and_no_verdict():
     assert "too_few_pictures" in codes(report)
     assert refused_because_of(report, "knee_flexion_peak_deg") == {"too_few_pictures"}
     assert set(outcomes(report)) == {"not_visible"}
+
+
+def test_what_holds_of_every_repetition_is_told_once_with_its_stretches():
+    # A line each before: of ten quick repetitions ten times the same sentence.
+    quick = repeated(STANDING, [SQUAT] * 6, there_s=0.35, stay_s=0.0, back_s=0.35)
+    report = assessed(film(quick, SIDE))
+    found = [f for f in report.findings if f.code == "too_few_pictures"]
+    assert len(found) == 6
+    told = [t for t in told_once(report, "clinician") if t.findings[0].code == "too_few_pictures"]
+    assert [len(t.findings) for t in told] == [6]
+    shown = stretches(told[0].stretches_s)
+    first = [stretch(f.from_s, f.to_s) for f in found[:3]]
+    assert shown == ", ".join(first) + " and 3 more"
+    in_terminal = [line for line in set_lines(report) if "in so few of the pictures" in line]
+    assert len(in_terminal) == 1
+    assert in_terminal[0].endswith(f"({shown})")
+    of_patient = patient_result(report, load_exercise("squat"))
+    not_seen = [line for line in of_patient.not_seen if "in so few" in line]
+    assert len(not_seen) == 1
+    assert ", and 5 more times: " in not_seen[0]
 
 
 def test_the_same_repetitions_in_twice_the_pictures_are_measured_and_wider():

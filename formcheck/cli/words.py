@@ -3,9 +3,9 @@
 from formcheck.files.report_rounding import as_written
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
-from formcheck.words.finding_words import finding_words
+from formcheck.words.finding_words import told_once
 from formcheck.words.first_line import set_sentence
-from formcheck.words.wording import check_words, in_a_line, stretch
+from formcheck.words.wording import check_words, in_a_line, stretches
 
 
 def set_lines(report: Report) -> list[str]:
@@ -25,13 +25,10 @@ def set_lines(report: Report) -> list[str]:
             f"  {rep.number}{part} at {rep.turn_s:.1f} s{cut}: {shown}"
             + (f" - {outcome}" if outcome else "")
         )
-    for f in report.findings:
-        when = ""
-        if f.from_s is not None and f.to_s is not None:
-            when = f" ({f.from_s:.1f} to {f.to_s:.1f} s)"
-        elif f.from_s is not None or f.to_s is not None:
-            when = f" ({stretch(f.from_s, f.to_s)})"
-        lines.append(f"Note: {finding_words(f, report.exercise_words, 'terminal')}{when}")
+    for told in told_once(report, "terminal"):
+        is_about_all = told.stretches_s == ((None, None),)
+        when = "" if is_about_all else f" ({stretches(told.stretches_s)})"
+        lines.append(f"Note: {told.words}{when}")
     return lines
 
 

@@ -179,6 +179,9 @@ class NotMeasurable:
 Value = Measured | NotMeasurable
 
 
+Spoils = Literal["nothing", "stretch", "clip"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """Something that spoils the clip, or a stretch of it: a code with its values."""
@@ -187,7 +190,7 @@ class Finding:
     values: Values = ()
     from_s: float | None = None
     to_s: float | None = None
-    spoils: Literal["nothing", "stretch", "clip"] = "nothing"
+    spoils: Spoils = "nothing"
 
     def value(self, name: str) -> Scalar:
         """The value of this name. Raises KeyError where the finding has none such."""

@@ -34,7 +34,7 @@ from formcheck.report.tables import (
 )
 from formcheck.words import wording
 from formcheck.words.chair_test_words import chair_test_lines
-from formcheck.words.finding_words import finding_words
+from formcheck.words.finding_words import told_once
 from formcheck.words.first_line import set_sentence
 
 if TYPE_CHECKING:  # a heavy package, imported when the page is asked for
@@ -42,19 +42,15 @@ if TYPE_CHECKING:  # a heavy package, imported when the page is asked for
 
 _SPOILS = {
     "nothing": "",
-    "stretch": "Not measured in this stretch.",
+    "stretch": "Not measured there.",
     "clip": "Because of this the clip could not be measured.",
 }
 
 
 def _findings(report: Report) -> list[tuple[str, str, str]]:
     return [
-        (
-            finding_words(f, report.exercise_words, "clinician"),
-            wording.stretch(f.from_s, f.to_s),
-            _SPOILS[f.spoils],
-        )
-        for f in report.findings
+        (told.words, wording.stretches(told.stretches_s), _SPOILS[told.spoils])
+        for told in told_once(report, "clinician")
     ]
 
 

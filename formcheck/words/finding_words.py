@@ -1,11 +1,12 @@
 """What was found of a clip, as a sentence with advice, for its reader."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from formcheck.model.anatomy import other_side
 from formcheck.model.codes import FindingCode
-from formcheck.model.records import ExerciseWords, Finding
+from formcheck.model.records import ExerciseWords, Finding, Report, Spoils
 from formcheck.words.readers import Reader
 
 Maker = Callable[[Mapping[str, Any], ExerciseWords, Reader], str]
@@ -18,6 +19,32 @@ def finding_words(finding: Finding, said: ExerciseWords, reader: Reader) -> str:
     said : what the exercise's file says of itself (`Report.exercise_words`).
     """
     return FINDING_WORDS[finding.code](dict(finding.values), said, reader)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One sentence and all findings that it tells, the first of them first."""
+
+    words: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def spoils(self) -> Spoils:
+        return self.findings[0].spoils
+
+    @property
+    def stretches_s(self) -> tuple[tuple[float | None, float | None], ...]:
+        """From and to, seconds; None: from the clip's beginning, to its end."""
+        return tuple((f.from_s, f.to_s) for f in self.findings)
+
+
+def told_once(report: Report, reader: Reader) -> list[Told]:
+    """The findings of a report for this reader: what holds of ten repetitions is said once."""
+    together: dict[tuple[str, Spoils], list[Finding]] = {}
+    for f in report.findings:
+        key = (finding_words(f, report.exercise_words, reader), f.spoils)
+        together.setdefault(key, []).append(f)
+    return [Told(words, tuple(found)) for (words, _), found in together.items()]
 
 
 def _always(text: str) -> Maker:

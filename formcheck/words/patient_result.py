@@ -16,7 +16,7 @@ from formcheck.model.records import (
     Outcome,
     Report,
 )
-from formcheck.words.finding_words import finding_words
+from formcheck.words.finding_words import told_once
 from formcheck.words.patient_words import measure_words
 from formcheck.words.set_words import bound_text
 
@@ -187,9 +187,9 @@ def _not_seen(
     report: Report, repetitions: Sequence[AssessedRepetition], exercise: Exercise
 ) -> tuple[str, ...]:
     lines = [
-        _when(f, report.clip.duration_s) + finding_words(f, report.exercise_words, "patient")
-        for f in report.findings
-        if f.name not in _OF_NO_CONCERN
+        _when(told.findings, report.clip.duration_s) + told.words
+        for told in told_once(report, "patient")
+        if told.findings[0].name not in _OF_NO_CONCERN
     ]
     hidden = Counter(
         measure
@@ -203,9 +203,11 @@ def _not_seen(
     return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
 
 
-def _when(finding: Finding, duration_s: float) -> str:
-    """`From 3.1 to 4.0 s: ` where a finding is about a part of the recording only."""
-    start, end = finding.from_s, finding.to_s
+def _when(findings: Sequence[Finding], duration_s: float) -> str:
+    """`From 3.1 to 4.0 s: ` where what is told is about a part of the recording only."""
+    start, end = findings[0].from_s, findings[0].to_s
     if start is None or end is None or end - start > 0.8 * duration_s:
         return ""
-    return f"From {start:.1f} to {end:.1f} s: "
+    others = len(findings) - 1
+    more = f", and {others} more time{'s' if others > 1 else ''}" if others else ""
+    return f"From {start:.1f} to {end:.1f} s{more}: "

@@ -5,6 +5,7 @@ shares in per cent: one decimal at most, as the intervals are wide (the files ca
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -313,3 +314,15 @@ def day_words(day: str | date | None) -> str:
         return "–"
     d = date.fromisoformat(str(day)[:10])
     return f"{d.day} {d:%B} {d.year}"
+
+
+MOST_STRETCHES = 4
+
+
+def stretches(pairs: Sequence[tuple[float | None, float | None]]) -> str:
+    """Stretches of the clip; of many the first: `3.1 to 4.0 s, 5.2 to 6.1 s and 8 more`."""
+    shown = [stretch(*pair) for pair in pairs]
+    if len(shown) > MOST_STRETCHES:
+        left_out = len(shown) - MOST_STRETCHES + 1
+        return f"{', '.join(shown[:-left_out])} and {left_out} more"
+    return ", ".join(shown)

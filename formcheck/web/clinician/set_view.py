@@ -18,7 +18,7 @@ from formcheck.report.tables import (
     value_cell,
 )
 from formcheck.words import wording
-from formcheck.words.finding_words import finding_words
+from formcheck.words.finding_words import told_once
 from formcheck.words.first_line import set_sentence
 
 
@@ -109,7 +109,6 @@ def set_view(
     shown = headline_keys(report)
     clip = report.clip
     is_timed = math.isfinite(clip.duration_s) and clip.duration_s > 0
-    said = report.exercise_words
     return SetView(
         columns=tuple(column(k, report) for k in shown),
         every_column=tuple((k, wording.label(k)) for k in ordered),
@@ -125,8 +124,8 @@ def set_view(
             )
         ),
         findings=tuple(
-            (finding_words(f, said, "clinician"), wording.stretch(f.from_s, f.to_s))
-            for f in report.findings
+            (told.words, wording.stretches(told.stretches_s))
+            for told in told_once(report, "clinician")
         ),
         not_measured=tuple(
             (reason, "; ".join(f"{names} ({where})" for names, where in measures))
