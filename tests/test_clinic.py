@@ -885,6 +885,66 @@ def test_findings_scores_and_goals_are_kept_or_refused(clinic):
             findings.add_finding(clinic, patient.id, **{**values, **wrong})
 
 
+@pytest.mark.parametrize("entry", ["finding", "score", "goal"])
+def test_an_entry_that_was_withdrawn_counts_no_more_and_stays_on_record(clinic, entry):
+    patient, by, day = new_patient(clinic), "M.T.", "2025-03-01"
+    findings.add_finding(
+        clinic,
+        patient.id,
+        day=day,
+        kind="passive_flexion",
+        side="left",
+        value=28.0,
+        words="",
+        by=by,
+    )
+    findings.add_score(
+        clinic,
+        patient.id,
+        day=day,
+        name="Knee score",
+        value=62,
+        direction="higher is better",
+        least_change=None,
+        by=by,
+    )
+    findings.add_goal(clinic, patient.id, words="stairs", set_on=day, due_on=None, by=by)
+    of = {"finding": findings.findings_of, "score": findings.scores_of, "goal": findings.goals_of}
+    (kept,) = of[entry](clinic, patient.id)
+    other = add_patient(clinic, "KN-999")
+    for wrong in (
+        {"patient_id": other.id},
+        {"entry_id": kept.id + 1},
+        {"by": ""},
+        {"why": " "},
+        {"why": "x" * 201},
+    ):
+        values = {"patient_id": patient.id, "entry_id": kept.id, "by": "A.B.", "why": "typing slip"}
+        with pytest.raises(UsageError):
+            findings.withdraw(clinic, entry=entry, **{**values, **wrong})
+    assert of[entry](clinic, patient.id) == (kept,)
+    findings.withdraw(clinic, patient.id, entry, kept.id, by="A.B.", why="typing slip")
+    assert of[entry](clinic, patient.id) == ()
+    (withdrawn,) = of[entry](clinic, patient.id, with_withdrawn=True)
+    assert (withdrawn.withdrawal.by, withdrawn.withdrawal.why) == ("A.B.", "typing slip")
+    assert replace(withdrawn, withdrawal=None) == kept
+    assert all(of[name](clinic, patient.id) for name in of if name != entry)
+    with pytest.raises(UsageError, match="not in force"):
+        findings.withdraw(clinic, patient.id, entry, kept.id, by="A.B.", why="again")
+
+
+def test_a_withdrawn_goal_cannot_be_reached(clinic):
+    patient = new_patient(clinic)
+    findings.add_goal(
+        clinic, patient.id, words="stairs", set_on="2025-03-01", due_on=None, by="M.T."
+    )
+    (goal,) = findings.goals_of(clinic, patient.id)
+    findings.withdraw(clinic, patient.id, "goal", goal.id, by="M.T.", why="another patient's")
+    findings.reach_goal(clinic, patient.id, goal.id, "2025-04-01")
+    (kept,) = findings.goals_of(clinic, patient.id, with_withdrawn=True)
+    assert kept.reached_on is None
+
+
 def _entered(clinic, patient, *entries):
     for kind, side, value, words in entries:
         findings.add_finding(

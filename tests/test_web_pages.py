@@ -603,6 +603,56 @@ def test_the_clinics_own_measures_stand_with_their_index_and_what_is_published(s
     assert len(findings.findings_of(site.clinic, patient.id)) == 4
 
 
+def test_a_slip_of_the_pen_is_withdrawn_and_entered_again(site):
+    # Before: an entry could be added, never taken back.
+    clinician = site.clinician()
+    patient = add_patient(site.clinic, "KN-778")
+    at = "/clinic/patients/KN-778"
+    about = {"day": "2025-03-01", "by": "M.T.", "words": "dynamometer", "kind": "single_hop_cm"}
+    for side, value in (("left", "12"), ("right", "150")):
+        sent = {**about, "side": side, "value": value}
+        assert clinician.post(f"{at}/findings", sent).status == 303
+    slip = findings.findings_of(site.clinic, patient.id)[0]
+    assert "8 % (left, the worse side, of right)" in clinician.get(at).text
+    way = f"{at}/findings/{slip.id}/withdraw"
+    refused = clinician.post(way, {"by": "M.T.", "why": ""})
+    assert refused.status == 400
+    assert "why it is withdrawn" in refused.text
+    withdrawn = clinician.post(way, {"by": "M.T.", "why": "a 0 is missing"})
+    assert withdrawn.status == 303
+    page = clinician.get(withdrawn.header("location").partition("#")[0]).text
+    assert "<s>12 cm" in page
+    assert "withdrawn by M.T." in page
+    assert "a 0 is missing" in page
+    # The form holds what it said.
+    assert 'value="12"' in page
+    assert '<option value="single_hop_cm" selected>' in page
+    assert 'value="dynamometer"' in page
+    for path in (at, f"{at}/summary", f"{at}/discharge"):
+        text = clinician.get(path).text
+        assert "8 % (left" not in text, path
+        assert "12 cm" not in text, path
+    assert clinician.post(f"{at}/findings", {**about, "side": "left", "value": "120"}).status == 303
+    assert "80 % (left, the worse side, of right)" in clinician.get(f"{at}/findings").text
+    elsewhere = clinician.post(
+        f"/clinic/patients/KN-204/findings/{slip.id}/withdraw", {"by": "M.T.", "why": "x"}
+    )
+    assert elsewhere.status in (400, 404)
+
+
+def test_what_was_typed_stays_in_the_form_that_is_refused(site):
+    clinician = site.clinician()
+    add_patient(site.clinic, "KN-779")
+    at = "/clinic/patients/KN-779"
+    sent = {"day": "2025-02-03", "kind": "timed_hop_s", "side": "right", "by": "M.T."}
+    page = clinician.post(f"{at}/findings", sent | {"value": "800", "words": "in shoes"}).text
+    for typed in ('value="2025-02-03"', 'value="800"', 'value="in shoes"'):
+        assert typed in page, typed
+    assert '<option value="timed_hop_s" selected>' in page
+    goal = {"words": "x" * 301, "set_on": "2025-02-03", "due_on": "", "by": "M.T."}
+    assert "x" * 301 in clinician.post(f"{at}/goals", goal).text
+
+
 def test_a_page_of_five_hundred_sets_asks_the_database_a_few_times_only(site, browser):
     patient = add_patient(site.clinic, "KN-500")
     with site.clinic.write() as c:

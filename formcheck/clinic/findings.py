@@ -101,6 +101,15 @@ INDEX_FACT = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawal:
+    """Who took an entry out of force, when (UTC), and why."""
+
+    by: str
+    at: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClinicFinding:
     """One hand-entered finding."""
 
@@ -111,6 +120,7 @@ class ClinicFinding:
     value: float | None
     words: str
     made_by: str
+    withdrawal: Withdrawal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +152,7 @@ class OutcomeScore:
     least_change: float | None
     """The smallest change that its source calls real, where the clinician gives one."""
     made_by: str
+    withdrawal: Withdrawal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +165,15 @@ class Goal:
     due_on: str | None
     reached_on: str | None
     made_by: str
+    withdrawal: Withdrawal | None = None
+
+
+Entry = Literal["finding", "score", "goal"]
+_TABLES: dict[Entry, str] = {
+    "finding": "clinic_findings",
+    "score": "outcome_scores",
+    "goal": "goals",
+}
 
 
 def checked_day(text: str, *, may_be_ahead: bool = False) -> str:
@@ -215,15 +235,58 @@ def add_finding(
         )
 
 
-def findings_of(clinic: Clinic, patient_id: int) -> tuple[ClinicFinding, ...]:
-    """The findings of a patient, the oldest first."""
+def withdraw(
+    clinic: Clinic, patient_id: int, entry: Entry, entry_id: int, *, by: str, why: str
+) -> None:
+    """Takes an entry out of force; that it was made, and what it said, stays.
+
+    Raises UsageError without initials or a reason, and for one that is not in force.
+    """
+    if not 1 <= len(why.strip()) <= 200:
+        raise UsageError("write why it is withdrawn, up to 200 letters")
+    with clinic.write() as c:
+        n = change(
+            c,
+            f"""UPDATE {_TABLES[entry]}
+                  SET withdrawn_by = :by, withdrawn_at = :at, withdrawn_why = :why
+                  WHERE id = :id AND patient_id = :p AND withdrawn_at IS NULL""",
+            by=checked_initials(by),
+            at=now(),
+            why=why.strip(),
+            id=entry_id,
+            p=patient_id,
+        )
+    if not n:
+        raise UsageError(f"that {entry} is not in force")
+
+
+def _entries(
+    clinic: Clinic, patient_id: int, entry: Entry, order: str, with_withdrawn: bool
+) -> list[dict]:
+    """The rows of a patient's entries, `withdrawal` a record or None."""
+    of = {"finding": ClinicFinding, "score": OutcomeScore, "goal": Goal}[entry]
+    columns = ", ".join(n for n in of.__slots__ if n != "withdrawal")
+    in_force = "" if with_withdrawn else "AND withdrawn_at IS NULL"
     with clinic.read() as c:
         found = rows(
             c,
-            """SELECT id, day, kind, side, value, words, made_by FROM clinic_findings
-                           WHERE patient_id = :p ORDER BY day, id""",
+            f"""SELECT {columns}, withdrawn_by, withdrawn_at, withdrawn_why
+                  FROM {_TABLES[entry]} WHERE patient_id = :p {in_force} ORDER BY {order}""",
             p=patient_id,
         )
+    out = []
+    for row in found:
+        r = dict(row)
+        by, at, why = (r.pop(f"withdrawn_{n}") for n in ("by", "at", "why"))
+        out.append(r | {"withdrawal": Withdrawal(by=by, at=at, why=why) if at else None})
+    return out
+
+
+def findings_of(
+    clinic: Clinic, patient_id: int, *, with_withdrawn: bool = False
+) -> tuple[ClinicFinding, ...]:
+    """The findings of a patient, the oldest first; those in force, or all that were made."""
+    found = _entries(clinic, patient_id, "finding", "day, id", with_withdrawn)
     return tuple(ClinicFinding(**r) for r in found)
 
 
@@ -298,15 +361,11 @@ def add_score(
         )
 
 
-def scores_of(clinic: Clinic, patient_id: int) -> tuple[OutcomeScore, ...]:
-    """The outcome scores of a patient by name, the oldest first."""
-    with clinic.read() as c:
-        found = rows(
-            c,
-            """SELECT id, day, name, value, direction, least_change, made_by
-                  FROM outcome_scores WHERE patient_id = :p ORDER BY name, day, id""",
-            p=patient_id,
-        )
+def scores_of(
+    clinic: Clinic, patient_id: int, *, with_withdrawn: bool = False
+) -> tuple[OutcomeScore, ...]:
+    """The outcome scores of a patient by name, the oldest first; those in force, or all."""
+    found = _entries(clinic, patient_id, "score", "name, day, id", with_withdrawn)
     return tuple(OutcomeScore(**r) for r in found)
 
 
@@ -333,20 +392,15 @@ def reach_goal(clinic: Clinic, patient_id: int, goal_id: int, day: str) -> None:
     with clinic.write() as c:
         change(
             c,
-            "UPDATE goals SET reached_on = :d WHERE id = :id AND patient_id = :p",
+            """UPDATE goals SET reached_on = :d
+                  WHERE id = :id AND patient_id = :p AND withdrawn_at IS NULL""",
             d=checked_day(day),
             id=goal_id,
             p=patient_id,
         )
 
 
-def goals_of(clinic: Clinic, patient_id: int) -> tuple[Goal, ...]:
-    """The goals of a patient."""
-    with clinic.read() as c:
-        found = rows(
-            c,
-            """SELECT id, words, set_on, due_on, reached_on, made_by FROM goals
-                           WHERE patient_id = :p ORDER BY id""",
-            p=patient_id,
-        )
+def goals_of(clinic: Clinic, patient_id: int, *, with_withdrawn: bool = False) -> tuple[Goal, ...]:
+    """The goals of a patient; those in force, or all."""
+    found = _entries(clinic, patient_id, "goal", "id", with_withdrawn)
     return tuple(Goal(**r) for r in found)

@@ -330,6 +330,12 @@ ALTER TABLE tick_history ADD COLUMN effort INTEGER CHECK (effort BETWEEN 0 AND 1
 ALTER TABLE tick_history ADD COLUMN pain INTEGER CHECK (pain BETWEEN 0 AND 10)
 """
 
+_WITHDRAWN = ";".join(
+    f"ALTER TABLE {table} ADD COLUMN {column}"
+    for table in ("clinic_findings", "outcome_scores", "goals")
+    for column in ("withdrawn_by TEXT", "withdrawn_at TEXT", "withdrawn_why TEXT")
+)
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
@@ -337,6 +343,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the day's questions, stops, what was done about them; the clinic's contact", _SAFETY),
     ("the load with which a set was done that was not filmed", _LOAD_AS_DONE),
     ("whose computer this is; ticks that were entered from paper", _PAPER_AND_HOME),
+    ("findings, scores and goals that were withdrawn", _WITHDRAWN),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -212,6 +212,8 @@ SAID = {
     "reviewed": "Marked as reviewed.",
     "opened": "Opened again for corrections.",
     "withdrawn": "The correction was withdrawn; that it was made stays on record.",
+    "taken_back": "Withdrawn; it stays on record, struck through. What it said stands in the form "
+    "below it: change it there and add it again, or leave it.",
     "deleted": "Deleted; a record that it went is kept.",
     "again": "The set will be measured again.",
     "added": "Added.",

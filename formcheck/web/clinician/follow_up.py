@@ -1,9 +1,10 @@
 """A patient over the weeks: follow-up, findings and goals, the two pages that print."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import get_args
 
 from formcheck.clinic import findings as kept_findings
 from formcheck.clinic.answers import answers_of, tick_words_of, ticks_of
@@ -12,6 +13,7 @@ from formcheck.clinic.findings import (
     FINDINGS,
     INDEX_FACT,
     ClinicFinding,
+    Entry,
     findings_of,
     goals_of,
     scores_of,
@@ -47,6 +49,10 @@ def routes() -> list:
         post(at + "/scores", _add_score),
         post(at + "/goals", _add_goal),
         post(at + "/goals/{id:int}/reached", _reach_goal),
+        *(
+            post(f"{at}/{entry}s/{{id:int}}/withdraw", _withdrawing(entry))
+            for entry in get_args(Entry)
+        ),
         get(at + "/summary", _summary),
         get(at + "/discharge", _discharge),
     ]
@@ -277,10 +283,13 @@ def _finding_facts(findings) -> list[str]:
     return [of.fact for kind, of in FINDINGS.items() if kind in entered and of.fact]
 
 
-def _findings(request, faults=(), status: int = 200):
+def _findings(request, faults=(), status: int = 200, fields=None):
     patient, clinic = patient_of(request), site_of(request).clinic
     version = current_prescription(clinic, patient.id)
-    findings = findings_of(clinic, patient.id)
+    every = findings_of(clinic, patient.id, with_withdrawn=True)
+    findings = [f for f in every if f.withdrawal is None]
+    scores = scores_of(clinic, patient.id, with_withdrawn=True)
+    goals = goals_of(clinic, patient.id, with_withdrawn=True)
     return render(
         request,
         "findings.html.j2",
@@ -288,20 +297,49 @@ def _findings(request, faults=(), status: int = 200):
         patient=patient,
         kinds=FINDINGS,
         finding_words=finding_words,
-        findings=findings,
+        findings=every,
+        form=_form_values(request, fields, {"finding": every, "score": scores, "goal": goals}),
         indices=_index_rows(findings, version.record() if version else None),
         index_fact=INDEX_FACT,
         finding_facts=_finding_facts(findings),
-        scores=scores_of(clinic, patient.id),
-        goals=goals_of(clinic, patient.id),
+        scores=scores,
+        goals=goals,
         today=today(),
         faults=faults,
     )
 
 
-def _kept(request, patient: Patient, faults, anchor: str):
+_FORMS: dict[str, dict[str, str]] = {
+    "finding": dict.fromkeys(("day", "kind", "side", "value", "words"), ""),
+    "score": dict.fromkeys(("day", "name", "value", "direction", "least_change"), ""),
+    "goal": dict.fromkeys(("words", "set_on", "due_on"), ""),
+}
+"""The forms of the page and their fields, empty."""
+
+
+def _form_values(request, fields, entries: Mapping[str, Sequence]) -> dict[str, dict[str, str]]:
+    """What stands in the forms: what was typed and refused, else the withdrawn entry that the
+    address names, else today's date."""
+    day, path = today().isoformat(), request.url.path
+    out = {name: dict(of) for name, of in _FORMS.items()}
+    out["finding"]["day"] = out["score"]["day"] = out["goal"]["set_on"] = day
+    again = request.query_params.get("again", "")
+    for name, form in out.items():
+        if fields is not None and path.endswith(f"/{name}s"):
+            form |= {key: first(fields, key) for key in form}
+        withdrawn = [e for e in entries[name] if e.withdrawal and again == f"{name}-{e.id}"]
+        for entry in withdrawn:
+            said = {key: getattr(entry, key) for key in form}
+            form |= {
+                key: "" if v is None else f"{v:g}" if isinstance(v, float) else v
+                for key, v in said.items()
+            }
+    return out
+
+
+def _kept(request, patient: Patient, faults, anchor: str, fields):
     if faults:
-        return _findings(request, faults, 400)
+        return _findings(request, faults, 400, fields)
     return go(request, f"/clinic/patients/{patient.code}/findings#{anchor}", "kept")
 
 
@@ -318,7 +356,7 @@ def _add_finding(request, fields):
             words=first(fields, "words"),
             by=first(fields, "by"),
         )
-    return _kept(request, patient, faults, "h-findings")
+    return _kept(request, patient, faults, "h-findings", fields)
 
 
 def _add_score(request, fields):
@@ -337,7 +375,7 @@ def _add_score(request, fields):
             least_change=number(fields, "least_change", "least change"),
             by=first(fields, "by"),
         )
-    return _kept(request, patient, faults, "h-scores")
+    return _kept(request, patient, faults, "h-scores", fields)
 
 
 def _add_goal(request, fields):
@@ -351,7 +389,7 @@ def _add_goal(request, fields):
             due_on=first(fields, "due_on") or None,
             by=first(fields, "by"),
         )
-    return _kept(request, patient, faults, "h-goals")
+    return _kept(request, patient, faults, "h-goals", fields)
 
 
 def _reach_goal(request, fields):
@@ -360,7 +398,29 @@ def _reach_goal(request, fields):
         kept_findings.reach_goal(
             site_of(request).clinic, patient.id, request.path_params["id"], first(fields, "day")
         )
-    return _kept(request, patient, faults, "h-goals")
+    return _kept(request, patient, faults, "h-goals", fields)
+
+
+def _withdrawing(entry: Entry):
+    """The answer to the form that takes an entry of this kind out of force."""
+
+    def answer(request, fields):
+        patient, entry_id = patient_of(request), request.path_params["id"]
+        with telling() as faults:
+            kept_findings.withdraw(
+                site_of(request).clinic,
+                patient.id,
+                entry,
+                entry_id,
+                by=first(fields, "by"),
+                why=first(fields, "why"),
+            )
+        if faults:
+            return _findings(request, faults, 400)
+        path = f"/clinic/patients/{patient.code}/findings?again={entry}-{entry_id}#h-{entry}s"
+        return go(request, path, "taken_back")
+
+    return answer
 
 
 def _printed(request, template: str):
