@@ -43,6 +43,25 @@ for (const form of document.querySelectorAll("form[data-sure]")) {
   });
 }
 
+// The points of a chart are one stop of the Tab key; arrows go from day to day in it.
+for (const chart of document.querySelectorAll("svg[data-points]")) {
+  const place = (point) => point.querySelector("circle");
+  const points = [...chart.querySelectorAll("a")].sort(
+    (a, b) => place(a).cx.baseVal.value - place(b).cx.baseVal.value || place(a).cy.baseVal.value - place(b).cy.baseVal.value,
+  );
+  const stopAt = (stop) => points.forEach((p) => p.setAttribute("tabindex", p === stop ? "0" : "-1"));
+  stopAt(points.at(-1));
+  chart.addEventListener("keydown", (event) => {
+    const at = points.indexOf(document.activeElement);
+    const to = { ArrowLeft: at - 1, ArrowRight: at + 1, Home: 0, End: points.length - 1 }[event.key];
+    if (at < 0 || to === undefined || event.altKey || event.ctrlKey || event.metaKey) return;
+    event.preventDefault();
+    const next = points[Math.min(Math.max(to, 0), points.length - 1)];
+    stopAt(next);
+    next.focus();
+  });
+}
+
 // The page says how far a measuring is, and comes anew when it is done.
 const waiting = document.querySelector("[data-progress]");
 if (waiting) {
