@@ -570,7 +570,10 @@ def test_the_course_opens_its_sets_and_tells_a_line_and_what_was_done(site):
     in_table = re.findall(r'<th scope="row"><a href="/clinic/sets/([^"]+)">\d', text)
     assert set(points) == set(in_table), "a keyboard and a reader find each point in the table"
     line = r"over \d sets on \d days in \d+(\.\d)? weeks \([+−]?\d+\.\d ± \d+\.\d° a week\)"
-    assert re.search(line, text)
+    lines = {m.group() for m in re.finditer(line, text)}
+    assert lines
+    printed = site.clinician().get("/clinic/patients/KN-204/discharge").text
+    assert {m.group() for m in re.finditer(line, printed)} == lines
     kept = text.partition('id="h-kept"')[2].partition("</section>")[0]
     assert "filmed" in kept
     assert "last 5" in kept, "the effort stated after filmed sets"
@@ -663,6 +666,30 @@ def test_a_slip_of_the_pen_is_withdrawn_and_entered_again(site):
         f"/clinic/patients/KN-204/findings/{slip.id}/withdraw", {"by": "M.T.", "why": "x"}
     )
     assert elsewhere.status in (400, 404)
+
+
+def test_entries_of_two_days_are_drawn_by_side_without_those_withdrawn(site):
+    clinician = site.clinician()
+    patient = add_patient(site.clinic, "KN-780")
+    at = "/clinic/patients/KN-780"
+    about = {"by": "M.T.", "words": "", "kind": "extensor_strength_kg"}
+    values = {"2025-03-01": ("21", "30"), "2025-03-15": ("24.5", "30.5"), "2025-03-29": ("99", "")}
+    for day, of_day in values.items():
+        for side, value in zip(("left", "right"), of_day, strict=True):
+            if value:
+                sent = {**about, "day": day, "side": side, "value": value}
+                assert clinician.post(f"{at}/findings", sent).status == 303
+    wrong = next(f for f in findings.findings_of(site.clinic, patient.id) if f.value == 99)
+    findings.withdraw(site.clinic, patient.id, "finding", wrong.id, by="M.T.", why="other patient")
+    score = {"name": "Knee score", "value": "61", "direction": "higher is better", "by": "M.T."}
+    assert clinician.post(f"{at}/scores", score | {"day": "2025-03-01"}).status == 303
+    page = clinician.get(f"{at}/findings").text
+    assert page.count('class="small-chart"') == 1, "a score of one day is no course"
+    for words in ("1 Mar, left: 21 kg", "15 Mar, left: 24.5 kg", "15 Mar, right: 30.5 kg"):
+        assert f"<title>{words}</title>" in page, words
+    assert "99 kg</title>" not in page
+    assert clinician.post(f"{at}/scores", score | {"day": "2025-03-15"}).status == 303
+    assert clinician.get(f"{at}/findings").text.count('class="small-chart"') == 2
 
 
 def test_what_was_typed_stays_in_the_form_that_is_refused(site):

@@ -176,6 +176,12 @@ _TABLES: dict[Entry, str] = {
 }
 
 
+def value_words(kind: str, value: float) -> str:
+    """A finding's value with its unit: `120°`, `35.5 kg`."""
+    unit = FINDINGS[kind].unit
+    return f"{value:.0f}°" if unit == "deg" else f"{value:g} {unit}"
+
+
 def checked_day(text: str, *, may_be_ahead: bool = False) -> str:
     """The day as year-month-day. Raises UsageError, also for one that is still to come."""
     try:

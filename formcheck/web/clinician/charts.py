@@ -4,7 +4,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
+from formcheck.clinic.findings import FINDINGS, ClinicFinding, OutcomeScore, value_words
 from formcheck.clinic.follow_up import MeasureSeries
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
@@ -104,8 +106,13 @@ def _chart(
     head: tuple[str, ...] = ("Day", "Value"),
     table: Sequence[tuple[str, ...]] = (),
     uids: Sequence[str] = (),
+    on_axis: Callable[[float], str] | None = None,
 ) -> SmallChart | None:
-    """The chart of named series; None where there is nothing to draw."""
+    """The chart of named series; None where there is nothing to draw.
+
+    on_axis : the values of the axis in words, where `shown` is too wide.
+    """
+    on_axis = on_axis or shown
     every = [s for _, samples in series for s in samples][-MOST_POINTS:]
     if not every:
         return None
@@ -162,7 +169,7 @@ def _chart(
         left=LEFT,
         right=RIGHT,
         value_ticks=tuple(
-            Tick(at=y(low + k * step), text=shown(low + k * step)) for k in range(n_steps + 1)
+            Tick(at=y(low + k * step), text=on_axis(low + k * step)) for k in range(n_steps + 1)
         ),
         day_ticks=tuple(Tick(at=x(d.isoformat()), text=day_text(d)) for d in tick_days),
         lines=tuple(lines),
@@ -296,3 +303,58 @@ def pain_chart(answers: Sequence[Answer], chart_id: str) -> SmallChart | None:
             for d in sorted(pain.keys() | effort.keys())
         ],
     )
+
+
+def finding_charts(findings: Sequence[ClinicFinding]) -> tuple[SmallChart, ...]:
+    """The course of each kind of finding with a value on two days or more; a side is a series.
+
+    findings : those in force, the oldest first. They are the clinic's own, without an interval.
+    """
+    out = []
+    for kind, of in FINDINGS.items():
+        found = [f for f in findings if f.kind == kind and f.value is not None]
+        if len({f.day for f in found}) < 2:
+            continue
+        sides = [side for side in ("left", "right", "both") if any(f.side == side for f in found)]
+        series = [
+            (side, [Sample(day=f.day, value=f.value) for f in found if f.side == side])
+            for side in sides
+        ]
+        table = [
+            (day_text(date.fromisoformat(f.day)), f.side, value_words(kind, f.value)) for f in found
+        ]
+        chart = _chart(
+            f"finding-{kind}",
+            f"{of.name[:1].upper()}{of.name[1:]}{'' if of.unit == 'deg' else f', {of.unit}'}",
+            series,
+            partial(value_words, kind),
+            on_axis=partial(value_words, kind) if of.unit == "deg" else "{:g}".format,
+            head=("Day", "Side", "Value"),
+            table=table,
+        )
+        if chart is not None:
+            out.append(chart)
+    return tuple(out)
+
+
+def score_charts(scores: Sequence[OutcomeScore]) -> tuple[SmallChart, ...]:
+    """The course of each outcome score that was entered on two days or more.
+
+    scores : those in force, by name, the oldest first.
+    """
+    out = []
+    for n, name in enumerate(dict.fromkeys(s.name for s in scores)):
+        found = [s for s in scores if s.name == name]
+        if len({s.day for s in found}) < 2:
+            continue
+        chart = _chart(
+            f"score-{n}",
+            name,
+            [("", [Sample(day=s.day, value=s.value) for s in found])],
+            lambda v: f"{v:g}",
+            words=found[-1].direction,
+            table=[(day_text(date.fromisoformat(s.day)), f"{s.value:g}") for s in found],
+        )
+        if chart is not None:
+            out.append(chart)
+    return tuple(out)

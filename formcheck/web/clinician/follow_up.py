@@ -18,6 +18,7 @@ from formcheck.clinic.findings import (
     goals_of,
     scores_of,
     symmetry_of_findings,
+    value_words,
 )
 from formcheck.clinic.follow_up import change_of, follow_up, trend_of
 from formcheck.clinic.note import change_words, trend_words
@@ -27,7 +28,14 @@ from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
-from formcheck.web.clinician.charts import day_text, dose_chart, measure_chart, pain_chart
+from formcheck.web.clinician.charts import (
+    day_text,
+    dose_chart,
+    finding_charts,
+    measure_chart,
+    pain_chart,
+    score_charts,
+)
 from formcheck.web.clinician.criteria import criteria_view
 from formcheck.web.clinician.lists import (
     MOMENT_WORDS,
@@ -256,10 +264,7 @@ def _effort_words(efforts: Sequence[int]) -> str:
 
 def finding_words(found: ClinicFinding) -> str:
     """The value of a finding with its unit, and what was written to it."""
-    value = ""
-    if found.value is not None:
-        unit = FINDINGS[found.kind].unit
-        value = f"{found.value:.0f}°" if unit == "deg" else f"{found.value:g} {unit}"
+    value = "" if found.value is None else value_words(found.kind, found.value)
     return " ".join(x for x in (value, found.words) if x)
 
 
@@ -299,6 +304,10 @@ def _findings(request, faults=(), status: int = 200, fields=None):
         finding_words=finding_words,
         findings=every,
         form=_form_values(request, fields, {"finding": every, "score": scores, "goal": goals}),
+        charts=(
+            *finding_charts(findings),
+            *score_charts([x for x in scores if x.withdrawal is None]),
+        ),
         indices=_index_rows(findings, version.record() if version else None),
         index_fact=INDEX_FACT,
         finding_facts=_finding_facts(findings),
