@@ -35,7 +35,7 @@ from formcheck.files.schema import parse_questions
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
 from formcheck.model.schedule import WEEKDAYS
-from formcheck.words.patient_result import THINGS_TO_TRY, patient_result
+from formcheck.words.patient_result import THINGS_TO_TRY, best_repetition, patient_result
 
 pytest.importorskip("starlette")
 
@@ -255,6 +255,20 @@ def test_the_first_page_shows_the_list_and_that_nobody_watches(patient):
     assert words.count("Start") == 17
     assert "film it: camera straight ahead" in words
     assert "Done for today" not in words
+
+
+def test_the_list_draws_every_exercise_and_says_what_is_left(patient):
+    page = patient.get("/my").text
+    sections = page.split('<section class="today"')[1:]
+    assert len(sections) == 3
+    for of in sections:
+        assert of.count('<div class="drawing small"><svg') == 1
+    assert "sets left" not in page, "nothing was begun"
+    about = {"exercise": "squat", "side": "both", "number": "1", "kind": "done"}
+    assert patient.post("/my/tick", about).status == 303
+    page = patient.get("/my").text
+    assert page.count("sets left") == 1
+    assert "2 of 3 sets left" in page
 
 
 def test_a_set_is_ticked_as_done_or_not_done_with_a_reason_and_taken_back(site, patient):
@@ -686,6 +700,15 @@ def test_afterwards_pain_and_effort_are_asked_and_then_the_result_shown(site, pa
         "Squat, set 2",
     ):
         assert expected in words
+    assert "One thing that went well" in words
+    assert words.index("Squat, set 2") < words.index("What you did"), "no way down to the next set"
+    page = patient.get(at).text
+    moment = re.search(rf'src="({at}/video/recording)#t=([0-9.]+)"', page)
+    assert patient.get(moment[1]).status == 200
+    report = json.loads((site.clinic.folder.result(measured.uid) / "report.json").read_bytes())
+    turns = [round(r["turn_s"], 2) for r in report["repetitions"]]
+    assert float(moment[2]) in turns
+    assert "The exercise as your plan wants it: start; at least 60°" in words
     for forbidden in ("score", "grade", "well done", "great", "streak", "%"):
         assert forbidden not in words.lower()
 
@@ -831,6 +854,39 @@ def test_the_thing_to_try_is_a_passed_limit_first_then_what_keeps_happening():
     assert "2 of 3 did not reach it" in seen
     assert "only as far as it is comfortable" in to_try
     assert patient_result(a_report(a_repetition()), squat).one_thing is None
+
+
+def test_what_went_well_is_a_target_reached_then_a_limit_kept_then_the_dose():
+    squat = load_exercise("squat")
+
+    def went_well(*repetitions, prescribed=5):
+        return patient_result(a_report(*repetitions, prescribed=prescribed), squat).went_well
+
+    reached = a_repetition(checks=[a_check("target", "reached", at_least=60)])
+    short = a_repetition(checks=[a_check("target", "not_reached", at_least=60)])
+    assert went_well(reached, reached, short).endswith(
+        "at least 60°. 2 of 3 reached it, as far as the camera can tell."
+    )
+    assert went_well(reached, short) is None, "half is not most"
+    kept, past = (a_repetition(checks=[a_check("limit", o)]) for o in ("kept", "possibly_passed"))
+    assert "All 2 stayed inside it" in went_well(kept, kept)
+    assert went_well(kept, past) is None
+    plain = a_repetition()
+    assert went_well(plain, plain, prescribed=2) == "You did all that your plan says, and no more."
+    assert went_well(plain, plain, prescribed=1) is None
+    assert went_well(a_repetition(complete=False)) is None
+
+
+def test_the_repetition_that_is_shown_keeps_limits_then_reaches_targets_then_has_no_remark():
+    both = [a_check("limit", "kept"), a_check("target", "reached", at_least=60)]
+    past = [a_check("limit", "passed"), a_check("target", "reached", at_least=60)]
+    short = [a_check("limit", "kept"), a_check("target", "not_reached", at_least=60)]
+    of_past, of_short, of_both = (a_repetition(checks=c) for c in (past, short, both))
+    lifted = a_repetition("heel_lifts", checks=both)
+    assert best_repetition([of_past, of_short]) is of_short
+    assert best_repetition([of_past, of_short, lifted]) is lifted
+    assert best_repetition([lifted, of_both, of_past]) is of_both
+    assert best_repetition([a_repetition(complete=False)]) is None
 
 
 def test_left_out_and_cut_repetitions_are_told_apart():

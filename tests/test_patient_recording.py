@@ -13,7 +13,14 @@ from statistics import median
 
 import pytest
 from browser_cases import DESKTOP, look, page_of, running_browser
-from clinic_cases import day_before, new_clinic, new_set, prescription_text
+from clinic_cases import (
+    clinic_results,
+    day_before,
+    measured_set,
+    new_clinic,
+    new_set,
+    prescription_text,
+)
 from conftest import ROOT, SAMPLES
 from recording_cases import (
     answer_before,
@@ -244,6 +251,23 @@ def test_a_clip_is_dropped_in_with_its_side_confirmed(site, browser, short_squat
         assert stored.is_mirrored
         assert stored.origin == "dropped in"
         assert stored.recording_bytes == short_squat.stat().st_size
+
+
+def test_the_result_shows_the_patients_own_video_at_the_best_repetition(
+    site, browser, short_squat, squat_results, tmp_path
+):
+    results = clinic_results(squat_results, tmp_path)
+    stored = measured_set(site.clinic, site.own, results, side="both", clip=short_squat)
+    with page_of(browser, link(site)) as page:
+        page.set_viewport_size({"width": 390, "height": 844})
+        page.goto(f"{site.origin}/my/sets/{stored.uid}")
+        at_s = float(page.get_attribute("video", "src").partition("#t=")[2])
+        page.wait_for_function(
+            "s => Math.abs(document.querySelector('video').currentTime - s) < 0.1", arg=at_s
+        )
+        following = page.locator(".next .button").bounding_box()
+        assert following["y"] + following["height"] <= 844, "without scrolling"
+        look(page, "a result")
 
 
 def test_every_page_of_a_patient_is_for_every_reader_screen_and_scheme(site, browser):

@@ -120,11 +120,17 @@ def exercise_svg(
     return _sheet(draws, name, exercise.name, about, columns)
 
 
-def poses_svg(exercise: Exercise) -> str:
-    """The exercise at rest and at its end alone, to stand beside its name: it has none itself."""
+def poses_svg(
+    exercise: Exercise, *, line: PrescribedExercise | None = None, near: Near = "none"
+) -> str:
+    """The exercise at rest and at its end alone, to stand beside its name: it has none itself.
+
+    line, near : as of `exercise_svg`.
+    """
+    is_turned = _is_turned(exercise, near)
     draws = [
-        partial(_panel, exercise.figure, p.pose, label="", is_turned=False)
-        for p in drawn_poses(exercise, None)
+        partial(_panel, exercise.figure, p.pose, label="", is_turned=is_turned)
+        for p in drawn_poses(exercise, line)
     ]
     panels = "".join(draw(4 + k * _PANEL, 0) for k, draw in enumerate(draws))
     return (

@@ -1,4 +1,5 @@
-"""What a patient reads of a measured set: what was done, one thing to try, what was not seen.
+"""What a patient reads of a measured set: what was done, what went well, one thing to try, what
+was not seen.
 
 Facts only: no grade, no score, nothing about others.
 """
@@ -72,9 +73,11 @@ THINGS_TO_TRY = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PatientResult:
-    """A measured set in plain words. `one_thing` is (what was seen, what to try), or None."""
+    """A measured set in plain words. `went_well` is a fact, or None; `one_thing` is (what was seen,
+    what to try), or None."""
 
     done: tuple[str, ...]
+    went_well: str | None
     one_thing: tuple[str, str] | None
     not_seen: tuple[str, ...]
 
@@ -90,6 +93,7 @@ def patient_result(
     counting = [r for r, out in zip(report.repetitions, is_left_out, strict=True) if not out]
     return PatientResult(
         done=_done(report, counting, exercise),
+        went_well=_went_well([r for r in counting if r.repetition.is_complete], report),
         one_thing=_one_thing([r for r in counting if r.repetition.is_complete], report),
         not_seen=_not_seen(report, counting, exercise),
     )
@@ -132,6 +136,38 @@ def _done(
     if exercise.kind == "hold" and holds:
         lines.append("Held: " + ", ".join(f"{h:.0f} s" for h in holds) + ".")
     return tuple(lines)
+
+
+def _went_well(repetitions: Sequence[AssessedRepetition], report: Report) -> str | None:
+    """A target of the plan that most repetitions reached, else a limit that all kept, else the
+    dose that was done; None when there is none of these."""
+    n = len(repetitions)
+    reached = _by_bound(repetitions, "target", "reached")
+    if reached:
+        bound, count = reached.most_common(1)[0]
+        if count > n / 2:
+            return f"{_asked(bound)} {count} of {n} reached it, as far as the camera can tell."
+    kept = _by_bound(repetitions, "limit", "kept")
+    for bound, count in kept.items():
+        if count == n:
+            return f"{_asked(bound)} All {n} stayed inside it, as far as the camera can tell."
+    done, prescribed = report.whole.dose_done, report.whole.dose_prescribed
+    if prescribed and done == prescribed:
+        return "You did all that your plan says, and no more."
+    return None
+
+
+def best_repetition(repetitions: Sequence[AssessedRepetition]) -> AssessedRepetition | None:
+    """The complete repetition with the most targets reached, the fewest limits passed, then the
+    fewest remarks; the first of several. None where there is none."""
+    whole = [r for r in repetitions if r.repetition.is_complete]
+
+    def worth(r: AssessedRepetition) -> tuple[int, int, int]:
+        outcomes = [c.outcome for c in r.checks]
+        n_past = sum(o in ("passed", "possibly_passed") for o in outcomes)
+        return (-n_past, outcomes.count("reached"), -len(r.remarks))
+
+    return max(whole, key=worth, default=None)
 
 
 def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tuple[str, str] | None:

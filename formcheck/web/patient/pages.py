@@ -114,6 +114,14 @@ def over_words(sets: Sequence[TodaySet]) -> str:
     return "That is all for today" if is_left_out else "Done for today"
 
 
+def left_words(sets: Sequence[TodaySet]) -> str:
+    """What is left of these sets: `2 of 3 sets left`; empty where none is, or none was begun."""
+    n_left = sum(s.state == "open" for s in sets)
+    if n_left in (0, len(sets)):
+        return ""
+    return f"{n_left} of {len(sets)} sets left"
+
+
 # -- today's list
 
 
@@ -126,6 +134,7 @@ def _home(request, faults=(), status: int = 200):
 def _todays_page(request) -> dict[str, Any]:
     """What the page of today shows."""
     from formcheck.words import patient_words
+    from formcheck.words.figures import poses_svg
 
     patient, clinic = own_patient(request), site_of(request).clinic
     version = current_prescription(clinic, patient.id)
@@ -136,6 +145,8 @@ def _todays_page(request) -> dict[str, Any]:
         "today": today(),
         "prescription": version.record() if version else None,
         "day": [(of, patient_words.dose_words(of.line, of.exercise)) for of in day],
+        "drawn": {of.line.exercise: poses_svg(of.exercise, line=of.line) for of in day},
+        "left_words": left_words,
         "is_all_over": bool(day) and all(of.is_over for of in day),
         "over_words": over_words,
         "day_sets": [s for of in day if of.is_due for s in of.sets],

@@ -9,6 +9,8 @@ from formcheck.clinic.safety import reasons_of
 from formcheck.clinic.sets import StoredSet, set_load
 from formcheck.clinic.settings import questions_for
 from formcheck.clinic.today import TodaySet, change_words, find_today, next_open
+from formcheck.model.programme import Exercise
+from formcheck.model.records import AssessedRepetition
 from formcheck.model.safety import LEVELS, PainRule
 from formcheck.web.pages import first, get, go, post, render, site_of, telling
 from formcheck.web.patient.holds import (
@@ -120,7 +122,7 @@ def _result(request):
     from formcheck.clinic.exchange import comments_received
     from formcheck.files.exercises import load_exercise
     from formcheck.words.first_line import why_not_measured
-    from formcheck.words.patient_result import NOT_USED, patient_result
+    from formcheck.words.patient_result import NOT_USED, best_repetition, patient_result
 
     clinic, stored = site_of(request).clinic, own_set(request)
     patient, is_today = own_patient(request), stored.day == today().isoformat()
@@ -149,6 +151,18 @@ def _result(request):
         )
         if found
         else None,
+        best=_best(
+            best_repetition(
+                [
+                    r
+                    for r, out in zip(found.report.repetitions, found.left_out, strict=True)
+                    if out is None
+                ]
+            )
+        )
+        if found
+        else None,
+        **_target_drawing(request, stored, exercise),
         why_not=why_not_measured(found.report, "patient") if found else NOT_USED,
         comments=comments,
         hold=hold_of(request, patient, stored.exercise) if is_today else None,
@@ -158,6 +172,30 @@ def _result(request):
         set_words=set_words,
         **_what_next(request, stored),
     )
+
+
+def _best(repetition: AssessedRepetition | None) -> tuple[int, float] | None:
+    """(number, moment of the end range in seconds) of the repetition that is shown."""
+    if repetition is None:
+        return None
+    return repetition.repetition.number, round(repetition.repetition.turn_s, 2)
+
+
+def _target_drawing(request, stored: StoredSet, exercise: Exercise) -> dict[str, str]:
+    """The exercise as the set's plan wants it, the working side nearer: SVG, and its poses in
+    words."""
+    from formcheck.words.drawn_poses import drawn_poses
+    from formcheck.words.figures import poses_svg
+
+    plan_id, clinic = stored.prescription_id, site_of(request).clinic
+    version = prescription_by_id(clinic, plan_id) if plan_id else None
+    lines = version.record().exercises if version else ()
+    line = next((x for x in lines if x.exercise == stored.exercise), None)
+    near = stored.side if stored.side in ("left", "right") else "none"
+    return {
+        "target_drawing": poses_svg(exercise, line=line, near=near),
+        "target_words": "; ".join(p.label for p in drawn_poses(exercise, line)),
+    }
 
 
 def _what_next(request, stored: StoredSet) -> dict:
