@@ -5,6 +5,7 @@ import json
 import re
 import struct
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ from formcheck.clinic.exchange import pack_plan
 from formcheck.clinic.patients import current_prescription, save_prescription
 from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.sets import find_set, sets_of
-from formcheck.clinic.today import change_words, next_open, recording_plan, todays_list
+from formcheck.clinic.today import DayDone, change_words, next_open, recording_plan, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.files.question_rules import shipped_questions_text
@@ -35,6 +36,7 @@ from formcheck.files.schema import parse_questions
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
 from formcheck.model.schedule import WEEKDAYS
+from formcheck.web.patient.pages import weeks_done
 from formcheck.words.patient_result import THINGS_TO_TRY, best_repetition, patient_result
 
 pytest.importorskip("starlette")
@@ -269,6 +271,42 @@ def test_the_list_draws_every_exercise_and_says_what_is_left(patient):
     page = patient.get("/my").text
     assert page.count("sets left") == 1
     assert "2 of 3 sets left" in page
+
+
+def test_the_weeks_show_days_with_something_done_and_claim_nothing_of_the_others():
+    wednesday = date(2025, 3, 19)
+
+    def weeks(*days, begins=date(2025, 3, 1)):
+        history = [DayDone(exercise="squat", side="both", day=date.fromisoformat(d)) for d in days]
+        return weeks_done(history, begins, wednesday)
+
+    assert weeks() == []
+    shown = weeks("2025-03-05", "2025-03-18", "2025-03-19")
+    assert [week[0][0].isoformat() for week in shown] == [
+        "2025-02-24",
+        "2025-03-03",
+        "2025-03-10",
+        "2025-03-17",
+    ]
+    states = dict(day for week in shown for day in week)
+    assert {d.isoformat() for d, is_done in states.items() if is_done} == {
+        "2025-03-05",
+        "2025-03-18",
+        "2025-03-19",
+    }
+    assert states[date(2025, 2, 28)] is None, "before the plan"
+    assert states[date(2025, 3, 1)] is False
+    assert states[date(2025, 3, 20)] is None, "still to come"
+    assert len(weeks("2025-03-19", begins=date(2025, 3, 17))) == 1
+    assert weeks("2025-02-27")[0][3] == (date(2025, 2, 27), True), "under the plan before"
+
+
+def test_the_first_page_shows_the_weeks_once_something_is_done(patient):
+    assert "Your last weeks" not in patient.get("/my").text
+    about = {"exercise": "squat", "side": "both", "number": "1", "kind": "done"}
+    assert patient.post("/my/tick", about).status == 303
+    page = patient.get("/my").text
+    assert page.count('class="day done"') == 1
 
 
 def test_a_set_is_ticked_as_done_or_not_done_with_a_reason_and_taken_back(site, patient):

@@ -4,6 +4,7 @@ The patient is always the session's own, never one named in an address.
 """
 
 from collections.abc import Sequence
+from datetime import date, timedelta
 from typing import Any
 
 from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
@@ -12,9 +13,10 @@ from formcheck.clinic.patients import Patient, current_prescription
 from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.safety import pain_rule
 from formcheck.clinic.sets import sets_of
-from formcheck.clinic.today import TodayExercise, TodaySet, find_today, todays_list
+from formcheck.clinic.today import DayDone, TodayExercise, TodaySet, find_today, todays_list
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
 from formcheck.model.errors import UsageError
+from formcheck.model.schedule import WEEKDAYS
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
     PageError,
@@ -163,8 +165,39 @@ def _todays_page(request) -> dict[str, Any]:
         "reasons": REASONS,
         "day_before": _unasked_day(request, patient),
         "unfinished": _broken_off(clinic, patient),
+        "weeks": weeks_done(
+            history_of(clinic, patient.id),
+            version.record().valid_from if version else today(),
+            today(),
+        ),
+        "weekdays": WEEKDAYS,
         "earlier": [s for s in sets if s.day < today().isoformat()][:8],
     }
+
+
+WEEKS_SHOWN = 4
+
+
+def weeks_done(
+    history: Sequence[DayDone], begins: date, day: date
+) -> list[list[tuple[date, bool | None]]]:
+    """The latest weeks from Mondays on: each day, and whether anything was filmed or ticked on it.
+
+    None: before the plan began, or still to come. Without anything done there are no weeks.
+    """
+    done = {d.day for d in history}
+    monday = day - timedelta(days=day.weekday())
+    weeks = [
+        [monday - timedelta(weeks=n) + timedelta(days=k) for k in range(7)]
+        for n in reversed(range(WEEKS_SHOWN))
+    ]
+    begins = min(begins, *done) if done else begins
+    shown = [
+        [(d, d in done if begins <= d <= day else None) for d in week]
+        for week in weeks
+        if week[-1] >= begins
+    ]
+    return shown if done else []
 
 
 def _broken_off(clinic, patient: Patient) -> list:
