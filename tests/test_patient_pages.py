@@ -259,6 +259,12 @@ def test_the_first_page_shows_the_list_and_that_nobody_watches(patient):
     assert "Done for today" not in words
 
 
+def test_a_patient_is_asked_before_the_session_is_closed(site, patient):
+    asked = 'data-sure="Close these pages? To come back, open formcheck again."'
+    assert asked in patient.get("/my").text
+    assert asked not in site.clinician().get("/clinic").text
+
+
 def test_the_list_draws_every_exercise_and_says_what_is_left(patient):
     page = patient.get("/my").text
     sections = page.split('<section class="today"')[1:]
