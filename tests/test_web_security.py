@@ -123,6 +123,39 @@ def test_a_link_opens_one_session_once_and_its_cookie_is_strict(site):
     assert site.sessions.exchange(again) is not None, "a refused request uses no link up"
 
 
+def test_a_patients_link_in_a_clinicians_browser_ends_no_session(site):
+    # Before, it took the cookie's place: the clinician's work was cut off without a word.
+    own = find_patient(site.clinic, "KN-204")
+    clinician, patient = site.clinician(), site.patient(own.id)
+    both = Browser(site=site, cookie=f"{clinician.cookie}; {patient.cookie}")
+    assert both.get("/clinic").status == 200
+    page = both.get("/my")
+    assert page.status == 200
+    assert "The clinic's pages are open in this browser, too." in page.text
+    assert "open in this browser, too" not in patient.get("/my").text
+    assert both.get("/").header("location") == "/clinic"
+    assert patient.get("/").header("location") == "/my"
+    # Each part takes the form's token of its own session alone.
+    tick = {"exercise": "squat", "side": "both", "number": "1", "kind": "done"}
+    clinics, patients = (
+        {"token": re.search(r'name="token" value="([^"]+)"', both.get(path).text)[1]}
+        for path in ("/clinic", "/my")
+    )
+    assert both.post("/my/tick", tick | clinics).status == 403
+    assert both.post("/my/tick", tick | patients).status == 303
+    # Closing the one leaves the other.
+    assert both.post("/my/leave", clinics).status == 403
+    left = both.post("/my/leave", patients)
+    assert left.status == 303
+    assert both.get("/clinic").status == 200
+    assert both.get("/my").status == 403
+    assert clinician.get("/clinic").status == 200
+    again = Browser(site=site, cookie=f"{clinician.cookie}; {site.patient(own.id).cookie}")
+    assert again.post("/leave", clinics).status == 303
+    assert again.get("/clinic").status == 403
+    assert again.get("/my").status == 200
+
+
 @pytest.mark.parametrize(
     "host",
     [

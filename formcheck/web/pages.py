@@ -122,6 +122,7 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
         emergency_phone=emergency_words(contact),
         token=session.form_token if session else "",
         role=session.role if session else "",
+        is_shared=request.scope.get("state", {}).get("is_shared", False),
         path=request.url.path,
         said=request.query_params.get("said", ""),
         said_words=SAID,

@@ -11,7 +11,7 @@ from http.cookies import CookieError, SimpleCookie
 
 from formcheck.web.connections import BySession
 from formcheck.web.pages import refusal_page
-from formcheck.web.sessions import Session, Sessions
+from formcheck.web.sessions import ROLES, Role, Session, Sessions
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -55,12 +55,13 @@ SAFE = ("GET", "HEAD", "OPTIONS")
 ENTER = "/enter"
 _OPEN_PATHS = (ENTER, "/theme.css", "/enter.css", "/enter.js", "/favicon.ico")
 """All that can be seen without a session: the page where a link is exchanged for one."""
-_PART_OF = {"/clinic": "clinician", "/my": "patient"}
+_PART_OF: dict[str, Role] = {"/clinic": "clinician", "/my": "patient"}
 
 
-def cookie_name(port: int) -> str:
-    """Cookies do not tell ports apart, so the name does."""
-    return f"formcheck_{port}"
+def cookie_name(port: int, role: Role) -> str:
+    """Cookies do not tell ports apart, so the name does; and one browser may hold a clinician's
+    session and a patient's beside each other."""
+    return f"formcheck_{port}" if role == "clinician" else f"formcheck_{port}_{role}"
 
 
 def body_limit(path: str, method: str) -> tuple[int, float]:
@@ -85,7 +86,7 @@ class Gate:
         self.app, self.sessions = app, sessions
         self.hosts = {f"127.0.0.1:{port}".encode()}
         self.origin = f"http://127.0.0.1:{port}".encode()
-        self.cookie = cookie_name(port)
+        self.cookies: dict[Role, str] = {role: cookie_name(port, role) for role in ROLES}
         self._requests = BySession(MOST_REQUESTS)
 
     async def __call__(self, scope, receive, send) -> None:
@@ -95,7 +96,13 @@ class Gate:
         headers: dict[bytes, list[bytes]] = {}
         for name, value in scope["headers"]:
             headers.setdefault(name, []).append(value)
-        session = self.sessions.find(_cookie(headers, self.cookie))
+        sessions = {
+            role: self.sessions.find(_cookie(headers, name)) for role, name in self.cookies.items()
+        }
+        # The session of the part that is asked for; without one the other says whose it is not.
+        asked_for = _PART_OF.get("/" + scope["path"].split("/")[1], "clinician")
+        order = sorted(ROLES, key=lambda role: role != asked_for)
+        session = next((sessions[role] for role in order if sessions[role]), None)
         refusal = self._refusal(scope, headers, session)
         if refusal is not None:
             if scope["type"] == "websocket":
@@ -106,6 +113,8 @@ class Gate:
                 await _refuse(send, *refusal)
             return
         scope.setdefault("state", {})["session"] = session
+        found = [s.role for s in sessions.values() if s]
+        scope["state"]["is_shared"] = session is not None and set(found) == set(ROLES)
         if scope["type"] == "websocket":
             await self.app(scope, receive, send)
             return

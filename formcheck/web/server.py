@@ -34,7 +34,7 @@ from formcheck.web.pages import (
 )
 from formcheck.web.patient import pages as patient_pages
 from formcheck.web.security import Gate, TooMuch, cookie_name
-from formcheck.web.sessions import Sessions
+from formcheck.web.sessions import ROLES, Sessions
 from formcheck.web.workers import Worker
 
 DEFAULT_PORT = 4270
@@ -60,6 +60,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
             Route("/enter.js", _open_file, methods=["GET"]),
             Route("/favicon.ico", _no_icon, methods=["GET"]),
             Route("/leave", _leave, methods=["POST"]),
+            Route("/my/leave", _leave, methods=["POST"]),
             Route("/static/{name}", _static, methods=["GET"]),
             *clinic_pages.routes(),
             *patient_pages.routes(),
@@ -102,8 +103,11 @@ async def _enter(request):
     cookie = site.sessions.exchange(secret)
     if cookie is None:
         return render(request, "enter.html.j2", status=403, is_void=True)
-    response = RedirectResponse("/", status_code=303)
-    response.set_cookie(cookie_name(site.port), cookie, httponly=True, samesite="strict", path="/")
+    session = site.sessions.find(cookie)
+    role = session.role if session else "clinician"
+    response = RedirectResponse("/my" if role == "patient" else "/", status_code=303)
+    name = cookie_name(site.port, role)
+    response.set_cookie(name, cookie, httponly=True, samesite="strict", path="/")
     return response
 
 
@@ -112,9 +116,13 @@ async def _leave(request):
 
     await read_form(request)
     site = site_of(request)
-    site.sessions.end(request.cookies.get(cookie_name(site.port), ""))
-    response = RedirectResponse("/enter", status_code=303)
-    response.delete_cookie(cookie_name(site.port), path="/")
+    own, response = session_of(request), RedirectResponse("/enter", status_code=303)
+    for name in (cookie_name(site.port, role) for role in ROLES):
+        cookie = request.cookies.get(name, "")
+        found = site.sessions.find(cookie)
+        if found and found.key == own.key:
+            site.sessions.end(cookie)
+            response.delete_cookie(name, path="/")
     return response
 
 

@@ -15,13 +15,14 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from formcheck.files.storage import write_text
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import OutputError
 
 Role = Literal["clinician", "patient"]
+ROLES: tuple[Role, ...] = get_args(Role)
 
 IDLE_S = 8 * 3600.0
 """A session unused for a working day is over (common practice)."""

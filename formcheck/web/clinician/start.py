@@ -52,11 +52,12 @@ async def _take_in(request):
         patient = await run_in_threadpool(_begin, site.clinic, form.content)
     except FormcheckError as error:
         return await run_in_threadpool(_patient, request, _words(error), status_of(error))
-    name = cookie_name(site.port)
+    before, name = (cookie_name(site.port, role) for role in ("clinician", "patient"))
     cookie = site.sessions.exchange(site.sessions.new_link_secret("patient", patient.id))
-    site.sessions.end(request.cookies.get(name, ""))
+    site.sessions.end(request.cookies.get(before, ""))
     response = RedirectResponse("/my?said=imported", status_code=303)
     response.set_cookie(name, cookie or "", httponly=True, samesite="strict", path="/")
+    response.delete_cookie(before, path="/")
     return response
 
 
