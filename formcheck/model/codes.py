@@ -72,6 +72,9 @@ FindingCode = Literal[
     "as_written",
 ]
 
+Spoils = Literal["nothing", "stretch", "clip"]
+"""What a finding makes unusable."""
+
 RefusalCode = Literal[
     "view_not_fit",  # plane: as the clip was seen; wanted: the plane to film from
     "leg_turned_away",  # side

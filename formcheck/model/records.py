@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from formcheck.model.anatomy import N_LANDMARKS, Side
-from formcheck.model.codes import FindingCode, RefusalCode, Scalar, Values
+from formcheck.model.codes import FindingCode, RefusalCode, Scalar, Spoils, Values
 from formcheck.model.programme import Bound
 from formcheck.model.stated import Context
 
@@ -177,9 +177,6 @@ class NotMeasurable:
 
 
 Value = Measured | NotMeasurable
-
-
-Spoils = Literal["nothing", "stretch", "clip"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from formcheck.model.anatomy import other_side
-from formcheck.model.codes import FindingCode
-from formcheck.model.records import ExerciseWords, Finding, Report, Spoils
+from formcheck.model.codes import FindingCode, Spoils
+from formcheck.model.records import ExerciseWords, Finding, Report
 from formcheck.words.readers import Reader
 
 Maker = Callable[[Mapping[str, Any], ExerciseWords, Reader], str]
