@@ -144,11 +144,21 @@ def pack(
     ],
     target: Annotated[Path | None, typer.Argument(help="The file to write.")] = None,
     data: DATA = None,
+    for_whom: Annotated[
+        str | None,
+        typer.Option(
+            "--for",
+            metavar="phone",
+            help="phone: the plan as one page for a phone without a network.",
+        ),
+    ] = None,
 ) -> None:
     """Write a recorded set as one file for the clinic, or a patient's plan as one for the patient.
 
     Send it by the clinic's own safe channel.
     """
+    if for_whom not in (None, "phone"):
+        raise UsageError(f"--for {for_whom}: write phone")
     from formcheck.clinic import open_clinic
     from formcheck.clinic.exchange import pack_plan, pack_set
     from formcheck.clinic.exchange_package import SUFFIX
@@ -160,8 +170,13 @@ def pack(
     try:
         if target is not None:
             refuse_inside(target, clinic.folder)
-        stored = find_set_by_start(clinic, what)
-        if stored is not None:
+        stored = None if for_whom else find_set_by_start(clinic, what)
+        if for_whom is not None:
+            from formcheck.web.offline_page import write_offline_page
+
+            target = target or Path(f"{what}_phone.html")
+            write_offline_page(clinic, what, target)
+        elif stored is not None:
             target = target or Path(
                 f"{stored.patient_code}_{stored.exercise}_{stored.day}_{stored.uid[:8]}{SUFFIX}"
             )

@@ -30,6 +30,8 @@ from formcheck.model.errors import FileError
 
 EXCHANGE_SCHEMA = "formcheck.exchange/1.1"
 SUFFIX = ".formcheck"
+MADE_BY_PHONE = "phone"
+"""What a set says that was sealed by a patient's page for a phone, with that page's own key."""
 _MANIFEST = "manifest.json"
 _LIMITS = {
     "manifest.json": 200_000,
@@ -57,6 +59,12 @@ def _seal(manifest: Mapping[str, Any], key: str) -> str:
     body = {k: v for k, v in manifest.items() if k != "seal"}
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hmac.new(key.encode(), text.encode(), hashlib.sha256).hexdigest()
+
+
+def phone_key(key: str) -> str:
+    """The key of a patient's page for a phone, made from the exchange key, which it does not tell:
+    it seals sets alone, so that who gets hold of the page can never write a plan with it."""
+    return hmac.new(key.encode(), b"formcheck page for a phone", hashlib.sha256).hexdigest()
 
 
 def write_package(
@@ -241,6 +249,8 @@ def _check_seal(clinic, manifest, contents, key, source) -> None:
             raise foreign(
                 source, f"is of {manifest['patient'][:40]}, a patient who is not in this clinic"
             )
+    if manifest["kind"] == "set" and manifest.get("made_by") == MADE_BY_PHONE:
+        key = phone_key(key)
     if not hmac.compare_digest(manifest["seal"], _seal(manifest, key)):
         raise foreign(
             source,

@@ -132,6 +132,11 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
     return HTMLResponse(text, status_code=status)
 
 
+def page_text(template: str, **values: Any) -> str:
+    """A page that no session stands behind, for instance one that is handed over as a file."""
+    return _environment().get_template(template).render(**values)
+
+
 def refusal_page(status: int, words: str) -> str:
     """The page of somebody whom the gate does not let in, with the way back."""
     return _environment().get_template("refused.html.j2").render(status=status, words=words)

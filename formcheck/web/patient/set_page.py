@@ -12,6 +12,7 @@ from formcheck.clinic.settings import questions_for
 from formcheck.clinic.today import TodayExercise, TodaySet, recording_plan
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import UsageError
+from formcheck.model.programme import Prescription
 from formcheck.model.safety import PainRule
 from formcheck.motion.depth_cue import cue_point, is_cued_from
 from formcheck.web.pages import (
@@ -288,7 +289,7 @@ def _card(request):
         reasons=REASONS,
         figure=exercise_svg(of.exercise, plane, name="figure", line=of.line, near=near, columns=2),
         camera=camera_svg(of.exercise, plane, name="camera", near=near),
-        camera_words=_camera_words(request, of, s, plane),
+        camera_words=camera_words(_near_side(request, s), plane),
         dose=patient_words.dose_words(of.line, of.exercise),
         targets=[patient_words.bound_words(b) for b in of.line.targets],
         limits=[patient_words.limit_words(b) for b in of.line.limits],
@@ -309,16 +310,21 @@ def _clip_sides(of: TodayExercise) -> tuple[tuple[str, str], ...]:
 def _near_side(request, s: TodaySet) -> str:
     """The side that should be nearer to a camera at the side: the working leg's, or, where both
     work, the involved one; `none` where either will do."""
+    version = current_prescription(site_of(request).clinic, own_patient(request).id)
+    return near_side(version.record() if version else None, s)
+
+
+def near_side(prescription: Prescription | None, s: TodaySet) -> str:
+    """The side of a set that should be nearer to a camera at the side, `none` for either."""
     if s.side != "both":
         return s.side
-    version = current_prescription(site_of(request).clinic, own_patient(request).id)
-    involved = version.record().involved_side if version else "none"
+    involved = prescription.involved_side if prescription else "none"
     return involved if involved in ("left", "right") else "none"
 
 
-def _camera_words(request, of: TodayExercise, s: TodaySet, plane: str) -> str:
+def camera_words(near: str, plane: str) -> str:
+    """From where the camera looks in a set, to the patient."""
     if plane == "sagittal":
-        near = _near_side(request, s)
         side = f"your {near} side" if near != "none" else "one of your sides"
         return f"For this set: the camera looks at {side}."
     if plane == "frontal":
@@ -374,7 +380,7 @@ def _record(request):
         "my_record.html.j2",
         **_about(request, of, s),
         facts=json.dumps(facts),
-        camera_words=_camera_words(request, of, s, plane),
+        camera_words=camera_words(_near_side(request, s), plane),
         plan=plan,
         cue=patient_words.cue_words(of.line, of.exercise, [plane]),
         is_lying=of.exercise.position in patient_words.LYING_POSITIONS,

@@ -1,12 +1,15 @@
 // Voice and beeps. Only voices that live on this device: no sentence leaves it.
 const WANTED = "formcheck.voice";
+// A page that was opened as a file may keep nothing.
+const kept = () => { try { return localStorage.getItem(WANTED); } catch { return null; } };
+const keep = (value) => { try { localStorage.setItem(WANTED, value); } catch { /* asked again */ } };
 
 export class Voice {
   #sound = null;
   #local = null;
 
   constructor() {
-    this.isOn = localStorage.getItem(WANTED) !== "no";
+    this.isOn = kept() !== "no";
     if ("speechSynthesis" in window) {
       this.#find();
       speechSynthesis.addEventListener("voiceschanged", () => this.#find());
@@ -22,7 +25,7 @@ export class Voice {
 
   set(isOn) {
     this.isOn = isOn;
-    localStorage.setItem(WANTED, isOn ? "yes" : "no");
+    keep(isOn ? "yes" : "no");
     if (!isOn && this.hasWords) speechSynthesis.cancel();
   }
 
