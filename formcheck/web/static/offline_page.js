@@ -218,11 +218,11 @@ async function begin(type) {
   return uid;
 }
 
-const kept = async () => (await store.sets()).find((k) => k.uid === now.uid);
+const setNow = async () => (await store.sets()).find((k) => k.uid === now.uid);
 
 const recorder = new Recorder($, voice, store, async ({ words, isHurt, isBroken }) => {
   if (isBroken) { offerClip(words); return; }
-  await after(await kept(), isHurt);
+  await after(await setNow(), isHurt);
 });
 recorder.hurt = (atS) => say("stopped", { at_s: atS, set_uid: now.uid }, now.uid);
 
@@ -248,15 +248,15 @@ async function takeClip(file) {
   $("say").textContent = "The clip is being taken in.";
   try {
     const uid = await begin(file.type || "video/mp4");
-    await store.keepSet({ ...await kept(), suffix: found, state: "clip" });
+    await store.keepSet({ ...await setNow(), suffix: found, state: "clip" });
     for (let n = 0; n * PIECE_BYTES < file.size; n += 1) await store.piece(uid, n, file.slice(n * PIECE_BYTES, (n + 1) * PIECE_BYTES));
-    await store.keepSet({ ...await kept(), suffix: found, state: "answers" });
+    await store.keepSet({ ...await setNow(), suffix: found, state: "answers" });
   } catch {
     if (now.uid) await store.drop(now.uid);
     fault("The phone has no room for this clip. Nothing of it was kept. Make room, and choose it again.");
     return;
   }
-  await after(await kept(), false);
+  await after(await setNow(), false);
 }
 
 async function askAfter(isHurt) {
