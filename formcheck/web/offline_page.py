@@ -15,12 +15,7 @@ from typing import Any
 from formcheck.clinic import Clinic
 from formcheck.clinic.database import today
 from formcheck.clinic.exchange import LOG_DAYS
-from formcheck.clinic.exchange_package import (
-    EXCHANGE_SCHEMA,
-    MADE_BY_PHONE,
-    SUFFIX,
-    phone_key,
-)
+from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, MADE_BY_PHONE, SUFFIX, phone_key
 from formcheck.clinic.folder import RECORDING_SUFFIXES
 from formcheck.clinic.patients import current_prescription, find_patient
 from formcheck.clinic.safety import Answer, is_over, reasons_of
@@ -247,9 +242,7 @@ def rule_facts(prescription: Prescription, questions: Questions) -> dict[str, An
             **LEVEL_WORDS,
             "asked": standing_title(Standing(level="leave_out", until="asked")),
             "told_to_wait": standing_title(
-                Standing(
-                    level="call", reasons=(Reason(code="told_to_wait", level="call", day=""),)
-                )
+                Standing(level="call", reasons=(Reason(code="told_to_wait", level="call", day=""),))
             ),
         },
         "untilWords": UNTIL_WORDS,
@@ -273,8 +266,4 @@ def _of_pain(pain: int, rule: PainRule, questions: Questions) -> dict[str, str] 
 
 
 def _told(reason: Reason, questions: Questions) -> dict[str, str]:
-    return {
-        "code": reason.code,
-        "level": reason.level,
-        "why": why_words([reason], questions),
-    }
+    return {"code": reason.code, "level": reason.level, "why": why_words([reason], questions)}
