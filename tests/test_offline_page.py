@@ -385,11 +385,14 @@ def test_stop_because_it_hurts_is_kept_and_the_exercise_left_out(
 def test_an_answer_that_asks_for_help_holds_everything_back_until_told(clinic, page_file, phone):
     page = phone.open(page_file)
     page.locator("button.start[data-exercise=squat]").first.click()
-    urgent = next(q for q in questions_for(clinic).questions if q.answer == "urgent")
-    box = page.locator(f"form:visible input[value={urgent.id}]")
-    while not box.count():
+    questions = questions_for(clinic)
+    urgent = next(q for q in questions.questions if q.answer == "urgent")
+    for n, group in enumerate(questions.asked("day"), start=1):
+        page.get_by_text(f"Page {n} of 3").locator("visible=true").wait_for()
+        if urgent.id in group.questions:
+            break
         none_of_these(page)
-        page.wait_for_timeout(100)
+    box = page.locator(f"form:visible input[value={urgent.id}]")
     box.check()
     go_on(page)
     page.get_by_role("heading", name="Get urgent medical help now.").wait_for()
