@@ -711,6 +711,29 @@ def test_a_recording_that_broke_off_is_offered_and_kept_or_thrown_away(site, pat
     assert patient.post(f"/my/unfinished/{dropped}/keep").status == 400
 
 
+def test_recordings_that_broke_off_do_not_pile_up_over_the_list(site, patient):
+    # Four cards stood above today's exercises.
+    halves = [begin(patient, set_number=n) for n in (1, 2, 3, 1)]
+    for day, uid in enumerate(halves, start=1):
+        send(patient, uid, 0, VIDEO_HEAD + uid.encode())
+        with site.clinic.write() as c:
+            change(
+                c,
+                "UPDATE uploads SET last_at = :at WHERE uid = :u",
+                at=f"2020-01-0{day}T00:00:00+00:00",
+                u=uid,
+            )
+    page = patient.get("/my").text
+    shown, _, folded = page.partition("3 older recordings broke off</summary>")
+    assert f"/my/unfinished/{halves[-1]}/keep" in shown
+    assert shown.count("A recording broke off</h2>") == 1
+    inside = folded.partition("</details>")[0]
+    assert [uid for uid in halves if f"/my/unfinished/{uid}/discard" in inside] == halves[:3]
+    for uid in halves[:2]:
+        assert patient.post(f"/my/unfinished/{uid}/discard").status == 303
+    assert "1 older recording broke off</summary>" in patient.get("/my").text
+
+
 # -- after a set
 
 

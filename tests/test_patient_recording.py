@@ -137,7 +137,16 @@ SPEECH = """
 """
 
 
-SHAPES = ((740, 360), (640, 320), (360, 740), (768, 1024), (1024, 768), (1280, 720))
+SHAPES = (
+    (740, 360),
+    (640, 320),
+    (360, 740),
+    (390, 844),
+    (844, 390),
+    (768, 1024),
+    (1024, 768),
+    (1280, 720),
+)
 RECORDING = """() => {
   const stage = document.getElementById("stage");
   stage.dataset.state = "recording";

@@ -201,11 +201,12 @@ def weeks_done(
 
 
 def _broken_off(clinic, patient: Patient) -> list:
-    """Recordings that are half here and to which nothing comes any more."""
+    """Recordings that are half here and to which nothing comes any more, the newest first."""
     from datetime import UTC, datetime, timedelta
 
     before = (datetime.now(UTC) - timedelta(seconds=BROKEN_OFF_S)).isoformat(timespec="seconds")
-    return [u for u in open_uploads(clinic, patient.id) if u.last_at < before]
+    halves = [u for u in open_uploads(clinic, patient.id) if u.last_at < before]
+    return sorted(halves, key=lambda u: u.last_at, reverse=True)
 
 
 def used_kg(fields) -> float:
