@@ -36,12 +36,12 @@ from told import sentence, told
 from formcheck.files import storage
 from formcheck.files.bids import write_bids_motion
 from formcheck.files.exercises import load_exercise
-from formcheck.model.anatomy import other_side
+from formcheck.model.anatomy import LANDMARK, other_side
 from formcheck.model.errors import ClipError
 from formcheck.model.programme import Bound
 from formcheck.model.records import Analysis, Measured, RawTrack
 from formcheck.model.request import Request
-from formcheck.motion.repetitions import Attempt, move_limits
+from formcheck.motion.repetitions import Attempt, find_attempts, move_limits
 from formcheck.motion.symmetry import mean_with_uncertainty
 from formcheck.motion.working_leg import number_sequences
 from formcheck.run.calibration_file import add_reading
@@ -373,6 +373,27 @@ def test_a_stance_hold_is_timed_until_the_free_foot_touches(azimuth_deg):
     assert holds == pytest.approx([7.8, 3.8], abs=0.3)  # longer than the heel stays level
 
 
+def test_a_foot_just_off_the_floor_stands_on_one_leg():
+    # Its toe about 5 cm up, a fifth of a foot's length: held low, and held.
+    low = Posture(**one("right", hip=19, knee=38))
+    movement = repeated(STANDING, [low] * 2, stay_s=5)
+    time_s = np.linspace(0, 12, 241)
+    heights = true_signal(movement, "heel_height", "right", time_s, anchor="left_ankle")
+    assert 0.15 < np.max(heights) - np.min(heights) < 0.25
+    report = report_of("single_leg_stance", movement, Camera(azimuth_deg=0))
+    assert report.whole.n_complete == 2
+
+
+@pytest.mark.parametrize("lead_in_deg", [0, 2])
+def test_two_holds_with_a_short_way_back_are_two_whatever_came_before(lead_in_deg):
+    # Six tenths of the way back between them; the first moments of the clip lie lower still.
+    rest = np.full(40, -lead_in_deg, float)
+    hold, back = np.full(150, 12.0), np.full(75, 12.0 - 0.61 * 12)
+    values = np.concatenate([rest[:8], np.zeros(30), hold, back, hold, np.zeros(40)])
+    values = np.convolve(np.pad(values, 5, mode="edge"), np.ones(11) / 11, "valid")
+    assert len(find_attempts(values, 30.0, 3.0, is_hold=True)) == 2
+
+
 @pytest.mark.parametrize("stance", ["left", "right"])
 def test_the_stance_leg_of_a_hold_is_told_when_nobody_named_it(stance):
     free = Posture(**one("right", hip=20, knee=50, foot=None))
@@ -558,6 +579,18 @@ def test_three_directions_in_order_make_one_repetition(azimuth_deg):
     assert report.whole.n_complete == report.whole.n_repetitions == 2
     codes = {f.code for f in report.findings}
     assert not codes & {"direction_missed", "direction_repeated"}
+
+
+def test_a_step_back_and_out_straight_away_from_the_camera_is_of_the_leg_that_turned_with_it():
+    # A low camera sees no way of the foot at all: it stays where it stood in the picture.
+    movement = repeated(STANDING, [STEP_BACK_AND_OUT] * 2)
+    raw = film(movement, Camera(azimuth_deg=-45), anchor="right_ankle")
+    image_px = np.array(raw.image_px)
+    for joint in ("ankle", "heel", "toe"):
+        image_px[:, 0, LANDMARK["left", joint]] = image_px[0, 0, LANDMARK["left", joint]]
+    report = assess_raw(replace(raw, image_px=image_px), "rotational_lunge", side="left")
+    assert report.whole.n_complete == 2
+    assert not {f.code for f in report.findings} & {"other_leg"}
 
 
 def test_a_set_of_sequences_that_falls_short_is_counted_and_not_met():

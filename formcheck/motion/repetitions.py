@@ -381,7 +381,7 @@ def _merge_falters(
 ) -> list[int]:
     """Peaks with shallow dips between them taken as one: the highest stands for the attempt."""
     kept = [peaks[0]]
-    floor = float(np.min(slow))
+    floor = _rest_level(slow, 0, len(slow) - 1)
     for p in peaks[1:]:
         last = kept[-1]
         dip = float(np.min(slow[last : p + 1]))

@@ -71,9 +71,14 @@ def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual
         return usual
     if not foot_steps(attempt, track, view):
         # A step toward the camera or away from it moves no foot in the picture. Then the legs
-        # are one before the other, and the front one works: it stepped, or it stayed.
+        # are one before the other, and the front one works: it stepped, or it stayed. Only a
+        # step back with which the pelvis turns was made by the leg behind.
         is_lunge = rule in ("stepping", "staying") and view.plane != "sagittal"
-        return (front_side(attempt, track, view) if is_lunge else None) or usual
+        front = front_side(attempt, track, view) if is_lunge else None
+        turned_deg = pelvis_turn_deg(attempt, track, view.azimuth_deg)
+        if front and rule == "stepping" and turned_deg > TURNED_LEAST_DEG:
+            return other_side(front)
+        return front or usual
     mover: Side = "left" if moved["left"] > moved["right"] else "right"
     if rule == "stepping":
         return mover
