@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from formcheck.pose import landmarker
 from formcheck.pose.enlarged import PART_SHARES, Part, found_enlarged, parts_of
 from formcheck.pose.landmarker import People, PoseModel, PoseSettings
+from formcheck.pose.looking import ModelPool, look_at
 from formcheck.video import open_video
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips" / "squat_side.mp4"
@@ -104,7 +104,7 @@ def test_an_empty_room_is_looked_at_enlarged_now_and_then_whatever_the_threads(n
 
     picture = np.zeros((48, 64, 3), np.uint8)
     frames = (SimpleNamespace(time_s=float(i), stamp=i, rgb=lambda: picture) for i in range(400))
-    looks = list(landmarker._look_at(frames, [Model() for _ in range(n_threads)]))
+    looks = list(look_at(frames, ModelPool.of([Model() for _ in range(n_threads)])))
     assert [look.stamp for look in looks] == list(range(400))
     # Looked back on are the 40 pictures before the last 40.
     expected = {i for i in range(400) if i < 180 or 291 <= i <= 330 or i % 10 == 0}

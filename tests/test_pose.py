@@ -17,6 +17,7 @@ from formcheck.model.anatomy import LANDMARK
 from formcheck.model.errors import ClipError, ModelError, UsageError
 from formcheck.pose import bundles as pose_bundles
 from formcheck.pose import landmarker as pose
+from formcheck.pose import looking
 from formcheck.pose.landmarker import PoseSettings, estimate
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips" / "squat_side.mp4"
@@ -264,26 +265,26 @@ def test_picture_statistics_mean_what_they_say():
     rng = np.random.default_rng(5)
     sharp = rng.integers(0, 255, (96, 160, 3), np.uint8)
     flat = np.full((96, 160, 3), 100, np.uint8)
-    grey, still = pose._small_grey(sharp), pose._small_grey(flat)
-    assert pose._laplacian_variance(still) == 0
-    assert pose._laplacian_variance(grey) > 1000
+    grey, still = looking._small_grey(sharp), looking._small_grey(flat)
+    assert looking._laplacian_variance(still) == 0
+    assert looking._laplacian_variance(grey) > 1000
     assert still.mean() == 100
     moved = still.copy()
     moved[20:70, 40:120] += 50
     people = pose.People(image_px=None, world_m=None, visibility=None)
     frame = type("Frame", (), {"time_s": 0.0, "stamp": 0})
-    first, before = pose._described(frame, people, still, None)
-    second, _ = pose._described(frame, people, moved, before)
+    first, before = looking._described(frame, people, still, None)
+    second, _ = looking._described(frame, people, moved, before)
     assert np.isnan(first.change)
     assert second.change == pytest.approx(50 * 50 * 80 / (96 * 160))
     assert second.border_change == 0
 
 
 def test_pictures_are_shrunk_to_160_wide_and_tiny_ones_are_left():
-    assert pose._small_grey(np.zeros((1080, 1920, 3), np.uint8)).shape == (90, 160)
-    assert pose._small_grey(np.zeros((1, 2, 3), np.uint8)).shape == (1, 2)
-    assert np.isnan(pose._laplacian_variance(np.zeros((1, 2), np.float32)))
-    assert pose._border((1, 2)).all()
+    assert looking._small_grey(np.zeros((1080, 1920, 3), np.uint8)).shape == (90, 160)
+    assert looking._small_grey(np.zeros((1, 2, 3), np.uint8)).shape == (1, 2)
+    assert np.isnan(looking._laplacian_variance(np.zeros((1, 2), np.float32)))
+    assert looking._border((1, 2)).all()
 
 
 def test_ctrl_c_while_models_load_leaves_none_open(monkeypatch):

@@ -287,7 +287,7 @@ def test_a_set_deleted_while_it_is_measured_leaves_no_result(clinic, monkeypatch
     job = jobs.claim(clinic, "test")
     analysis = reassess(squat_results)
 
-    def measured(_clinic, of, _settings, _progress):
+    def measured(_clinic, of, *_arguments):
         shutil.copytree(squat_results, clinic.folder.result(of.uid))
         deletion.delete_set(clinic, of.uid, by="M.T.", reason="asked")
         shutil.copytree(squat_results, clinic.folder.result(of.uid))

@@ -81,14 +81,15 @@ def take_back(clinic: Clinic, *, has_died: bool = False) -> None:
                     )
 
 
-def claim(clinic: Clinic, holder: str) -> Job | None:
+def claim(clinic: Clinic, holder: str, *, is_only_measuring: bool = False) -> Job | None:
     """The next job, now held by `holder`; measuring comes before drawing. None when none waits."""
     with clinic.write() as c:
         row = one(
             c,
             """SELECT j.*, s.uid FROM jobs j JOIN sets s ON s.id = j.set_id
-                        WHERE j.state = 'waiting'
+                        WHERE j.state = 'waiting' AND (:any OR j.kind = 'measure')
                         ORDER BY j.kind DESC, j.id LIMIT 1""",
+            any=int(not is_only_measuring),
         )
         if row is None:
             return None

@@ -12,11 +12,13 @@ import secrets
 import sys
 import time
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from statistics import fmean
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic import jobs as job_rows
+from formcheck.clinic.ahead import Ahead
 from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.folder import remove_folder
 from formcheck.clinic.jobs import Job
@@ -34,7 +36,7 @@ from formcheck.clinic.reviews import (
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import ClipError, FormcheckError
-from formcheck.model.records import Analysis
+from formcheck.model.records import Analysis, RawTrack
 from formcheck.model.request import Request
 from formcheck.model.stated import Context, Pain
 from formcheck.pose.memory import return_free_memory
@@ -49,6 +51,8 @@ BEAT_S = 0.5
 """How often a running job writes how far it is."""
 IDLE_S = 0.4
 """How long a worker without work waits before it looks again."""
+LOOKING_S = 0.1
+"""The same while a recording arrives: its end is near."""
 
 
 def request_of_set(clinic: Clinic, stored: StoredSet) -> Request:
@@ -127,9 +131,15 @@ def between_days_mapping(analysis: Analysis) -> dict[str, tuple[float, float]]:
 
 
 def measure_set(
-    clinic: Clinic, stored: StoredSet, settings: Settings, progress=None
+    clinic: Clinic,
+    stored: StoredSet,
+    settings: Settings,
+    progress=None,
+    raw: RawTrack | None = None,
 ) -> tuple[Analysis, Request]:
     """The analysis of a set, its files in the set's result folder.
+
+    raw : the landmarks of its clip, where they are known.
 
     The results of an earlier measuring are replaced only when the new ones are whole.
     """
@@ -137,7 +147,7 @@ def measure_set(
     from formcheck.run.result_folder import write_results
 
     request = request_of_set(clinic, stored)
-    analysis = analyze(request, settings, progress=progress)
+    analysis = analyze(request, settings, progress=progress, raw=raw)
     out = clinic.folder.result(stored.uid)
     beside = make_folder(out.with_name(f"{out.name}.new-{secrets.token_hex(4)}"), is_private=True)
     try:
@@ -162,6 +172,26 @@ def draw_set(clinic: Clinic, stored: StoredSet, analysis: Analysis, progress=Non
         write_overlay(
             analysis, clinic.folder.recording(stored.recording), beside, progress=progress
         )
+
+
+_NEEDED_TO_MEASURE = (
+    "scipy.interpolate",
+    "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.signal",
+    "scipy.stats",
+    "pyarrow.parquet",
+    "jinja2",
+    "formcheck.evidence.progress",
+    "formcheck.run.result_folder",
+)
+
+
+def _make_ready() -> None:
+    """Imports beforehand what the first measuring would, which takes more than a second."""
+    for name in _NEEDED_TO_MEASURE:
+        with contextlib.suppress(ImportError):  # the measuring will tell
+            import_module(name)
 
 
 class _LostJob(Exception):
@@ -189,8 +219,12 @@ def do_job(
     holder: str,
     settings: Settings,
     kept: tuple[str, Analysis] | None = None,
+    ahead: Ahead | None = None,
 ) -> tuple[str, Analysis] | None:
-    """Does one claimed job and keeps its end; gives (uid, analysis) on for the drawing."""
+    """Does one claimed job and keeps its end; gives (uid, analysis) on for the drawing.
+
+    ahead : what was looked at as it arrived.
+    """
     stored = find_set(clinic, job.uid)
     if stored is None:
         return None
@@ -201,7 +235,11 @@ def do_job(
             draw_set(clinic, stored, analysis, progress)
             job_rows.end_drawn(clinic, job, holder)
             return None
-        analysis, _ = measure_set(clinic, stored, settings, progress)
+        raw = None
+        if ahead is not None:
+            clip = clinic.folder.recording(stored.recording)
+            raw = ahead.take(job, clip, is_mirrored=stored.is_mirrored, progress=progress)
+        analysis, _ = measure_set(clinic, stored, settings, progress, raw)
     except _LostJob:
         return None
     except FormcheckError as error:
@@ -273,31 +311,47 @@ def measure_within_limits(clinic: Clinic, uid: str) -> None:
     refresh_outcome(clinic, uid)
 
 
-def work(root: Path, settings: Settings, *, is_once: bool = False) -> None:
-    """Does jobs until the process ends (or until none waits, when `is_once`)."""
+def work(
+    root: Path, settings: Settings, *, is_once: bool = False, looks_ahead: bool = False
+) -> None:
+    """Does jobs until the process ends (or until none waits, when `is_once`).
+
+    looks_ahead : recordings are looked at as they arrive; no video is drawn meanwhile.
+    """
     clinic = open_clinic(root)
     holder = secrets.token_hex(8)
     kept = None
+    ahead = Ahead(clinic, settings) if looks_ahead else None
     try:
         while True:
-            job = job_rows.claim(clinic, holder) if job_rows.n_waiting(clinic) else None
+            is_looking = ahead is not None and ahead.follow()
+            if is_looking:
+                _make_ready()
+            job = None
+            if job_rows.n_waiting(clinic):
+                job = job_rows.claim(clinic, holder, is_only_measuring=is_looking)
             if job is not None:
-                kept = do_job(clinic, job, holder, settings, kept)
+                with ahead.set_aside(job) if ahead else contextlib.nullcontext():
+                    kept = do_job(clinic, job, holder, settings, kept, ahead)
                 return_free_memory()
             elif is_once:
                 return
             else:
-                time.sleep(IDLE_S)
+                time.sleep(LOOKING_S if is_looking else IDLE_S)
     finally:
+        if ahead is not None:
+            ahead.forget()
         clinic.close()
 
 
-def work_for_server(_line: Line, root: str, pose_model: str) -> None:
-    """The worker process of a server: data folder, and pose bundle ("" for the usual one)."""
+def work_for_server(_line: Line, root: str, pose_model: str, looks_ahead: str = "") -> None:
+    """The worker process of a server: data folder, pose bundle ("" for the usual one), and
+    whether recordings are looked at as they arrive ("" for not)."""
     from formcheck.pose.landmarker import PoseSettings
 
     os.umask(0o077)
     with contextlib.suppress(AttributeError, OSError):
-        os.nice(5)  # the pages stay quick while a clip is measured
+        # The pages stay quick while a clip is measured, and a recording while it is looked at.
+        os.nice(10)
     settings = Settings(pose=PoseSettings(model=pose_model)) if pose_model else Settings()
-    work(Path(root), settings)
+    work(Path(root), settings, looks_ahead=bool(looks_ahead))

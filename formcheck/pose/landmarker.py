@@ -9,13 +9,10 @@ import contextlib
 import logging
 import math
 import os
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from queue import SimpleQueue
 from typing import Literal
 
 import numpy as np
@@ -27,8 +24,9 @@ from formcheck.model.records import PoseSource, RawTrack
 from formcheck.pose.bundles import MODEL_NAMES, manifest_entry, read_bundle
 from formcheck.pose.enlarged import found_enlarged
 from formcheck.pose.interrupts import interrupts_held
+from formcheck.pose.looking import ModelPool, People, look_at, people_arrays, picture_statistics
 from formcheck.pose.native_messages import native_messages_held
-from formcheck.video import Frame, open_video
+from formcheck.video import Frame, VideoReader, open_video
 
 TRACK_CODE_VERSION = 3
 """Raised whenever the code here or in `video/` would give other tracks from the same clip."""
@@ -36,20 +34,15 @@ TRACK_CODE_VERSION = 3
 MODES = ("image", "video")
 MAX_PEOPLE = 8
 
-GREY_WIDTH_PX = 160
-"""Width of the grey picture that the picture statistics are taken from."""
-BORDER_SHARE = 1 / 8
-"""Width of its outer border, of each side; common practice, a person rarely fills it."""
-
-LOOKED_BACK = 40
-"""Pictures that are looked back on, from as many before: more than are ever under way, so that
-what is found does not depend on the threads."""
-EMPTY_EVERY = 10
-"""After so long without anybody only every tenth picture is looked at enlarged, which takes a dozen
-looks: an empty room must not take a day."""
-
 Progress = Callable[[str, int, int | None], None]
 
+
+LOOKS_A_LOAD = 3
+"""Loading a model takes as long as looking at so many pictures (0.2 to 0.26 s against 0.06 to 0.08,
+heavy bundle, on a virtual Intel Xeon)."""
+PICTURES_OF_A_SET = 900
+"""A minute at the usual rate: taken where a file does not say how long it is, as none of a browser
+does."""
 
 MOST_RATE_HZ = 1000.0
 """No camera that a patient has takes more pictures a second (common practice)."""
@@ -87,18 +80,6 @@ class PoseSettings:
             raise UsageError(f"{self.n_threads} threads: give 1 or more")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class People:
-    """Who was found in one picture, the surest first.
-
-    image_px : (n, 33, 2) float32; world_m : (n, 33, 3) float32; visibility : (n, 33) float32
-    """
-
-    image_px: np.ndarray
-    world_m: np.ndarray
-    visibility: np.ndarray
-
-
 def estimate(
     path: Path | str,
     settings: PoseSettings = PoseSettings(),
@@ -128,169 +109,71 @@ def estimate(
     """
     # Told to look on one thread, several clips are under way: then one thread decodes as well.
     n_decoding = 1 if settings.n_threads == 1 else 0
-    with open_video(path, n_threads=n_decoding) as reader, contextlib.ExitStack() as stack:
-        if models is None:
-            models = load_models(settings)
-            for model in models:
-                stack.callback(model.close)
-        n_expected = None
-        if reader.duration_hint_s:
-            rate_hz = min(settings.rate_hz, reader.frame_rate_hz or math.inf)
-            n_expected = math.ceil(reader.duration_hint_s * rate_hz)
-        looks = []
-        for look in _look_at(reader.frames(rate_hz=settings.rate_hz), models):
+    with open_video(path, n_threads=n_decoding) as reader:
+        n_expected = _n_expected(reader, settings)
+        pool = ModelPool.of(models) if models is not None else model_pool(settings, n_expected)
+        with pool:
+            return track_of(
+                reader,
+                reader.frames(rate_hz=settings.rate_hz),
+                settings,
+                pool,
+                is_mirrored=is_mirrored,
+                tell=lambda n: progress("pose", n, n_expected) if progress else None,
+            )
+
+
+def _n_expected(reader: VideoReader, settings: PoseSettings) -> int | None:
+    """How many pictures are looked at, by what the file says of itself; None where it does not."""
+    if not reader.duration_hint_s:
+        return None
+    rate_hz = min(settings.rate_hz, reader.frame_rate_hz or math.inf)
+    return math.ceil(reader.duration_hint_s * rate_hz)
+
+
+def track_of(
+    reader: VideoReader,
+    frames: Iterable[Frame],
+    settings: PoseSettings,
+    pool: ModelPool,
+    *,
+    is_mirrored: bool,
+    tell: Callable[[int], None],
+) -> RawTrack:
+    """The track from the reader's frames, which are asked for to the clip's end.
+
+    `tell` is called with the number of pictures done, after each.
+    """
+    looks = []
+    with contextlib.closing(look_at(frames, pool)) as found:
+        for look in found:
             looks.append(look)
-            if progress:
-                progress("pose", len(looks), n_expected)
-        clip = reader.clip(is_mirrored)
+            tell(len(looks))
     return RawTrack(
-        clip=clip,
+        clip=reader.clip(is_mirrored),
         source=PoseSource(
             model=settings.model,
-            sha256=models[0].sha256,
+            sha256=pool.sha256,
             mode=settings.mode,
             rate_hz=float(settings.rate_hz),
             library_versions=library_versions(),
         ),
         time_s=np.array([look.time_s for look in looks]),
         stamp=np.array([look.stamp for look in looks], np.int64),
-        **_people(looks),
-        **_picture_statistics(looks),
+        **people_arrays(looks),
+        **picture_statistics(looks),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """What one picture gave."""
+def model_pool(settings: PoseSettings, n_pictures: int | None = None) -> ModelPool:
+    """Models that are loaded when first needed, as many as so many pictures are worth.
 
-    time_s: float
-    stamp: int
-    people: People
-    brightness: float
-    contrast: float
-    sharpness: float
-    change: float = math.nan
-    border_change: float = math.nan
-
-
-def _look_at(frames: Iterator[Frame], models: "Sequence[PoseModel]") -> Iterator[_Look]:
-    """Looks at the frames with all the models at once; results in the frames' order.
-
-    This thread decodes; each worker converts and looks. The number of pictures under way is
-    bounded, and waiting for the oldest of them leaves the others for the workers meanwhile.
+    Models are loaded one after the other, and each takes as long as LOOKS_A_LOAD looks: n of them
+    are done with N pictures after about n * LOOKS_A_LOAD + N / n looks, the least of which is at
+    n = sqrt(N / LOOKS_A_LOAD). n_pictures None: as many as a set has.
     """
-    idle = SimpleQueue()
-    for model in models:
-        idle.put(model)
-
-    def look(frame: Frame, may_enlarge: bool):
-        rgb = frame.rgb()
-        model = idle.get()
-        try:
-            people = model.find(rgb, time_s=frame.time_s, may_enlarge=may_enlarge)
-        finally:
-            idle.put(model)
-        return frame, people, _small_grey(rgb)
-
-    before = None
-    under_way = deque()
-    is_seen: list[bool] = []
-    n_most = min(2 * len(models) + 1, LOOKED_BACK)
-    workers = ThreadPoolExecutor(len(models), thread_name_prefix="pose")
-    try:
-        for i, frame in enumerate(frames):
-            under_way.append(workers.submit(look, frame, _may_enlarge(i, is_seen)))
-            if len(under_way) > n_most:
-                done, before = _described(*under_way.popleft().result(), before)
-                is_seen.append(len(done.people.visibility) > 0)
-                yield done
-        while under_way:
-            done, before = _described(*under_way.popleft().result(), before)
-            yield done
-    finally:
-        # On Ctrl-C or a fault: what has not begun is dropped, what has is waited for (one
-        # picture's time), since a model must not be closed while it works.
-        workers.shutdown(wait=True, cancel_futures=True)
-
-
-def _may_enlarge(i: int, is_seen: Sequence[bool]) -> bool:
-    """Whether picture i is looked at enlarged where nobody is found in it whole.
-
-    is_seen : whether anybody was found in each of the first pictures; more than i - LOOKED_BACK.
-    """
-    if i < 2 * LOOKED_BACK or i % EMPTY_EVERY == 0:
-        return True
-    return any(is_seen[i - 2 * LOOKED_BACK : i - LOOKED_BACK])
-
-
-def _described(
-    frame: Frame, people: People, grey: np.ndarray, before: np.ndarray | None
-) -> tuple[_Look, np.ndarray]:
-    """The look with its picture statistics, and the grey picture for the next one."""
-    change = border_change = math.nan
-    if before is not None and before.shape == grey.shape:
-        difference = np.abs(grey - before)
-        change = float(difference.mean())
-        border_change = float(difference[_border(grey.shape)].mean())
-    look = _Look(
-        time_s=frame.time_s,
-        stamp=frame.stamp,
-        people=people,
-        brightness=float(grey.mean()),
-        contrast=float(grey.std()),
-        sharpness=_laplacian_variance(grey),
-        change=change,
-        border_change=border_change,
-    )
-    return look, grey
-
-
-def _small_grey(rgb: np.ndarray) -> np.ndarray:
-    """(h, 160) float32 grey picture; smaller pictures keep their size."""
-    with needed_package("OpenCV"):
-        import cv2
-
-    height, width = rgb.shape[:2]
-    scale = min(1.0, GREY_WIDTH_PX / width)
-    size = max(1, round(width * scale)), max(1, round(height * scale))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    return cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
-
-
-def _laplacian_variance(grey: np.ndarray) -> float:
-    """Variance of the five-point Laplacian of the picture's inside; NaN without an inside."""
-    if min(grey.shape) < 3:
-        return math.nan
-    laplacian = (
-        grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2] + grey[1:-1, 2:] - 4 * grey[1:-1, 1:-1]
-    )
-    return float(laplacian.var())
-
-
-def _border(shape: tuple[int, int]) -> np.ndarray:
-    """(h, w) bool, True in the outer border."""
-    edge = max(1, round(BORDER_SHARE * min(shape)))
-    is_border = np.ones(shape, bool)
-    is_border[edge:-edge, edge:-edge] = False
-    return is_border
-
-
-def _people(looks: list[_Look]) -> dict[str, np.ndarray]:
-    """The people of all looks in arrays of one shape, NaN where there are fewer."""
-    n_most = max(1, *(len(look.people.visibility) for look in looks))
-    arrays = {}
-    for name in ("image_px", "world_m", "visibility"):
-        of_looks = [getattr(look.people, name) for look in looks]
-        shape = (len(looks), n_most, *of_looks[0].shape[1:])
-        arrays[name] = np.full(shape, np.nan, np.float32)
-        for row, found in zip(arrays[name], of_looks, strict=True):
-            row[: len(found)] = found
-    return arrays
-
-
-def _picture_statistics(looks: list[_Look]) -> dict[str, np.ndarray]:
-    names = ("brightness", "contrast", "sharpness", "change", "border_change")
-    return {name: np.array([getattr(look, name) for look in looks], np.float32) for name in names}
+    n = math.ceil(math.sqrt((n_pictures or PICTURES_OF_A_SET) / LOOKS_A_LOAD))
+    return ModelPool(lambda: PoseModel(settings), min(n_threads(settings), max(1, n)))
 
 
 class PoseModel:

@@ -50,16 +50,19 @@ def analyze(
     progress: Progress | None = None,
     created_at: str | None = None,
     models: Sequence[PoseModel] | None = None,
+    raw: RawTrack | None = None,
 ) -> Analysis:
     """The measured set of one clip.
 
     cache_dir : where landmark tracks are kept for a second run; None keeps none.
     created_at : the report's time stamp (ISO 8601); now when not given.
     models : loaded models of the same settings, which saves loading them for each clip.
+    raw : the clip's landmarks under these settings, where they are known.
 
     Raises ClipError, ModelError; see errors.py.
     """
-    raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress, models=models)
+    if raw is None:
+        raw = landmarks(request, settings, cache_dir=cache_dir, progress=progress, models=models)
     if created_at is None:
         created_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     return assess(raw, request, settings, created_at=created_at)

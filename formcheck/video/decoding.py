@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
@@ -30,6 +31,8 @@ _CONTAINERS = (
     "ivf,mjpeg,obu,dv,mxf,nut"
 )
 _MP4 = "mov,mp4,m4a,3gp,3g2,mj2"
+_ON_ONE_THREAD = ("vp8",)
+"""Decoders that tell of no damage, and on several threads make something else of it each time."""
 _ONE_PICTURE_A_PACKET = ("h264", "hevc", "mjpeg")
 
 
@@ -83,7 +86,8 @@ def quantizer_of(pictures) -> float | None:
 class Pass:
     """One reading of the file from start to end, with its counts."""
 
-    def __init__(self, path: Path, name: str, n_threads: int):
+    def __init__(self, path: Path, name: str, n_threads: int, stream: IO[bytes] | None = None):
+        """stream : read instead of the path, which may have moved, as bytes arrive."""
         import av
 
         self._av = av
@@ -93,9 +97,9 @@ class Pass:
         self.n_lost = self.n_misdated = self.n_packets = self.n_pictures = 0
         self._container = None
         with as_clip_error(path, name):
-            self.size_bytes = path.stat().st_size
+            self.size_bytes = path.stat().st_size if stream is None else 0
             self._container = av.open(
-                f"file:{path}",
+                f"file:{path}" if stream is None else stream,
                 options={"max_pixels": str(MAX_PIXELS)},
                 container_options={"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"},
                 metadata_errors="replace",
@@ -110,6 +114,8 @@ class Pass:
     def _choose_stream(self, n_threads: int) -> None:
         stream = _video_stream(self._container, self._name)
         context = stream.codec_context
+        if context.name in _ON_ONE_THREAD:
+            self._is_threaded, n_threads = False, 1
         context.thread_type = "AUTO" if self._is_threaded else "NONE"
         context.thread_count = n_threads
         refuse_huge(context.width, context.height, self._name)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from formcheck.model.errors import ClipError
 from formcheck.model.records import Clip
+from formcheck.video.arriving import ArrivingFile
 from formcheck.video.decoding import MAX_CLIP_S, Dated, Pass, quantizer_of
 from formcheck.video.pictures import Frame, Show
 from formcheck.video.refusals import (
@@ -94,15 +95,20 @@ class VideoReader:
     A picture whose size changes midway is scaled to the first one's size.
     """
 
-    def __init__(self, path: Path | str, *, n_threads: int = 0):
+    def __init__(
+        self, path: Path | str, *, n_threads: int = 0, arriving: ArrivingFile | None = None
+    ):
+        """arriving : the same file while it still grows; each pass then waits for its end."""
         self._path = Path(path)
+        self._arriving = arriving
         self._n_threads = n_threads
         self._name = shown_name(self._path)
-        refuse_other_than_a_file(self._path, self._name)
+        if arriving is None:
+            refuse_other_than_a_file(self._path, self._name)
         self.n_frames_misdated = 0
         self._sha256 = None
         self._counts = None
-        trial = Pass(self._path, self._name, n_threads=1)
+        trial = self._new_pass(1)
         first_two = list(islice(trial.dated(), 2))
         trial.close()
         if len(first_two) < 2:
@@ -145,7 +151,9 @@ class VideoReader:
 
     @property
     def sha256(self) -> str:
-        """Hash of the file, read in pieces, once."""
+        """Hash of the file, read in pieces, once; of an arriving one, of what was decoded."""
+        if self._arriving is not None:
+            return self._arriving.sha256()
         if self._sha256 is None:
             try:
                 with self._path.open("rb") as file:
@@ -195,7 +203,7 @@ class VideoReader:
         last = None
         index = 0
         for n_threads in (1,) if self._n_threads == 1 else (self._n_threads, 1):
-            this_pass = Pass(self._path, self._name, n_threads=n_threads)
+            this_pass = self._new_pass(n_threads)
             try:
                 for dated in this_pass.dated():
                     if last is not None and dated.stamp <= last.stamp:
@@ -213,6 +221,10 @@ class VideoReader:
             raise ClipError(f"{self._name}: the file changed while it was read: try again")
         self.n_frames_misdated = this_pass.n_misdated
         self._counts = (index, this_pass.n_lost, last.stamp, last.duration)
+
+    def _new_pass(self, n_threads: int) -> Pass:
+        stream = self._arriving.from_start() if self._arriving is not None else None
+        return Pass(self._path, self._name, n_threads, stream)
 
     def _seconds(self, stamp: int) -> float:
         return (stamp - self.first_stamp) * self.time_base[0] / self.time_base[1]

@@ -1,7 +1,12 @@
-"""The worker process beside the server, watched: when it dies its job waits again."""
+"""The worker process beside the server, watched: when it dies its job waits again.
+
+It looks at recordings as they arrive. Once a worker has died, or was ended, those after it measure
+finished recordings alone: a file that takes a worker down must not keep the others from theirs.
+"""
 
 import sys
 import threading
+import time
 from datetime import UTC, datetime, timedelta
 
 from formcheck.clinic import Clinic, jobs
@@ -23,6 +28,8 @@ class Worker:
         self._clinic, self._model = clinic, pose_model
         self._stop = threading.Event()
         self._process: WorkerProcess | None = None
+        self._looks_ahead = True
+        self._begun_at = 0.0
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
     def start(self) -> None:
@@ -46,12 +53,10 @@ class Worker:
             try:
                 if self._process is None or not self._process.is_alive:
                     if self._process is not None:
-                        self._end()
-                        jobs.take_back(self._clinic, has_died=True)
+                        self._end_badly()
                     self._begin()
                 elif self._is_beyond_limits():
-                    self._end()
-                    jobs.take_back(self._clinic, has_died=True)
+                    self._end_badly()
             except Exception as error:
                 # The watch itself must go on, or nothing would ever be measured again.
                 print(f"formcheck: worker: {type(error).__name__}: {error}", file=sys.stderr)
@@ -60,8 +65,17 @@ class Worker:
 
     def _begin(self) -> None:
         self._process = WorkerProcess(
-            "formcheck.clinic.work:work_for_server", str(self._clinic.folder.root), self._model
+            "formcheck.clinic.work:work_for_server",
+            str(self._clinic.folder.root),
+            self._model,
+            "ahead" if self._looks_ahead else "",
         )
+        self._begun_at = time.monotonic()
+
+    def _end_badly(self) -> None:
+        self._looks_ahead = False
+        self._end()
+        jobs.take_back(self._clinic, has_died=True)
 
     def _end(self) -> None:
         process, self._process = self._process, None
@@ -74,6 +88,15 @@ class Worker:
     def _is_stuck(self) -> bool:
         before = (datetime.now(UTC) - timedelta(seconds=STUCK_S)).isoformat(timespec="seconds")
         with self._clinic.read() as c:
-            return bool(
-                one(c, "SELECT 1 FROM jobs WHERE state = 'running' AND beat_at < :b", b=before)
+            if one(c, "SELECT 1 FROM jobs WHERE state = 'running' AND beat_at < :b", b=before):
+                return True
+            if not self._looks_ahead or time.monotonic() - self._begun_at < STUCK_S:
+                return False
+            # A look ahead tells nothing: one that hangs lets what waits to be measured wait.
+            waits = one(
+                c,
+                """SELECT 1 FROM jobs WHERE state = 'waiting' AND kind = 'measure' AND made_at < :b
+                   AND NOT EXISTS (SELECT 1 FROM jobs WHERE state = 'running')""",
+                b=before,
             )
+            return bool(waits)
