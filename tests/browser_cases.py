@@ -22,6 +22,7 @@ FLAGS = (
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 CONTRAST = ("color-contrast", "link-in-text-block")
 PHONE, DESKTOP = {"width": 375, "height": 780}, {"width": 1280, "height": 900}
+PATIENTS_PHONES = ({"width": 844, "height": 390}, {"width": 390, "height": 844})
 ZOOMED = {"width": 640, "height": 450}
 """What a window of 1280 by 900 shows at a zoom of 200 %."""
 
@@ -96,23 +97,33 @@ def violations(page) -> list[str]:
     return found
 
 
-def look(page, name: str, *, narrow=PHONE) -> None:
-    """A state of a page as a desk, a phone and a zoom of 200 % show it: nothing that axe finds, in
+def look(page, name: str, *, is_patients: bool = False) -> None:
+    """A state of a page as a desk, phones and a zoom of 200 % show it: nothing that axe finds, in
     both schemes; no scrolling sideways; all that can be clicked is reached by the keyboard too and
-    shows that it is; on paper it is light."""
+    shows that it is; on paper it is light. A patient's page is held upright and across as well,
+    and with letters twice as large.
+    """
     page.set_viewport_size(DESKTOP)
     found = violations(page) + out_of_reach(page)
     assert not found, (name, found)
     page.emulate_media(color_scheme="dark", media="print")
     assert page.evaluate(_IS_LIGHT), f"{name}: dark on paper"
     page.emulate_media(color_scheme="light", media="screen")
-    for size in (ZOOMED, narrow):
+    for size in (ZOOMED, *(PATIENTS_PHONES if is_patients else (PHONE,))):
         page.set_viewport_size(size)
-        width = page.evaluate("document.documentElement.scrollWidth")
-        assert width <= size["width"], (name, size, width)
-    # The dark colours are those of the desk: they were looked at there.
-    found = _found(page, RULES)
-    assert not found, (f"{name} on a phone", found)
+        _fits(page, name, size)
+        # The dark colours are those of the desk: they were looked at there.
+        found = _found(page, RULES) if size != ZOOMED else []
+        assert not found, (f"{name} on a phone", size, found)
+    if is_patients:
+        page.evaluate("document.documentElement.style.fontSize = '200%'")
+        _fits(page, f"{name}, letters twice as large", size)
+        page.evaluate("document.documentElement.style.fontSize = ''")
+
+
+def _fits(page, name: str, size: dict[str, int]) -> None:
+    width = page.evaluate("document.documentElement.scrollWidth")
+    assert width <= size["width"], (name, size, width)
 
 
 _IS_LIGHT = """() => {

@@ -60,8 +60,16 @@ def link(site) -> str:
 
 
 def choose(page, name: str, value: int) -> None:
-    """Presses a number of a scale."""
-    page.locator(f"label:has(input[name={name}][value='{value}'])").click()
+    """Presses a number of a scale, once its question is shown."""
+    shown(page, page.locator(f"label:has(input[name={name}][value='{value}'])")).click()
+
+
+def shown(page, part):
+    """Goes on, question by question, to the one that holds this part of the form."""
+    part.wait_for(state="attached")
+    while not part.is_visible():
+        page.get_by_role("button", name="Go on").click()
+    return part
 
 
 def none_of_these(page) -> None:
@@ -76,7 +84,7 @@ def answer_before(page, pain: int = 1) -> None:
     """Answers what is asked before the first set of a day."""
     none_of_these(page)
     choose(page, "pain", pain)
-    page.get_by_label("No, nothing new").check()
+    shown(page, page.get_by_label("No, nothing new")).check()
     page.get_by_role("button", name="Go on").click()
 
 

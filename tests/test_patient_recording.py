@@ -28,6 +28,7 @@ from recording_cases import (
     clinic_with_two_squats,
     fake_camera,
     link,
+    shown,
     to_the_camera,
     wait_for,
 )
@@ -72,17 +73,27 @@ def test_a_patient_records_a_squat_set_hands_free_and_sees_the_result(site, brow
     worker.start()
     try:
         with page_of(browser, link(site)) as page:
+            page.add_init_script(SPEECH)
+            page.goto(site.origin + "/my")
             to_the_camera(page)
             wait_for(page, "countdown")
             wait_for(page, "recording")
             assert page.locator("#big-words").inner_text().strip() == "of 2"
             page.wait_for_url("**/after", timeout=120_000)
+            spoken = [words for _, words in json.loads(page.evaluate("sessionStorage.said"))]
+            start = spoken.index("Start.")
+            assert spoken[:start][-4:] == ["Get ready.", "3", "2", "1"]
+            assert spoken[start + 1 :][:3] == [
+                "1. One more.",
+                "2",
+                "Your set is done. The recording has ended.",
+            ]
             kept = page.evaluate("sessionStorage.getItem('formcheck.delays')")
             # A busy machine takes longer than a free one.
             assert median(json.loads(kept)) < 500, "ms from a picture to its answer"
             for name, value in (("pain_during", 2), ("pain", 1), ("effort", 4)):
                 choose(page, name, value)
-            page.get_by_label("None of these").check()
+            shown(page, page.get_by_label("None of these")).check()
             page.get_by_role("button", name="Go on").click()
             page.get_by_role("heading", name="What you did").wait_for(timeout=120_000)
             [stored] = sets_of(site.clinic, site.own.id)
@@ -130,7 +141,11 @@ SPEECH = """
         { name, lang: "en-GB", localService: name === "local", default: name === "remote" }));
     const made = {
         getVoices: () => voices.filter((v) => v.name !== window.without), cancel() {},
-        speak: (u) => window.said.push([u.voice.name, u.text]), addEventListener() {},
+        addEventListener() {},
+        speak: (u) => {
+            window.said.push([u.voice.name, u.text]);
+            sessionStorage.said = JSON.stringify(window.said);
+        },
     };
     Object.defineProperty(window, "speechSynthesis", { value: made });
     window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
@@ -217,6 +232,8 @@ def test_a_hold_too_small_to_see_is_guided_and_ends_by_itself(browser, tmp_path)
     with running_site(clinic) as site:
         site.own = patient
         with page_of(browser, link(site)) as page:
+            page.add_init_script(SPEECH)
+            page.goto(site.origin + "/my")
             to_the_camera(page, "Quad")
             page.get_by_role("button", name="Start the countdown now").click()
             wait_for(page, "recording")
@@ -226,6 +243,10 @@ def test_a_hold_too_small_to_see_is_guided_and_ends_by_itself(browser, tmp_path)
             page.wait_for_url("**/after", timeout=60_000)
             shown = set(json.loads(page.evaluate("sessionStorage.shown")))
             assert {"Hold. 3", "Hold. 1", "Let go. 3", "Let go. 1"} <= shown
+            spoken = [words for _, words in json.loads(page.evaluate("sessionStorage.said"))]
+            held = ["2", "1"]
+            told = ["Hold 1 of 2.", *held, "Let go.", "Hold 2 of 2.", *held]
+            assert spoken[spoken.index("Hold 1 of 2.") :][: len(told)] == told
     clinic.close()
 
 
@@ -243,6 +264,53 @@ def test_only_a_voice_of_this_device_speaks_else_there_are_beeps(site, browser, 
         else:
             assert said == []
             assert "you hear beeps" in page.inner_text("#voice-told")
+
+
+def test_one_question_stands_on_the_screen_at_a_time_with_the_way_back(site, browser):
+    waiting = new_set(site.clinic, site.own, side="both")
+    with page_of(browser, link(site), viewport=NARROW) as page:
+        page.goto(f"{site.origin}/my/sets/{waiting.uid}/after")
+        go_on = page.get_by_role("button", name="Go on")
+        steps = page.locator("form fieldset")
+        n = steps.count()
+        assert n >= 4
+        for k in range(n):
+            assert [k] == [i for i in range(n) if steps.nth(i).is_visible()]
+            assert page.inner_text(".step-told") == f"Question {k + 1} of {n}"
+            low = go_on.bounding_box()
+            assert low["y"] + low["height"] <= NARROW["height"], "on the screen with its question"
+            if k == n - 1:
+                page.get_by_label("None of these").check()
+                break
+            go_on.click()
+            assert steps.nth(k).is_visible(), "no answer yet"
+            steps.nth(k).locator("label").nth(k).click()
+            go_on.click()
+            if k == 1:
+                page.get_by_role("button", name="Back").click()
+                assert steps.nth(1).locator("input:checked").get_attribute("value") == "1"
+                go_on.click()
+        go_on.click()
+        page.wait_for_url(f"**/my/sets/{waiting.uid}")
+        [after] = answers.answers_of_set(site.clinic, waiting.id)
+        assert (after.pain_during, after.pain, after.effort) == (0, 1, 2)
+
+
+def test_the_end_of_a_rest_is_heard_or_the_page_says_that_it_will_be_silent(site, browser):
+    waiting = new_set(site.clinic, site.own, side="both")
+    rest = "sessionStorage.setItem('formcheck.rest', JSON.stringify({until: Date.now() + 3000}))"
+    with page_of(browser, link(site)) as page:
+        page.add_init_script(SPEECH)
+        page.evaluate(rest)
+        page.goto(f"{site.origin}/my/sets/{waiting.uid}/after")
+        assert page.locator("#rest").is_visible()
+        assert page.locator("#rest-silent").is_visible(), "nobody has pressed anything yet"
+        page.locator("h1").click()
+        page.locator("#rest-silent").wait_for(state="hidden")
+        page.locator("#rest-left:text('over')").wait_for()
+        [(voice, words)] = page.evaluate("window.said")
+        assert voice == "local"
+        assert words.startswith("The rest is over.")
 
 
 def test_a_clip_is_dropped_in_with_its_side_confirmed(site, browser, short_squat):
@@ -276,13 +344,13 @@ def test_the_result_shows_the_patients_own_video_at_the_best_repetition(
         )
         following = page.locator(".next .button").bounding_box()
         assert following["y"] + following["height"] <= 844, "without scrolling"
-        look(page, "a result")
+        look(page, "a result", is_patients=True)
 
 
 def test_every_page_of_a_patient_is_for_every_reader_screen_and_scheme(site, browser):
     new_set(site.clinic, site.own, side="both", day=day_before(1))
     waiting = new_set(site.clinic, site.own, exercise="wall_sit", side="both")
-    seen = partial(look, narrow=NARROW)
+    seen = partial(look, is_patients=True)
 
     with page_of(browser, link(site), bypass_csp=True) as page:
         seen(page, "today")

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from browser_cases import page_of, running_browser
 from clinic_cases import day_before, new_clinic, new_patient, prescription_text
+from recording_cases import shown
 from web_cases import running_site
 
 from formcheck.clinic import answers
@@ -96,9 +97,9 @@ def test_on_a_plan_of_every_other_day_the_day_after_is_asked_two_days_later(site
     with running_browser() as browser, page_of(browser, f"{site.origin}/enter#{secret}") as page:
         page.get_by_role("heading", name="How was the day after?").wait_for()
         page.get_by_role("link", name="Answer").click()
-        page.locator("label:has(input[name=worst][value='3'])").click()
+        shown(page, page.locator("label:has(input[name=worst][value='3'])")).click()
         for name, value in (("pain", "same"), ("stiffness", "less"), ("swelling", "more")):
-            page.locator(f"label:has(input[name={name}][value={value}])").click()
+            shown(page, page.locator(f"label:has(input[name={name}][value={value}])")).click()
         page.get_by_role("button", name="Save").click()
         page.get_by_role("heading", name="Saved").wait_for()
         page.goto(site.origin + "/my")

@@ -18,7 +18,6 @@ from formcheck.clinic.this_computer import is_unused, patient_here
 
 PLAN = (Path(__file__).parent.parent / "sample_clips" / "prescription.toml").read_text("utf-8")
 PLAN = PLAN.replace("review_on = 2025-03-17", "review_on = 2035-03-17")
-NARROW = {"width": 390, "height": 844}
 FIRST = re.compile(r"/clinic/start$")
 
 
@@ -64,7 +63,7 @@ def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
     plan = tmp_path / "KN-204_plan.formcheck"
     with computer(tmp_path / "clinic") as site, opened(browser, site) as page:
         assert FIRST.search(page.url)
-        look(page, "who uses this computer", narrow=NARROW)
+        look(page, "who uses this computer", is_patients=True)
         page.get_by_role("button", name="A clinic").click()
         page.wait_for_url("**/clinic/settings")
         page.get_by_role("link", name="Patients", exact=True).click()
@@ -86,7 +85,7 @@ def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
         page.get_by_role("link", name="Paper", exact=True).click()
         page.get_by_role("link", name="Print the plan with its tick list").click()
         page.wait_for_selector(".ticks")
-        look(page, "the plan on paper", narrow=NARROW)
+        look(page, "the plan on paper")
         page.set_viewport_size(DESKTOP)
         page.emulate_media(media="print")
         printed = page.pdf(prefer_css_page_size=True)
@@ -100,7 +99,7 @@ def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
         week = monday_of(today()) - timedelta(days=7)
         page.get_by_role("link", name="Week before").click()
         page.wait_for_url(f"**/paper/{week}")
-        look(page, "what was ticked on paper", narrow=NARROW)
+        look(page, "what was ticked on paper")
         page.set_viewport_size(DESKTOP)
         page.locator(f"input[name='n.0.{week}']").focus()
         for text in ("x", "6", "2", "1"):
@@ -119,20 +118,20 @@ def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
 
     with computer(tmp_path / "home") as site, opened(browser, site) as page:
         page.get_by_role("link", name="A patient, at home").click()
-        look(page, "the file from the clinic", narrow=NARROW)
+        look(page, "the file from the clinic", is_patients=True)
         photo = tmp_path / "photo.jpg"
         photo.write_bytes(b"\xff\xd8\xff\xe0" + bytes(4000))
         _dropped(page, photo)
         page.get_by_text("Nothing was kept").wait_for()
         assert "is not the one from your clinic" in page.inner_text("main")
-        look(page, "a wrong file", narrow=NARROW)
+        look(page, "a wrong file", is_patients=True)
         assert is_unused(site.clinic)
         _dropped(page, plan)
         page.wait_for_url("**/my?said=imported")
         assert page.inner_text("h1") == "Today's exercises"
         assert "Squat" in page.inner_text("main")
         assert page.get_by_role("link", name=re.compile("^Start")).count()
-        look(page, "the first screen at home", narrow=NARROW)
+        look(page, "the first screen at home", is_patients=True)
         assert patient_here(site.clinic).code == "KN-204"
 
 

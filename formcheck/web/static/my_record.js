@@ -256,9 +256,10 @@ function guide(seconds) {
   const now = `${n} ${isHeld}`;
   if (now !== phase) {
     phase = now;
+    leftSaid = null;
     $("say").textContent = isHeld ? "Hold." : "Let go.";
-    voice.say(isHeld ? "Hold." : "Let go.", isHeld ? [780] : [520]);
-  }
+    voice.say(isHeld ? `Hold ${n + 1} of ${facts.repetitions}.` : "Let go.", isHeld ? [780] : [520]);
+  } else if (isHeld) sayLeft(Math.ceil(facts.holdS - into), facts.holdS);
 }
 
 // A hold that is seen: its goal and the seconds left, as large as the count is otherwise.
@@ -270,6 +271,7 @@ function showHold(count) {
     return;
   }
   const left = Math.max(0, Math.ceil(facts.holdS - count.holdS));
+  sayLeft(left, facts.holdS);
   $("big").textContent = left ? String(left) : "✓";
   $("big-words").textContent = left ? " s left" : "";
   $("clock").textContent = `held ${clockWords(count.holdS)} of ${clockWords(facts.holdS)}`;
@@ -279,8 +281,25 @@ function onClock() {
   const seconds = (performance.now() - startedAt) / 1000;
   if (isGuided) { guide(seconds); return; }
   if (facts.n === null) $("big").textContent = clockWords(seconds);
+  if (facts.limitS - seconds < 11) sayLeft(Math.ceil(facts.limitS - seconds), facts.limitS);
   if (!(facts.isHold && facts.holdS)) $("clock").textContent = clockWords(seconds);
   if (seconds > facts.limitS) end("The time is over.");
+}
+
+// What was counted and what is left of it, as it is said.
+function countWords(n) {
+  const left = facts.n - n;
+  return left < 1 ? String(n) : left === 1 ? `${n}. One more.` : `${n}. ${left} to go.`;
+}
+
+// Seconds that are left of a hold or of the time, said now and then, and the last three.
+const SAID_LEFT_S = [60, 45, 30, 20, 10];
+let leftSaid = null;
+function sayLeft(left, of) {
+  const isTold = left < of && (SAID_LEFT_S.includes(left) || (left > 0 && left <= 3));
+  if (!isTold || left === leftSaid) return;
+  leftSaid = left;
+  voice.say(left <= 3 ? String(left) : `${left} seconds left.`, [440]);
 }
 
 function onCount(count) {
@@ -293,11 +312,11 @@ function onCount(count) {
     // The last hold of the set ends it, whether or not the way back is seen.
     if (facts.isHold && count.n + 1 >= facts.n) endTimer ??= setTimeout(() => end("Your set is done."), AFTER_HOLD_MS);
   }
-  if (!count.isAway) isHoldTold = false;
+  if (!count.isAway) { isHoldTold = false; leftSaid = null; }
   if (count.n !== counted) {
     counted = count.n;
     if (!facts.isHold) $("big").textContent = String(counted);
-    voice.say(String(counted), [660]);
+    voice.say(countWords(counted), [660]);
     if (counted >= facts.n) {
       clearTimeout(endTimer);
       endTimer = setTimeout(() => end("Your set is done."), AFTER_DOSE_MS);

@@ -12,6 +12,7 @@ function tick() {
   const left = Math.ceil((rest.until - Date.now()) / 1000);
   if (left <= 0) {
     words.textContent = "over";
+    if (silent) silent.remove();
     sessionStorage.removeItem("formcheck.rest");
     voice.say(["The rest is over.", next?.dataset.change, "Go on when you are ready."].filter(Boolean).join(" "));
     return;
@@ -20,10 +21,20 @@ function tick() {
   setTimeout(tick, 500);
 }
 
+// A page makes no sound before somebody has pressed something, here or on the page before.
+const silent = document.getElementById("rest-silent");
+const tellIfSilent = () => { if (silent) silent.hidden = !voice.isOn || voice.canSound; };
+function wake() {
+  voice.wake().then(tellIfSilent);
+}
+
 const isWanted = !next || next.dataset.rest !== "";
 if (!box) {
   sessionStorage.removeItem("formcheck.rest"); // it hurt, or nothing comes after: no rest is told
 } else if (rest && isWanted && rest.until > Date.now()) {
   box.hidden = false;
+  wake();
+  tellIfSilent();
+  for (const press of ["pointerdown", "keydown"]) document.addEventListener(press, wake, { once: true });
   tick();
 }

@@ -29,13 +29,15 @@ export class Voice {
     if (!isOn && this.hasWords) speechSynthesis.cancel();
   }
 
-  // Sound needs a press of a button first: called from one.
-  wake() {
+  // Sound needs a press of a button first, on this page or on the one before: called from one.
+  async wake() {
     try {
       this.#sound ??= new AudioContext();
-      this.#sound.resume();
+      await this.#sound.resume();
     } catch { this.#sound = null; }
   }
+
+  get canSound() { return this.#sound?.state === "running"; }
 
   // Says the words, or beeps the pattern where no voice of this device is there.
   say(words, pattern = [660]) {
@@ -55,7 +57,7 @@ export class Voice {
   }
 
   beep(pattern) {
-    if (!this.isOn || !this.#sound) return;
+    if (!this.isOn || !this.#sound || this.#sound.state === "suspended") return;
     let at = this.#sound.currentTime + 0.02;
     for (const hertz of pattern) {
       const tone = this.#sound.createOscillator();
