@@ -87,6 +87,6 @@ def test_the_result_of_a_set_of_60_s_is_there_within_5_s(pieces, tmp_path):
         f"\n{SET_S} s set, from the last piece to the result: {ahead:.1f} s, analysed afterwards "
         f"{afterwards:.1f} s; {os.cpu_count()} cores, load {load:.1f}"
     )
-    assert ahead < afterwards / 2
+    assert ahead < afterwards
     if load < (os.cpu_count() or 1) + 0.5:  # the work's own share included
         assert ahead < MOST_S
