@@ -39,7 +39,7 @@ Progress = Callable[[str, int, int | None], None]
 
 LOOKS_A_LOAD = 3
 """Loading a model takes as long as looking at so many pictures (0.2 to 0.26 s against 0.06 to 0.08,
-heavy bundle, on a virtual Intel Xeon)."""
+heavy bundle, on a virtual AMD EPYC)."""
 PICTURES_OF_A_SET = 900
 """A minute at the usual rate: taken where a file does not say how long it is, as none of a browser
 does."""
