@@ -35,11 +35,14 @@ def chromium_path() -> str:
 
 
 @contextlib.contextmanager
-def running_browser(*flags: str):
-    """A browser without a window. Give further flags for a camera from a file."""
+def running_browser(*flags: str, executable: str | None = None):
+    """A browser without a window. Give further flags for a camera from a file; another
+    executable where the browser is started by one of the test's own."""
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path(), args=[*FLAGS, *flags])
+        browser = playwright.chromium.launch(
+            executable_path=executable or chromium_path(), args=[*FLAGS, *flags]
+        )
         try:
             yield browser
         finally:
@@ -60,7 +63,7 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
         ),
     )
     foreign: list[str] = []
-    origin = re.match(r"http://[^/]+", link)[0]
+    origin = re.match(r"https?://[^/]+", link)[0]
     page.on(
         "request",
         lambda r: (
@@ -77,7 +80,7 @@ def page_of(browser, link: str, *, viewport=DESKTOP, **options):
         page.goto(link)
         page.wait_for_url(re.compile(r".*/(clinic|my|clinic/start)$"))
         yield page
-        assert told == []
+        assert told == [], told
         assert foreign == [], "no request to anywhere else"
     except BaseException:
         # Shown with a failed test.

@@ -74,10 +74,11 @@ def _paths(site) -> list[tuple[str, str]]:
     """(method, path) of every route of the site, its blanks filled in."""
     from formcheck.web.clinician import pages as clinic_pages
     from formcheck.web.patient import pages as patient_pages
+    from formcheck.web.phone import pages as phone_pages
 
     uid = _set_of(site, find_patient(site.clinic, "KN-204"))
     found = [("GET", "/"), ("GET", "/static/site.css"), ("POST", "/leave")]
-    for route in [*clinic_pages.routes(), *patient_pages.routes()]:
+    for route in [*clinic_pages.routes(), *patient_pages.routes(), *phone_pages.routes()]:
         path = route.path.replace("{code}", "KN-204").replace("{uid}", uid)
         path = path.replace("{id:int}", "1").replace("{version:int}", "1")
         path = path.replace("{which}", "recording").replace("{name}", "report.json")

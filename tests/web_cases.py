@@ -25,10 +25,14 @@ class Site:
     clinic: Clinic
     sessions: Sessions
     port: int
+    application: object = None
 
     @property
     def origin(self) -> str:
         return f"http://127.0.0.1:{self.port}"
+
+    def connection(self, timeout_s: float) -> http.client.HTTPConnection:
+        return http.client.HTTPConnection("127.0.0.1", self.port, timeout=timeout_s)
 
     def clinician(self) -> "Browser":
         return self._enter(self.sessions.new_link_secret("clinician"))
@@ -84,7 +88,7 @@ class Browser:
         drop: tuple[str, ...] = (),
         timeout_s: float = 30,
     ) -> Answer:
-        sent = {"Host": f"127.0.0.1:{self.site.port}"}
+        sent = {"Host": self.site.origin.split("//")[1]}
         if method not in ("GET", "HEAD"):
             sent["Origin"] = self.site.origin
         if self.cookie:
@@ -92,8 +96,7 @@ class Browser:
         sent |= headers or {}
         for name in drop:
             sent.pop(name, None)
-        connection = http.client.HTTPConnection("127.0.0.1", self.site.port, timeout=timeout_s)
-        with contextlib.closing(connection):
+        with contextlib.closing(self.site.connection(timeout_s)) as connection:
             connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
             for name, value in sent.items():
                 connection.putheader(name, value)
@@ -149,15 +152,17 @@ class Browser:
 
 
 @contextlib.contextmanager
-def running_site(clinic: Clinic):
-    """The site on a free port of this computer, until the block ends."""
+def running_site(clinic: Clinic, phone=None):
+    """The site on a free port of this computer, until the block ends. phone : the way for
+    phones that its pages tell of."""
     import uvicorn
 
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind(("127.0.0.1", 0))
         port = listening.getsockname()[1]
         sessions = Sessions()
-        config = server_config(create_site(clinic, sessions, port))
+        application = create_site(clinic, sessions, port, phone)
+        config = server_config(application)
         config.timeout_graceful_shutdown = 1
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
@@ -167,7 +172,7 @@ def running_site(clinic: Clinic):
             time.sleep(0.02)
         assert server.started
         try:
-            yield Site(clinic=clinic, sessions=sessions, port=port)
+            yield Site(clinic=clinic, sessions=sessions, port=port, application=application)
         finally:
             server.should_exit = True
             thread.join(timeout=10)

@@ -60,10 +60,26 @@ def serve(
         ),
     ] = None,
     pose_model: PoseModel = None,
+    phone: Annotated[
+        bool,
+        typer.Option(
+            "--phone",
+            help="Let a phone in the same network film, after it was paired. Off unless given.",
+        ),
+    ] = False,
+    phone_address: Annotated[
+        str | None,
+        typer.Option(
+            "--phone-address",
+            help="With --phone: the address of this computer that the phone finds. "
+            "[default: the only one]",
+        ),
+    ] = None,
 ) -> None:
     """Serve the clinic's pages on this computer only, until Ctrl-C.
 
-    Prints a link that works once. Nothing leaves the machine.
+    Prints a link that works once. With --phone a paired phone in the same network can film;
+    otherwise nothing leaves the machine.
     """
     if install_launcher or remove_launcher:
         _change_launcher(data, is_wanted=install_launcher, is_removed=remove_launcher)
@@ -74,6 +90,8 @@ def serve(
         raise UsageError("--clinician and --patient: give one of them")
     if pose_model not in (None, "lite", "full", "heavy"):
         raise UsageError(f"--pose-model {pose_model}: write lite, full or heavy")
+    if phone_address and not phone:
+        raise UsageError("--phone-address: goes with --phone")
     serve_pages(
         data,
         port=port,
@@ -83,6 +101,8 @@ def serve(
         is_opening_browser=browser,
         retain_days=retain_days,
         pose_model=pose_model or "",
+        is_for_phones=phone,
+        phone_address=phone_address,
     )
 
 

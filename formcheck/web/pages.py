@@ -31,17 +31,21 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
+    from formcheck.web.phone.listener import PhoneWay
+
 HERE = Path(__file__).parent
 MOST_FIELDS = 3000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """The parts that pages use: the clinic, the sessions, where the site stands."""
+    """The parts that pages use: the clinic, the sessions, where the site stands; the way for
+    phones while it is on."""
 
     clinic: Clinic
     sessions: Sessions
     port: int
+    phone: "PhoneWay | None" = None
 
     @property
     def address(self) -> str:
@@ -123,6 +127,8 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
         token=session.form_token if session else "",
         role=session.role if session else "",
         is_shared=request.scope.get("state", {}).get("is_shared", False),
+        phone_way=site_of(request).phone,
+        is_phone=request.scope.get("state", {}).get("is_phone", False),
         path=request.url.path,
         said=request.query_params.get("said", ""),
         said_words=SAID,
@@ -225,6 +231,7 @@ SAID = {
     "added": "Added.",
     "discarded": "Thrown away.",
     "imported": "Taken in.",
+    "unpaired": "The pairing has ended. No phone films for this patient now.",
     "twice": "That file had been taken in before; nothing was changed.",
 }
 """What a page may say after a form; anything else in the address is not shown."""

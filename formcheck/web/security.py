@@ -82,6 +82,9 @@ class TooMuch(Exception):
 class Gate:
     """The ASGI application around the site. Sets `scope["state"]["session"]`."""
 
+    is_phone = False
+    words_without_session = "Open these pages by the link that formcheck printed."
+
     def __init__(self, app, sessions: Sessions, port: int) -> None:
         self.app, self.sessions = app, sessions
         self.hosts = {f"127.0.0.1:{port}".encode()}
@@ -102,17 +105,18 @@ class Gate:
         # The session of the part that is asked for; without one the other says whose it is not.
         asked_for = _PART_OF.get("/" + scope["path"].split("/")[1], "clinician")
         order = sorted(ROLES, key=lambda role: role != asked_for)
-        session = next((sessions[role] for role in order if sessions[role]), None)
+        session = next((found for role in order if (found := sessions.get(role))), None)
         refusal = self._refusal(scope, headers, session)
         if refusal is not None:
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 4401})
             elif scope["method"] == "GET" and b"text/html" in b"".join(headers.get(b"accept", [])):
-                await _refuse(send, *refusal, kind="text/html", page=refusal_page)
+                await _refuse(send, *refusal, kind="text/html", page=self.page)
             else:
                 await _refuse(send, *refusal)
             return
         scope.setdefault("state", {})["session"] = session
+        scope["state"]["is_phone"] = self.is_phone
         found = [s.role for s in sessions.values() if s]
         scope["state"]["is_shared"] = session is not None and set(found) == set(ROLES)
         if scope["type"] == "websocket":
@@ -126,6 +130,25 @@ class Gate:
             await self._answer(scope, receive, send)
         finally:
             leave()
+
+    # -- what the gate of another listener says otherwise
+
+    def is_client(self, address: str) -> bool:
+        """Whether anybody at this address may ask for anything."""
+        return address in ("127.0.0.1", "::1", "testclient")
+
+    def is_open(self, method: str, path: str) -> bool:
+        """Whether a path is seen without a session."""
+        return path in _OPEN_PATHS and method != "WEBSOCKET"
+
+    def is_there(self, method: str, path: str) -> bool:
+        """Whether a path is any of ours."""
+        part = _PART_OF.get("/" + path.split("/")[1])
+        return part is not None or path in ("/", "/leave") or path.startswith("/static/")
+
+    def page(self, status: int, words: str) -> str:
+        """The page of somebody who is not let in."""
+        return refusal_page(status, words)
 
     async def _answer(self, scope, receive, send) -> None:
         most, seconds = body_limit(scope["path"], scope["method"])
@@ -152,7 +175,7 @@ class Gate:
         """(status, words) when the request is refused, else None."""
         path = scope["path"]
         client = scope.get("client")
-        if client and client[0] not in ("127.0.0.1", "::1", "testclient"):
+        if client and not self.is_client(client[0]):
             return 403, "These pages are for this computer only."
         hosts = headers.get(b"host", [])
         if len(hosts) != 1 or hosts[0] not in self.hosts:
@@ -178,14 +201,15 @@ class Gate:
             most, _ = body_limit(path, method)
             if not length.isdigit() or int(length) > most:
                 return 413, "That is too much."
-        if path in _OPEN_PATHS and not is_socket:
+        asked_by = "WEBSOCKET" if is_socket else method
+        if self.is_open(asked_by, path):
             return None
         if session is None:
-            return 401, "Open these pages by the link that formcheck printed."
+            return 401, self.words_without_session
         part = _PART_OF.get("/" + path.split("/")[1])
         if part is not None and part != session.role:
             return 403, "This page is not yours."
-        if part is None and path != "/" and not path.startswith("/static/") and path != "/leave":
+        if not self.is_there(asked_by, path):
             return 404, "There is no such page."
         if not is_socket and method not in SAFE:
             token = headers.get(b"x-formcheck-token", [b""])[0].decode("latin-1")

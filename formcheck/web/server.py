@@ -33,6 +33,8 @@ from formcheck.web.pages import (
     status_of,
 )
 from formcheck.web.patient import pages as patient_pages
+from formcheck.web.phone import pages as phone_pages
+from formcheck.web.phone.listener import PhoneWay, bound_way, listening_for_phones, phone_site
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import ROLES, Sessions
 from formcheck.web.workers import Worker
@@ -44,8 +46,9 @@ MOST_HEADER_BYTES = 32_000
 _STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 
-def create_site(clinic: Clinic, sessions: Sessions, port: int):
-    """The whole site as an ASGI application, its gate around it."""
+def create_site(clinic: Clinic, sessions: Sessions, port: int, phone: PhoneWay | None = None):
+    """The whole site as an ASGI application, its gate around it. phone : the way for phones, if
+    it is on."""
     from starlette.applications import Starlette
     from starlette.exceptions import HTTPException
     from starlette.routing import Route
@@ -64,6 +67,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
             Route("/static/{name}", _static, methods=["GET"]),
             *clinic_pages.routes(),
             *patient_pages.routes(),
+            *phone_pages.routes(),
             *help.routes("/clinic"),
             *help.routes("/my"),
         ],
@@ -75,7 +79,7 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int):
             500: _told_failure,
         },
     )
-    site.state.site = Site(clinic=clinic, sessions=sessions, port=port)
+    site.state.site = Site(clinic=clinic, sessions=sessions, port=port, phone=phone)
     return Gate(site, sessions, port)
 
 
@@ -215,8 +219,9 @@ def _socket_on(port: int | None) -> socket.socket:
     raise BusyError(f"port {port} is in use; choose another with --port, or leave it out")
 
 
-def server_config(application):
-    """How the server is run, its limits included."""
+def server_config(application, certificate: Path | None = None):
+    """How the server is run, its limits included. certificate : a file with a key and its
+    certificate, for a listener over TLS."""
     import uvicorn
 
     return uvicorn.Config(
@@ -235,6 +240,8 @@ def server_config(application):
         ws_per_message_deflate=False,
         limit_concurrency=MOST_AT_ONCE,
         proxy_headers=False,
+        ssl_certfile=certificate,
+        ssl_keyfile=certificate,
     )
 
 
@@ -248,13 +255,18 @@ def serve(
     is_opening_browser: bool = True,
     retain_days: int | None = None,
     pose_model: str = "",
+    is_for_phones: bool = False,
+    phone_address: str | None = None,
 ) -> None:
-    """Serves the pages until Ctrl-C, on this computer only.
+    """Serves the pages until Ctrl-C, on this computer only unless a phone may film.
 
     patient : the code of a patient whose own pages are opened; else those of the patient whose
     computer this is, or the clinician's; is_clinician : the clinician's in any case. is_again :
     where the pages are served already, they are opened again instead of being refused.
-    Raises BusyError when the folder or the port is in use, UsageError for an unknown patient.
+    is_for_phones : a second listener, over TLS, on one address of the local network, by which a
+    paired phone records; phone_address : that address, where there are several.
+    Raises BusyError when the folder or the port is in use, UsageError for an unknown patient or
+    an address that cannot be used.
     """
     with needed_package("the clinic's pages"):
         import jinja2  # noqa: F401
@@ -278,9 +290,15 @@ def serve(
         remove_strays(clinic)
         remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
-        sessions = Sessions(
-            clinic.folder.root / "sessions.json", lambda patient: _mark_of(clinic, patient)
-        )
+
+        def mark_of(patient_id: int) -> str:
+            return _mark_of(clinic, patient_id)
+
+        sessions = Sessions(clinic.folder.root / "sessions.json", mark_of)
+        phone = None
+        if is_for_phones:
+            bound = bound_way(clinic.folder.root, phone_address, mark_of)
+            phone, phones_socket = stack.enter_context(bound)
         site = Site(clinic=clinic, sessions=sessions, port=port)
 
         def new_link() -> str:
@@ -294,7 +312,7 @@ def serve(
             return site.link(sessions.new_link_secret("patient", found.id))
 
         link = new_link()
-        application = create_site(clinic, sessions, port)
+        application = create_site(clinic, sessions, port, phone)
         worker = Worker(clinic, pose_model)
         worker.start()
         stop = threading.Event()
@@ -303,6 +321,16 @@ def serve(
                 target=_keep_deleting, args=(clinic, retain_days, stop), daemon=True
             ).start()
         print(f"Open this link in a browser on this computer. It works once:\n{link}", flush=True)
+        if phone is not None:
+            print(
+                f"The way for phones is on, at {phone.origin}; a patient's page Phone shows the "
+                "code. The SHA-256 fingerprint of its certificate is\n"
+                f"{phone.certificate.fingerprint}\n"
+                "To turn it off, stop formcheck and start it without --phone.",
+                flush=True,
+            )
+            config = server_config(phone_site(application.app, phone), phone.certificate.path)
+            stack.enter_context(listening_for_phones(config, phones_socket))
         if sys.stdin is not None and sys.stdin.isatty():
             print("Press Enter for a new link, Ctrl-C to stop.", flush=True)
             threading.Thread(target=_links_on_enter, args=(new_link,), daemon=True).start()

@@ -150,6 +150,15 @@ class Sessions:
                     del self._links[digest]
             self._write()
 
+    def n_of_patient(self, patient_id: int) -> int:
+        """How many sessions of a patient are open."""
+        now = time.monotonic()
+        with self._lock:
+            return sum(
+                s.patient_id == patient_id and now - s.used <= IDLE_S
+                for s in self._sessions.values()
+            )
+
     def keep(self) -> None:
         """Writes what outlives this server, when it ends."""
         with self._lock:

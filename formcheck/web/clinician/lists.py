@@ -217,6 +217,8 @@ def _delete(request, fields):
             site.clinic, patient.code, by=first(fields, "by"), reason=first(fields, "reason")
         )
         site.sessions.end_patient(patient.id)
+        if site.phone:
+            site.phone.pairings.end_patient(patient.id)
     if faults:
         return _patients(request, faults, status=400)
     return go(request, "/clinic/patients", "deleted")

@@ -32,7 +32,7 @@ export class Look {
   // tell(answer) for each picture; lost() when the connection is gone and this is not closed.
   constructor(video, about, tell, lost) {
     this.#video = video;
-    const socket = new WebSocket(`ws://${location.host}/my/live?${new URLSearchParams(about)}`);
+    const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/my/live?${new URLSearchParams(about)}`);
     this.#socket = socket;
     socket.addEventListener("message", (event) => {
       const answer = JSON.parse(event.data);
