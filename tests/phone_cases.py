@@ -42,6 +42,29 @@ class PhoneSite:
         context.load_verify_locations(cadata=text[text.index("-----BEGIN CERTIFICATE") :])
         return context
 
+    def upgraded(self, path: str, cookie: str, origin: str = "", *, until: str = "\r\n") -> str:
+        """What is answered to the first request of a WebSocket, as far as a text in it. In one
+        thread: a TLS socket of Python's is not to be read and written by two at once."""
+        lines = (
+            f"GET {path} HTTP/1.1",
+            f"Host: {self.way.address}:{self.way.port}",
+            f"Origin: {origin or self.origin}",
+            "Upgrade: websocket",
+            "Connection: Upgrade",
+            "Sec-WebSocket-Version: 13",
+            "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+            *([f"Cookie: {cookie}"] if cookie else []),
+            "\r\n",
+        )
+        at = (self.way.address, self.way.port)
+        with socket.create_connection(at, timeout=60) as plain:
+            with self.trusting.wrap_socket(plain, server_hostname=self.way.address) as secured:
+                secured.sendall("\r\n".join(lines).encode())
+                got = ""
+                while until not in got and (more := secured.recv(4000)):
+                    got += more.decode("utf-8", "replace")
+        return got
+
     def phone(self) -> Browser:
         return Browser(site=self)
 
