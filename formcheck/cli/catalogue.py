@@ -156,6 +156,9 @@ def sheet(
             "write on.",
         ),
     ] = None,
+    language: Annotated[
+        str, typer.Option(help="The language of the page: en (English) or es (Spanish).")
+    ] = "en",
 ) -> None:
     """Write the patient's printable page: figures, dose, cues, camera, cautions."""
     from formcheck.clinic import open_clinic
@@ -163,9 +166,12 @@ def sheet(
     from formcheck.clinic.settings import contact_for
     from formcheck.files.prescriptions import exercises_of, read_prescription
     from formcheck.files.storage import refuse_to_overwrite, write_text
+    from formcheck.words.languages import LANGUAGES, use
     from formcheck.words.sheet import sheet_html
 
     refuse_to_overwrite((file,), (out,))
+    if language not in LANGUAGES:
+        raise UsageError(f"--language {language}: write one of: {', '.join(LANGUAGES)}")
     prescription = read_prescription(file)
     contact = None
     if data is not None:
@@ -174,9 +180,10 @@ def sheet(
             contact = contact_for(clinic)
         finally:
             clinic.close()
-    page = sheet_html(
-        prescription, exercises_of(prescription, file), is_large=is_large, contact=contact
-    )
+    with use(language):
+        page = sheet_html(
+            prescription, exercises_of(prescription, file), is_large=is_large, contact=contact
+        )
     write_text(out, page)
     typer.echo(f"page written to {out}", err=True)
 

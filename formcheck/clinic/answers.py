@@ -21,12 +21,13 @@ from formcheck.clinic.safety import (
 from formcheck.clinic.settings import questions_for, questions_of_each
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import Acted, PainRule, Standing
+from formcheck.words.languages import gettext, marked
 
 REASONS: dict[str, str] = {
-    "pain": "pain",
-    "swelling": "swelling",
-    "no_time": "no time",
-    "unsure": "unsure",
+    "pain": marked("pain"),
+    "swelling": marked("swelling"),
+    "no_time": marked("no time"),
+    "unsure": marked("unsure"),
 }
 """Why a set was not done, in the patient's choice."""
 
@@ -277,7 +278,7 @@ def tick(
     if load_kg is not None and not 0 <= load_kg <= MOST_LOAD_KG:
         raise UsageError(f"the weight is from 0 to {MOST_LOAD_KG:g} kg")
     if kind == "not done" and reason not in REASONS:
-        raise UsageError("choose why the set was not done")
+        raise UsageError(gettext("choose why the set was not done"))
     if kind not in ("done", "not done"):
         raise UsageError("a set is done or not done")
     keep_word(

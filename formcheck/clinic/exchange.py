@@ -33,6 +33,7 @@ from formcheck.clinic.patients import (
     checked_prescription,
     current_prescription,
     find_patient,
+    follow_plan,
     patient_by_id,
     prescription_by_id,
     prescriptions_of,
@@ -126,6 +127,7 @@ def pack_plan(clinic: Clinic, code: str, target: Path) -> None:
         "sets": seen,
         "exchange_key": patient.exchange_key,
         "settings": settings_mapping(clinic, patient.id),
+        "language": patient.language,
     }
     write_package(
         target,
@@ -339,6 +341,7 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
             is_older = manifest["made_at"] < _newest_plan(clinic, patient)
             if not is_older:
                 save_prescription(clinic, patient, text, plan["saved_by"])
+                follow_plan(clinic, patient.id, plan.get("language"))
                 try:
                     keep_received(clinic, patient.id, plan.get("settings"))
                 except (FileError, UsageError) as error:

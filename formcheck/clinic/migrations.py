@@ -336,6 +336,13 @@ _WITHDRAWN = ";".join(
     for column in ("withdrawn_by TEXT", "withdrawn_at TEXT", "withdrawn_why TEXT")
 )
 
+_LANGUAGE = """
+ALTER TABLE patients ADD COLUMN language TEXT NOT NULL DEFAULT 'en';
+ALTER TABLE patients ADD COLUMN language_of_plan TEXT NOT NULL DEFAULT ''
+"""
+"""The language that a patient reads, and the one that the newest plan from the clinic named: where
+the two differ, the patient has chosen."""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
@@ -344,6 +351,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the load with which a set was done that was not filmed", _LOAD_AS_DONE),
     ("whose computer this is; ticks that were entered from paper", _PAPER_AND_HOME),
     ("findings, scores and goals that were withdrawn", _WITHDRAWN),
+    ("the language of a patient's pages", _LANGUAGE),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -14,6 +14,7 @@ from formcheck.files.schema import parse_prescription
 from formcheck.files.toml_lines import TomlFault, read_toml
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import Prescription
+from formcheck.words.languages import DEFAULT, LANGUAGES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +28,8 @@ class Patient:
     criteria: str
     silent_days: int
     """Days without anything received after which the work list says so."""
+    language: str
+    """In which the patient reads; a tag of `languages.LANGUAGES`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,9 +89,18 @@ def _patient(row: Mapping[str, Any]) -> Patient:
     return Patient(**{name: row[name] for name in Patient.__slots__})
 
 
-def add_patient(clinic: Clinic, code: str, *, exchange_key: str | None = None) -> Patient:
-    """The new patient. Raises UsageError when the code is unfit or taken."""
-    code = checked_code(code)
+def checked_language(tag: str) -> str:
+    """The tag, when pages can be told in that language. Raises UsageError."""
+    if tag not in LANGUAGES:
+        raise UsageError(f"choose one of these languages: {', '.join(LANGUAGES.values())}")
+    return tag
+
+
+def add_patient(
+    clinic: Clinic, code: str, *, exchange_key: str | None = None, language: str = DEFAULT
+) -> Patient:
+    """The new patient. Raises UsageError when the code is unfit or taken, or no such language."""
+    code, language = checked_code(code), checked_language(language)
     with clinic.write() as c:
         if one(c, "SELECT 1 FROM patients WHERE code = :code COLLATE NOCASE", code=code):
             raise UsageError(f"there is a patient {code} already")
@@ -98,6 +110,7 @@ def add_patient(clinic: Clinic, code: str, *, exchange_key: str | None = None) -
             code=code,
             created_at=now(),
             exchange_key=exchange_key or secrets.token_hex(32),
+            language=language,
         )
         return _patient(one(c, "SELECT * FROM patients WHERE code = :code", code=code))
 
@@ -140,6 +153,29 @@ def set_silent_days(clinic: Clinic, patient_id: int, days: int) -> None:
         raise UsageError("write a number of days from 1 to 365")
     with clinic.write() as c:
         change(c, "UPDATE patients SET silent_days = :d WHERE id = :id", d=days, id=patient_id)
+
+
+def set_language(clinic: Clinic, patient_id: int, tag: str) -> None:
+    """Keeps in which language the patient reads. Raises UsageError."""
+    tag = checked_language(tag)
+    with clinic.write() as c:
+        change(c, "UPDATE patients SET language = :t WHERE id = :id", t=tag, id=patient_id)
+
+
+def follow_plan(clinic: Clinic, patient_id: int, tag: object) -> None:
+    """The language that a plan of the clinic names: it is taken where the clinic has changed it
+    since the plan before, so that a patient's own choice outlasts the next plan. A plan of an
+    earlier version names none; one that this version does not have changes nothing."""
+    if not isinstance(tag, str) or tag not in LANGUAGES:
+        return
+    with clinic.write() as c:
+        change(
+            c,
+            """UPDATE patients SET language = :t, language_of_plan = :t
+               WHERE id = :id AND language_of_plan != :t""",
+            t=tag,
+            id=patient_id,
+        )
 
 
 def save_criteria(clinic: Clinic, patient_id: int, criteria: Mapping[str, Any]) -> None:

@@ -15,6 +15,7 @@ from formcheck.model.measures import Plane
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 from formcheck.model.rounds import rounds_a_day, sides_of
 from formcheck.model.schedule import Schedule, planned_schedule
+from formcheck.words.languages import gettext
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,20 +185,19 @@ def next_open(day: Sequence[TodayExercise], after: TodaySet) -> TodaySet | None:
 def change_words(before: TodaySet, after: TodaySet) -> str:
     """What to change between two sets: the person's side, or the camera's place."""
     if after.view is None:
-        return "The next set is not filmed. You can leave the camera."
+        return gettext("The next set is not filmed. You can leave the camera.")
     if before.exercise != after.exercise:
         return ""
     if before.view is not None and before.view != after.view:
-        place = {
-            "frontal": "to the front",
-            "sagittal": "to your side",
-            "oblique": "half way between front and side",
+        return {
+            "frontal": gettext("Move the camera to the front."),
+            "sagittal": gettext("Move the camera to your side."),
+            "oblique": gettext("Move the camera half way between front and side."),
         }[after.view]
-        return f"Move the camera {place}."
     if before.side != after.side and "both" not in (before.side, after.side):
         if after.view == "sagittal":
-            return "Turn round for the other leg."
-        return "Now the other leg. The camera can stay."
+            return gettext("Turn round for the other leg.")
+        return gettext("Now the other leg. The camera can stay.")
     return ""
 
 

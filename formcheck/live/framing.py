@@ -20,6 +20,7 @@ from formcheck.motion.front_view import beside_front_deg
 from formcheck.motion.leg_plane import find_leg_plane
 from formcheck.motion.sight import find_sight
 from formcheck.motion.track import TrackSettings
+from formcheck.words.languages import gettext, marked
 
 Posture = Literal["upright", "lying", "any"]
 _LYING = ("supine", "hook_lying", "prone", "side_lying")
@@ -225,7 +226,7 @@ def judge(
     seen = [g for g in last if g.n_people]
     light = _light(last, settings)
     if not seen or len(seen) < len(last) / 2:
-        words = "Nobody is seen. Go to your place."
+        words = gettext("Nobody is seen. Go to your place.")
         seen_check = FramingCheck(code="seen", is_ok=False, is_needed=True, words=words)
         return _framing((seen_check, light) if light.is_ok is False else (seen_check,))
     track, view = track_of(seen), view_of(seen)
@@ -247,7 +248,7 @@ def _framing(checks: Sequence[FramingCheck]) -> Framing:
     return Framing(
         checks=tuple(checks),
         is_good=not needed and all(c.is_ok is not None for c in checks if c.is_needed),
-        say=first.words if first else "Good. Stay there.",
+        say=first.words if first else gettext("Good. Stay there."),
     )
 
 
@@ -262,17 +263,21 @@ def _seen(last: Sequence[Glimpse]) -> FramingCheck:
     return _check(
         "seen",
         bool(is_alone),
-        "You are seen",
-        "Two people are in the picture. One must go out of it.",
+        gettext("You are seen"),
+        gettext("Two people are in the picture. One must go out of it."),
     )
 
 
 def _posture(track: Track, wanted: Wanted) -> FramingCheck:
     if wanted.posture == "any":
-        return _check("posture", True, "In place", "")
+        return _check("posture", True, gettext("In place"), "")
     lies = is_lying(track)
-    words = "Lie down, ready for the exercise." if wanted.posture == "lying" else "Stand up."
-    return _check("posture", lies == (wanted.posture == "lying"), "In place", words)
+    words = (
+        gettext("Lie down, ready for the exercise.")
+        if wanted.posture == "lying"
+        else gettext("Stand up.")
+    )
+    return _check("posture", lies == (wanted.posture == "lying"), gettext("In place"), words)
 
 
 def _whole(seen: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:
@@ -292,18 +297,18 @@ def _whole(seen: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:
     body = leaves([LANDMARK[s, j] for s in SIDES for j in ("shoulder", "hip", "knee")])
     unseen_feet = bool(np.isnan(points[:, [27, 28], 0]).all(axis=1).mean() >= 0.5)
     if (feet or unseen_feet) and head:
-        words = "Too near. Move the camera back."
+        words = gettext("Too near. Move the camera back.")
     elif feet == ["bottom"]:
-        words = "Your feet are cut off. Tip the camera down, or move it back."
+        words = gettext("Your feet are cut off. Tip the camera down, or move it back.")
     elif head == ["top"]:
-        words = "Your head is cut off. Tip the camera up, or move it back."
+        words = gettext("Your head is cut off. Tip the camera up, or move it back.")
     elif feet or head or body:
-        words = "You are at the edge. Go to the middle of the picture."
+        words = gettext("You are at the edge. Go to the middle of the picture.")
     elif unseen_feet:
-        words = "Your feet are not seen. Clear what hides them."
+        words = gettext("Your feet are not seen. Clear what hides them.")
     else:
         words = ""
-    return _check("whole", not words, "Head to foot in the picture", words)
+    return _check("whole", not words, gettext("Head to foot in the picture"), words)
 
 
 def _distance(track, view, last: Glimpse, settings) -> FramingCheck:
@@ -313,39 +318,63 @@ def _distance(track, view, last: Glimpse, settings) -> FramingCheck:
     points = track.image_px[-1]
     extent = np.nanmax(points, axis=0) - np.nanmin(points, axis=0)
     if not np.isfinite(share):
-        return _check("distance", None, "", "Distance: not clear yet")
+        return _check("distance", None, "", gettext("Distance: not clear yet"))
     if share < settings.small_share:
-        return _check("distance", False, "", "Too far. Move the camera nearer.")
+        return _check("distance", False, "", gettext("Too far. Move the camera nearer."))
     if extent[0 if lying else 1] > settings.large_share * room:
         return _check(
-            "distance", False, "", "Little room. Move the camera back a step.", is_needed=False
+            "distance",
+            False,
+            "",
+            gettext("Little room. Move the camera back a step."),
+            is_needed=False,
         )
-    return _check("distance", True, "Distance is good", "")
+    return _check("distance", True, gettext("Distance is good"), "")
+
+
+_CAMERA_TO = {
+    None: marked("Move the camera to your side."),
+    "left": marked("Move the camera to your left side."),
+    "right": marked("Move the camera to your right side."),
+}
+_TURN = {
+    None: marked("Turn your side to the camera."),
+    "left": marked("Turn your left side to the camera."),
+    "right": marked("Turn your right side to the camera."),
+}
+_LIE_ROUND = {
+    "left": marked("Lie the other way round: your left side to the camera."),
+    "right": marked("Lie the other way round: your right side to the camera."),
+}
+_TOES_AWAY = marked("Turn a little away from the camera, so that your toes point straight across.")
+_TOES_TOWARD = marked("Turn a little toward the camera, so that your toes point straight across.")
+_TURN_ROUND = {
+    "left": marked("Turn round: your left side to the camera."),
+    "right": marked("Turn round: your right side to the camera."),
+}
 
 
 def _side(track: Track, view: View, wanted: Wanted) -> FramingCheck:
     lying = is_lying(track)
     if view.plane == "unknown":
-        return _check("side", None, "", "Direction: not clear yet")
+        return _check("side", None, "", gettext("Direction: not clear yet"))
     near = wanted.near_side
     if wanted.plane == "sagittal":
-        side = f"your {near} side" if near else "your side"
         if view.plane != "sagittal":
-            words = f"Move the camera to {side}." if lying else f"Turn {side} to the camera."
+            words = (_CAMERA_TO if lying else _TURN)[near]
         elif near and view.near_side != near:
-            words = (
-                f"Lie the other way round: {side} to the camera."
-                if lying
-                else f"Turn round: {side} to the camera."
-            )
+            words = (_LIE_ROUND if lying else _TURN_ROUND)[near]
         else:
             words = ""
-        return _check("side", not words, "Side is right", words)
+        words = gettext(words)
+        return _check("side", not words, gettext("Side is right"), words)
     if wanted.plane == "frontal":
-        words = "Move the camera in front of you." if lying else "Face the camera."
-        return _check("side", view.plane == "frontal", "Direction is right", words)
-    words = "Turn half way, between facing the camera and side-on."
-    return _check("side", view.plane == "oblique", "Direction is right", words)
+        words = (
+            gettext("Move the camera in front of you.") if lying else gettext("Face the camera.")
+        )
+        return _check("side", view.plane == "frontal", gettext("Direction is right"), words)
+    words = gettext("Turn half way, between facing the camera and side-on.")
+    return _check("side", view.plane == "oblique", gettext("Direction is right"), words)
 
 
 def _square(track, view, wanted: Wanted, last: Glimpse, settings) -> FramingCheck:
@@ -355,15 +384,17 @@ def _square(track, view, wanted: Wanted, last: Glimpse, settings) -> FramingChec
     if wanted.plane == view.plane == "sagittal" and wanted.posture == "upright":
         yaw_deg = leg_yaw_deg(track, view, (last.width_px, last.height_px))
         if abs(yaw_deg) > settings.leg_most_deg:
-            to = "away from" if yaw_deg > 0 else "toward"
-            words = f"Turn a little {to} the camera, so that your toes point straight across."
+            words = gettext(_TOES_AWAY if yaw_deg > 0 else _TOES_TOWARD)
     elif wanted.plane == view.plane == "frontal" and wanted.posture == "upright":
         off_deg = beside_front_deg(view)
         if abs(off_deg) > settings.front_most_deg:
             # Whoever is filmed from behind turns the same way round.
-            side = "left" if off_deg > 0 else "right"
-            words = f"Turn a little to your {side}, square to the camera."
-    return _check("square", not words, "Square to the camera", words, is_needed=False)
+            words = (
+                gettext("Turn a little to your left, square to the camera.")
+                if off_deg > 0
+                else gettext("Turn a little to your right, square to the camera.")
+            )
+    return _check("square", not words, gettext("Square to the camera"), words, is_needed=False)
 
 
 def leg_yaw_deg(track: Track, view: View, size_px: tuple[int, int]) -> float:
@@ -381,19 +412,27 @@ def _light(last: Sequence[Glimpse], settings: FramingSettings) -> FramingCheck:
     trunk = [g.trunk_brightness for g in last if np.isfinite(g.trunk_brightness)]
     border = [g.border_brightness for g in last if np.isfinite(g.border_brightness)]
     if np.median([g.brightness for g in last]) < settings.dark_most:
-        return _check("light", False, "", "It is dark. Turn on a light.", is_needed=False)
+        return _check("light", False, "", gettext("It is dark. Turn on a light."), is_needed=False)
     if trunk and border and np.median(border) - np.median(trunk) > settings.back_light:
         return _check(
-            "light", False, "", "The light is behind you. Close the curtain.", is_needed=False
+            "light",
+            False,
+            "",
+            gettext("The light is behind you. Close the curtain."),
+            is_needed=False,
         )
-    return _check("light", True, "Light is good", "", is_needed=False)
+    return _check("light", True, gettext("Light is good"), "", is_needed=False)
 
 
 def _level(track, view, wanted: Wanted, settings) -> FramingCheck:
     tilt = standing_tilt_deg(track, view) if wanted.posture == "upright" else float("nan")
     is_ok = not abs(tilt) > settings.tilt_least_deg
     return _check(
-        "level", is_ok, "Camera is level", "The camera leans. Straighten it.", is_needed=False
+        "level",
+        is_ok,
+        gettext("Camera is level"),
+        gettext("The camera leans. Straighten it."),
+        is_needed=False,
     )
 
 

@@ -17,7 +17,7 @@ from formcheck.clinic.database import today
 from formcheck.clinic.exchange import LOG_DAYS
 from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, MADE_BY_PHONE, SUFFIX, phone_key
 from formcheck.clinic.folder import RECORDING_SUFFIXES
-from formcheck.clinic.patients import current_prescription, find_patient
+from formcheck.clinic.patients import Patient, current_prescription, find_patient
 from formcheck.clinic.safety import Answer, is_over, reasons_of
 from formcheck.clinic.sets import MOST_RECORDING_BYTES
 from formcheck.clinic.settings import contact_for, questions_for
@@ -31,8 +31,10 @@ from formcheck.web.pages import HERE, page_text
 from formcheck.web.patient.holds import AFTER, rule_of_line
 from formcheck.web.patient.pages import set_words
 from formcheck.web.patient.set_page import ANSWER_HOLDS, camera_words, near_side
+from formcheck.web.script_words import script_words
 from formcheck.words import patient_words
 from formcheck.words.figures import camera_svg, exercise_svg
+from formcheck.words.languages import gettext, use
 from formcheck.words.safety_words import (
     ACTED_WORDS,
     LEVEL_WORDS,
@@ -46,6 +48,7 @@ from formcheck.words.safety_words import (
 MOST_PAGE_BYTES = 1_000_000
 """A page that is sent on by hand stays small."""
 _SCRIPTS = (
+    "words.js",
     "my_voice.js",
     "offline_seal.js",
     "offline_store.js",
@@ -75,9 +78,14 @@ def offline_page(clinic: Clinic, code: str) -> str:
     patient = find_patient(clinic, code)
     if patient is None:
         raise UsageError(f"there is no patient {code}")
+    with use(patient.language):
+        return _told_page(clinic, patient)
+
+
+def _told_page(clinic: Clinic, patient: Patient) -> str:
     version = current_prescription(clinic, patient.id)
     if version is None:
-        raise UsageError(f"{code} has no prescription yet; write one first")
+        raise UsageError(f"{patient.code} has no prescription yet; write one first")
     prescription = version.record()
     exercises = [load_exercise(line.exercise) for line in prescription.exercises]
     listed = todays_list(prescription, exercises, (), ())
@@ -118,6 +126,7 @@ def offline_page(clinic: Clinic, code: str) -> str:
             )
         ),
         script=script,
+        words=script_words("offline_page.js"),
         style=style,
         facts=json.dumps(facts),
         code=patient.code,
@@ -186,7 +195,7 @@ def _set_facts(prescription: Prescription, of: TodayExercise, s: TodaySet) -> di
         "exercise": s.exercise,
         "side": s.side,
         "number": s.number,
-        "name": f"{of.exercise.name}, {set_words(s)}",
+        "name": f"{gettext(of.exercise.name)}, {set_words(s)}",
         "card": _card_id(of, s),
         "repetitions": of.line.repetitions,
         "holdS": plan.hold_s,
@@ -239,13 +248,13 @@ def rule_facts(prescription: Prescription, questions: Questions) -> dict[str, An
         ),
         "stopNotTold": _told(Reason(code="stop_not_told", level="leave_out", day=""), questions),
         "titles": {
-            **LEVEL_WORDS,
+            **{level: gettext(words) for level, words in LEVEL_WORDS.items()},
             "asked": standing_title(Standing(level="leave_out", until="asked")),
             "told_to_wait": standing_title(
                 Standing(level="call", reasons=(Reason(code="told_to_wait", level="call", day=""),))
             ),
         },
-        "untilWords": UNTIL_WORDS,
+        "untilWords": {until: gettext(words) for until, words in UNTIL_WORDS.items()},
     }
 
 

@@ -5,7 +5,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,10 +22,11 @@ from formcheck.model.errors import (
     UsageError,
 )
 from formcheck.model.safety import Contact
+from formcheck.web.script_words import script_words
 from formcheck.web.sessions import Session, Sessions
-from formcheck.words import wording
+from formcheck.words import languages, wording
+from formcheck.words.languages import gettext, marked
 from formcheck.words.safety_words import emergency_words, phone_words
-from formcheck.words.wording import day_words
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -91,15 +92,24 @@ def _environment():
         lstrip_blocks=True,
     )
     environment.filters.update(
-        day=day_words,
-        exercise=wording.exercise_name,
+        day=_day,
+        short_day=languages.short_day,
+        exercise=lambda name: gettext(wording.exercise_name(name)),
+        leg=leg_words,
+        number=languages.number,
         label=wording.label,
         unit_as_entered=wording.unit_as_entered,
         quantity=lambda value, key: wording.quantity(key, value),
         clock=wording.clock,
         moment=moment_words,
     )
+    languages.add_messages(environment)
+    environment.globals.update(languages=languages.LANGUAGES, script_words=script_words)
     return environment
+
+
+def _day(of: str | date | None) -> str:
+    return languages.day(date.fromisoformat(str(of)[:10])) if of else "–"
 
 
 def moment_words(at: str | None) -> str:
@@ -107,7 +117,12 @@ def moment_words(at: str | None) -> str:
     if not at:
         return "–"
     local = datetime.fromisoformat(at).astimezone()
-    return f"{local.day} {local:%B} {local.year}, {local:%H:%M}"
+    return f"{languages.day(local.date())}, {local:%H:%M}"
+
+
+def leg_words(side: str) -> str:
+    """A leg by its side: `left leg`."""
+    return gettext("left leg") if side == "left" else gettext("right leg")
 
 
 def render(request: "Request", template: str, status: int = 200, **values: Any) -> "Response":
@@ -132,6 +147,7 @@ def render(request: "Request", template: str, status: int = 200, **values: Any) 
         path=request.url.path,
         said=request.query_params.get("said", ""),
         said_words=SAID,
+        is_page=request.method == "GET",
         sent=json.dumps({name: of for name, of in sent.items() if name != "token"}),
         **values,
     )
@@ -155,7 +171,7 @@ async def read_form(request: "Request") -> dict[str, list[str]]:
     """
     kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
-        raise PageError(415, "This form cannot be read.")
+        raise PageError(415, gettext("This form cannot be read."))
     body = await request.body()
     try:
         pairs = parse_qsl(
@@ -165,14 +181,16 @@ async def read_form(request: "Request") -> dict[str, list[str]]:
             max_num_fields=MOST_FIELDS,
         )
     except (UnicodeDecodeError, ValueError):
-        raise PageError(400, "This form cannot be read.") from None
+        raise PageError(400, gettext("This form cannot be read.")) from None
     fields: dict[str, list[str]] = {}
     for name, value in pairs:
         # What a browser never sends in a field is dropped: a NUL would end the text in places.
         fields.setdefault(name, []).append(value.replace("\0", ""))
     session = session_of(request)
     if session is None or not session.is_form_token(first(fields, "token")):
-        raise PageError(403, "This page is too old, or the form is not from here. Load it again.")
+        raise PageError(
+            403, gettext("This page is too old, or the form is not from here. Load it again.")
+        )
     return fields
 
 
@@ -191,7 +209,7 @@ def number(fields: Mapping[str, list[str]], name: str, words: str) -> float | No
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise UsageError(f"{words}: write a number")
+        raise UsageError(gettext("%(what)s: write a number", what=words))
     return value
 
 
@@ -201,7 +219,7 @@ def whole(fields: Mapping[str, list[str]], name: str, words: str) -> int | None:
     if value is None:
         return None
     if value != int(value):
-        raise UsageError(f"{words}: write a whole number")
+        raise UsageError(gettext("%(what)s: write a whole number", what=words))
     return int(value)
 
 
@@ -220,7 +238,7 @@ def go(request: "Request", path: str, said: str = "") -> "Response":
 
 
 SAID = {
-    "kept": "Saved.",
+    "kept": marked("Saved."),
     "reviewed": "Marked as reviewed.",
     "opened": "Opened again for corrections.",
     "withdrawn": "The correction was withdrawn; that it was made stays on record.",
@@ -229,10 +247,10 @@ SAID = {
     "deleted": "Deleted; a record that it went is kept.",
     "again": "The set will be measured again.",
     "added": "Added.",
-    "discarded": "Thrown away.",
-    "imported": "Taken in.",
+    "discarded": marked("Thrown away."),
+    "imported": marked("Taken in."),
     "unpaired": "The pairing has ended. No phone films for this patient now.",
-    "twice": "That file had been taken in before; nothing was changed.",
+    "twice": marked("That file had been taken in before; nothing was changed."),
 }
 """What a page may say after a form; anything else in the address is not shown."""
 
@@ -281,7 +299,7 @@ def call(path: str, handler, method: str):
     async def endpoint(request):
         token = request.headers.get("x-formcheck-token", "")
         if method != "GET" and not session_of(request).is_form_token(token):
-            raise PageError(403, "This request does not carry the page's token.")
+            raise PageError(403, gettext("This request does not carry the page's token."))
         return await handler(request)
 
     return Route(path, endpoint, methods=[method])

@@ -12,6 +12,7 @@ from http.cookies import CookieError, SimpleCookie
 from formcheck.web.connections import BySession
 from formcheck.web.pages import refusal_page
 from formcheck.web.sessions import ROLES, Role, Session, Sessions
+from formcheck.words.languages import DEFAULT, gettext, marked, use
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -83,10 +84,12 @@ class Gate:
     """The ASGI application around the site. Sets `scope["state"]["session"]`."""
 
     is_phone = False
-    words_without_session = "Open these pages by the link that formcheck printed."
+    words_without_session = marked("Open these pages by the link that formcheck printed.")
 
-    def __init__(self, app, sessions: Sessions, port: int) -> None:
-        self.app, self.sessions = app, sessions
+    def __init__(
+        self, app, sessions: Sessions, port: int, language: Callable[[], str] = lambda: DEFAULT
+    ) -> None:
+        self.app, self.sessions, self.language = app, sessions, language
         self.hosts = {f"127.0.0.1:{port}".encode()}
         self.origin = f"http://127.0.0.1:{port}".encode()
         self.cookies: dict[Role, str] = {role: cookie_name(port, role) for role in ROLES}
@@ -111,7 +114,10 @@ class Gate:
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 4401})
             elif scope["method"] == "GET" and b"text/html" in b"".join(headers.get(b"accept", [])):
-                await _refuse(send, *refusal, kind="text/html", page=self.page)
+                from starlette.concurrency import run_in_threadpool
+
+                with use(await run_in_threadpool(self.language)):
+                    await _refuse(send, *refusal, kind="text/html", page=self.page)
             else:
                 await _refuse(send, *refusal)
             return
@@ -176,31 +182,31 @@ class Gate:
         path = scope["path"]
         client = scope.get("client")
         if client and not self.is_client(client[0]):
-            return 403, "These pages are for this computer only."
+            return 403, marked("These pages are for this computer only.")
         hosts = headers.get(b"host", [])
         if len(hosts) != 1 or hosts[0] not in self.hosts:
-            return 403, "Open these pages by the link that formcheck printed."
+            return 403, marked("Open these pages by the link that formcheck printed.")
         origins = headers.get(b"origin", [])
         site = headers.get(b"sec-fetch-site", [b"none"])
         if len(site) > 1 or site[0] not in (b"none", b"same-origin"):
-            return 403, "Another site may not use these pages."
+            return 403, marked("Another site may not use these pages.")
         # A page without referrer sends its forms with `Origin: null`, as a foreign sandbox does:
         # then the browser's own word must say that it was ours.
         if any(
             o != self.origin and not (o == b"null" and site[0] == b"same-origin") for o in origins
         ):
-            return 403, "Another site may not use these pages."
+            return 403, marked("Another site may not use these pages.")
         is_socket = scope["type"] == "websocket"
         if len(origins) > 1 or (is_socket and origins != [self.origin]):
-            return 403, "Another site may not use these pages."
+            return 403, marked("Another site may not use these pages.")
         method = "GET" if is_socket else scope["method"]
         if (is_socket or method not in SAFE) and not origins:
-            return 403, "This request does not say where it comes from."
+            return 403, marked("This request does not say where it comes from.")
         if not is_socket:
             length = headers.get(b"content-length", [b"0"])[0]
             most, _ = body_limit(path, method)
             if not length.isdigit() or int(length) > most:
-                return 413, "That is too much."
+                return 413, marked("That is too much.")
         asked_by = "WEBSOCKET" if is_socket else method
         if self.is_open(asked_by, path):
             return None
@@ -208,20 +214,20 @@ class Gate:
             return 401, self.words_without_session
         part = _PART_OF.get("/" + path.split("/")[1])
         if part is not None and part != session.role:
-            return 403, "This page is not yours."
+            return 403, marked("This page is not yours.")
         if not self.is_there(asked_by, path):
-            return 404, "There is no such page."
+            return 404, marked("There is no such page.")
         if not is_socket and method not in SAFE:
             token = headers.get(b"x-formcheck-token", [b""])[0].decode("latin-1")
             # A form's token is in its body: the page checks it (`forms.read_form`).
             kind = headers.get(b"content-type", [b""])[0].split(b";")[0].strip().lower()
             if token:
                 if not session.is_form_token(token):
-                    return 403, "This page is too old; load it again."
+                    return 403, marked("This page is too old; load it again.")
             elif kind != b"application/x-www-form-urlencoded" and not (
                 path == FIRST_FILE and kind == b"multipart/form-data"
             ):
-                return 403, "This request does not carry the page's token."
+                return 403, marked("This request does not carry the page's token.")
         return None
 
 
@@ -265,6 +271,7 @@ def _limited(receive, most: int, seconds: float):
 async def _refuse(
     send, status: int, words: str, *, kind: str = "text/plain", page: Callable | None = None
 ) -> None:
+    words = gettext(words)
     body = (page(status, words) if page else words + "\n").encode()
     await send(
         {

@@ -22,6 +22,7 @@ from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web import help
 from formcheck.web.clinician import pages as clinic_pages
 from formcheck.web.connections import IDLE_TIME_S, bounded_protocol
+from formcheck.web.own_language import OwnLanguage
 from formcheck.web.pages import (
     HERE,
     PageError,
@@ -38,6 +39,7 @@ from formcheck.web.phone.listener import PhoneWay, bound_way, listening_for_phon
 from formcheck.web.security import Gate, TooMuch, cookie_name
 from formcheck.web.sessions import ROLES, Sessions
 from formcheck.web.workers import Worker
+from formcheck.words.languages import gettext
 
 DEFAULT_PORT = 4270
 MOST_AT_ONCE = 800
@@ -80,7 +82,8 @@ def create_site(clinic: Clinic, sessions: Sessions, port: int, phone: PhoneWay |
         },
     )
     site.state.site = Site(clinic=clinic, sessions=sessions, port=port, phone=phone)
-    return Gate(site, sessions, port)
+    told = OwnLanguage(site, clinic)
+    return Gate(told, sessions, port, told.of_this_computer)
 
 
 def _home(request):
@@ -163,7 +166,7 @@ def _file(name: str):
 
 def _told_too_much(request, error):
     answer = render(
-        request, "error.html.j2", status=413, words="That is too much, or took too long."
+        request, "error.html.j2", status=413, words=gettext("That is too much, or took too long.")
     )
     # Nothing more is read of a body that was refused.
     answer.headers["connection"] = "close"
@@ -184,12 +187,12 @@ def _sentence(text: str) -> str:
 
 
 def _told_http(request, error):
-    words = {404: "There is no such page.", 405: "This page does not take that."}
+    words = {404: gettext("There is no such page."), 405: gettext("This page does not take that.")}
     return render(
         request,
         "error.html.j2",
         status=error.status_code,
-        words=words.get(error.status_code, "This cannot be done."),
+        words=words.get(error.status_code, gettext("This cannot be done.")),
     )
 
 
@@ -199,7 +202,9 @@ def _told_failure(request, error):
         request,
         "error.html.j2",
         status=500,
-        words="Something went wrong in formcheck itself. What was saved before is still there.",
+        words=gettext(
+            "Something went wrong in formcheck itself. What was saved before is still there."
+        ),
     )
 
 

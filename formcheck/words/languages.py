@@ -111,7 +111,33 @@ def day(of: date, form: str = "long") -> str:
     return format_date(of, format=form, locale=current().locale)
 
 
+def short_day(of: date) -> str:
+    """A day without its year, short: `3 Mar`."""
+    return format_date(of, format="d MMM", locale=current().locale)
+
+
 def weekday(n: int) -> str:
     """The name of a day of the week, Monday 0."""
     names: Mapping[int, str] = get_day_names("wide", locale=current().locale)
     return names[n]
+
+
+def weekday_letter(n: int) -> str:
+    """The letter that stands for a day of the week over a column, Monday 0."""
+    names: Mapping[int, str] = get_day_names("narrow", "stand-alone", locale=current().locale)
+    return names[n]
+
+
+def add_messages(environment: Any) -> None:
+    """Lets the templates of a Jinja environment tell messages: `{{ _("Set %(n)s", n=2) }}`.
+
+    There `%` always puts values in, so a sign of per cent is written twice.
+    """
+    environment.add_extension("jinja2.ext.i18n")
+    environment.install_gettext_callables(
+        lambda message: current().messages.gettext(message) if message else "",
+        lambda one, many, n: current().messages.ngettext(one, many, n),
+        newstyle=True,
+    )
+    environment.globals["language"] = current
+    environment.filters["told"] = gettext

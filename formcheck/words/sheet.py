@@ -11,9 +11,10 @@ from formcheck.model.measures import PLANES
 from formcheck.model.programme import Exercise, PrescribedExercise, Prescription
 from formcheck.model.rounds import rounds_a_day, sides_of
 from formcheck.model.safety import Contact
-from formcheck.model.schedule import WEEKDAYS, planned_schedule
+from formcheck.model.schedule import planned_schedule
 from formcheck.words import patient_words
 from formcheck.words.figures import Near, camera_svg, exercise_svg
+from formcheck.words.languages import add_messages, day, weekday
 from formcheck.words.safety_words import paper_lines
 
 
@@ -105,6 +106,8 @@ def _rendered(
         undefined=jinja2.StrictUndefined,
         keep_trailing_newline=True,
     )
+    add_messages(environment)
+    environment.filters["day"] = day
     return environment.get_template(template).render(
         prescription=prescription,
         exercises=sheet_exercises(prescription, exercises, is_large=is_large),
@@ -113,7 +116,7 @@ def _rendered(
         numbers=paper_lines(contact or Contact()),
         is_large=is_large,
         rows=tick_rows(prescription, exercises),
-        weekdays=WEEKDAYS,
+        weekdays=[weekday(n) for n in range(7)],
         n_weeks=TICK_WEEKS,
     )
 

@@ -7,6 +7,7 @@ from formcheck.clinic.patients import (
     add_patient,
     find_patient,
     list_patients,
+    set_language,
     set_silent_days,
 )
 from formcheck.clinic.pictures import picture_path
@@ -19,6 +20,7 @@ from formcheck.model.errors import UsageError
 from formcheck.model.safety import Questions, Standing
 from formcheck.web.pages import PageError, first, get, go, post, render, site_of, telling, whole
 from formcheck.words import wording
+from formcheck.words.languages import DEFAULT
 from formcheck.words.safety_words import (
     ACTED_TOLD,
     SET_REASON_WORDS,
@@ -38,6 +40,7 @@ def routes() -> list:
         post("/clinic/due", _say_due),
         post("/clinic/patients/{code}/delete", _delete),
         post("/clinic/patients/{code}/silent", _silent),
+        post("/clinic/patients/{code}/language", _language),
     ]
 
 
@@ -169,7 +172,7 @@ def standing_told(found: Standing, questions: Questions) -> tuple[str, str]:
     return found.level, "; ".join(filter(None, parts))
 
 
-def _patients(request, faults=(), code: str = "", status: int = 200):
+def _patients(request, faults=(), code: str = "", status: int = 200, tag: str = DEFAULT):
     clinic = site_of(request).clinic
     return render(
         request,
@@ -177,6 +180,7 @@ def _patients(request, faults=(), code: str = "", status: int = 200):
         status=status,
         patients=list_patients(clinic),
         code=code,
+        tag=tag,
         deletions=deletions(clinic),
         due=due_sets(clinic),
         faults=faults,
@@ -199,11 +203,11 @@ def _say_due(request, fields):
 
 
 def _add(request, fields):
-    code = first(fields, "code")
+    code, tag = first(fields, "code"), first(fields, "language", DEFAULT)
     with telling() as faults:
-        patient = add_patient(site_of(request).clinic, code)
+        patient = add_patient(site_of(request).clinic, code, language=tag)
     if faults:
-        return _patients(request, faults, code, 400)
+        return _patients(request, faults, code, 400, tag)
     return go(request, f"/clinic/patients/{patient.code}/prescription", "added")
 
 
@@ -229,6 +233,15 @@ def _silent(request, fields):
     with telling() as faults:
         days = whole(fields, "days", "days")
         set_silent_days(site_of(request).clinic, patient.id, days or 0)
+    if faults:
+        return _patients(request, faults, status=400)
+    return go(request, f"/clinic/patients/{patient.code}", "kept")
+
+
+def _language(request, fields):
+    patient = patient_of(request)
+    with telling() as faults:
+        set_language(site_of(request).clinic, patient.id, first(fields, "language"))
     if faults:
         return _patients(request, faults, status=400)
     return go(request, f"/clinic/patients/{patient.code}", "kept")

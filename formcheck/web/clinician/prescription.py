@@ -32,6 +32,7 @@ from formcheck.web.clinician.prescription_view import (
 )
 from formcheck.web.pages import HERE, PageError, first, get, go, post, render, site_of, telling
 from formcheck.words import patient_words
+from formcheck.words.languages import use
 from formcheck.words.prescription_changes import prescription_changes, prescription_summary
 from formcheck.words.sheet import sheet_body
 
@@ -226,14 +227,17 @@ def _paper(request):
     is_large = request.query_params.get("print") == "large"
     record = current.record()
     exercises = [load_exercise(line.exercise) for line in record.exercises]
+    with use(patient.language) as told:
+        body = sheet_body(
+            record, exercises, is_large=is_large, contact=contact_for(site_of(request).clinic)
+        )
     return render(
         request,
         "prescription_paper.html.j2",
         patient=patient,
         version=current.version,
-        body=sheet_body(
-            record, exercises, is_large=is_large, contact=contact_for(site_of(request).clinic)
-        ),
+        body=body,
+        told=told,
         is_large=is_large,
     )
 

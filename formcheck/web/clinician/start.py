@@ -8,6 +8,7 @@ from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.one_file import read_file_form
 from formcheck.web.pages import PageError, get, go, post, render, session_of, site_of, status_of
 from formcheck.web.security import FIRST_FILE, cookie_name
+from formcheck.words.languages import gettext
 
 
 def routes() -> list:
@@ -43,11 +44,17 @@ async def _take_in(request):
 
     form = await read_file_form(request)
     if form is None or not session_of(request).is_form_token(form.token):
-        raise PageError(403, "This page is too old, or the form is not from here. Load it again.")
+        raise PageError(
+            403, gettext("This page is too old, or the form is not from here. Load it again.")
+        )
     site = site_of(request)
     if form.is_too_large or not form.content:
-        words = "is far too large to be your clinic's" if form.is_too_large else "is empty"
-        return await run_in_threadpool(_patient, request, f"This file {words}.", 400)
+        words = (
+            gettext("This file is far too large to be your clinic's.")
+            if form.is_too_large
+            else gettext("This file is empty.")
+        )
+        return await run_in_threadpool(_patient, request, words, 400)
     try:
         patient = await run_in_threadpool(_begin, site.clinic, form.content)
     except FormcheckError as error:
@@ -83,7 +90,10 @@ def _words(error: FormcheckError) -> str:
     if not isinstance(error, FileError):
         return text[:1].upper() + text[1:] + "."
     if "kind 'set'" in text or "not in this clinic" in text:
-        text = "holds a recorded set; here the file with your plan is needed"
-    for jargon in ("is no exchange file of formcheck", "is no exchange file"):
-        text = text.replace(jargon, "is not the one from your clinic")
-    return f"This file {text}."
+        return gettext("This file holds a recorded set; here the file with your plan is needed.")
+    if "is no exchange file" in text:
+        return gettext(
+            "This file is not the one from your clinic, or is damaged; ask for it again."
+        )
+    fault = f"{text}."
+    return gettext("This file %(fault)s", fault=fault)

@@ -9,6 +9,7 @@ from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.pages import call, get, site_of, status_of
 from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.uploads import whole_body
+from formcheck.words.languages import gettext
 
 
 def routes() -> list:
@@ -52,7 +53,7 @@ async def _take_in(request):
             received = await run_in_threadpool(_import_own, clinic, patient, target)
     except FileError as error:
         text = str(error).removeprefix(f"{name}: ")
-        words = f"This file {text}" if text != str(error) else text
+        words = gettext("This file %(fault)s", fault=text) if text != str(error) else text
         return JSONResponse({"error": words}, status_code=400)
     except FormcheckError as error:
         return JSONResponse({"error": str(error)}, status_code=status_of(error))
@@ -64,5 +65,6 @@ def _import_own(clinic, patient, source: Path):
     if opened.recording is not None:
         opened.recording.unlink(missing_ok=True)
     if opened.manifest["patient"] != patient.code:
-        raise FileError(f"{source.name}: is not of these pages; ask your clinic for yours")
+        words = gettext("is not of these pages; ask your clinic for yours")
+        raise FileError(f"{source.name}: {words}")
     return import_package(clinic, source, expects="plan")

@@ -14,6 +14,7 @@ from formcheck.model.programme import Prescription
 from formcheck.model.safety import Level, PainRule, Standing
 from formcheck.web.pages import first, get, go, post, render, site_of, telling, whole
 from formcheck.web.patient.own import own_patient
+from formcheck.words.languages import gettext, marked
 from formcheck.words.safety_words import ACTED_WORDS, UNTIL_WORDS, standing_title, why_words
 
 
@@ -56,9 +57,9 @@ def hold_of(
         return None
     way, way_words = "", ""
     if found.until == "asked":
-        way, way_words = "/my/hurt", "Say how it is now"
+        way, way_words = "/my/hurt", gettext("Say how it is now")
     elif found.level in ("call", "urgent"):
-        way, way_words = "/my/done", "Say what was done about it"
+        way, way_words = "/my/done", gettext("Say what was done about it")
     return Hold(
         level=found.level,
         words=standing_title(found),
@@ -66,7 +67,7 @@ def hold_of(
             [r for r in found.reasons if r.level == found.level],
             questions_for(site_of(request).clinic, patient.id),
         ),
-        until=UNTIL_WORDS[found.until],
+        until=gettext(UNTIL_WORDS[found.until]),
         way=way,
         way_words=way_words,
         tick_reason=_tick_reason(found),
@@ -108,7 +109,7 @@ def _keep_done(request, fields):
     acted = first(fields, "acted")
     with telling() as faults:
         if acted not in ACTED_WORDS:
-            raise UsageError("choose what was done about it")
+            raise UsageError(gettext("choose what was done about it"))
         add_answer(site_of(request).clinic, patient.id, "acted", acted=acted)
     if faults:
         return _done(request, patient, faults, 400)
@@ -119,9 +120,9 @@ def _keep_done(request, fields):
 
 
 AFTER = (
-    ("pain_during", "Pain during the set", "no pain", "worst pain"),
-    ("pain", "Pain now", "no pain", "worst pain"),
-    ("effort", "How hard was it?", "no effort", "as hard as possible"),
+    ("pain_during", marked("Pain during the set"), marked("no pain"), marked("worst pain")),
+    ("pain", marked("Pain now"), marked("no pain"), marked("worst pain")),
+    ("effort", marked("How hard was it?"), marked("no effort"), marked("as hard as possible")),
 )
 
 
@@ -141,10 +142,14 @@ def keep_after(
     **about,
 ) -> None:
     """Keeps what was answered after a set. Raises UsageError for what is missing."""
-    given = {name: whole(fields, name, words) for name, words, *_ in AFTER}
-    missing = [words.rstrip("?").lower() for name, words, *_ in AFTER if given[name] is None]
+    given = {name: whole(fields, name, gettext(words)) for name, words, *_ in AFTER}
+    missing = [
+        gettext(words).strip("¿?").lower() for name, words, *_ in AFTER if given[name] is None
+    ]
     if missing:
-        raise UsageError(f"choose a number from 0 to 10 for: {', '.join(missing)}")
+        raise UsageError(
+            gettext("choose a number from 0 to 10 for: %(what)s", what=", ".join(missing))
+        )
     groups, _ = after_groups(request, patient_id)
     add_answer(
         site_of(request).clinic,
@@ -164,9 +169,9 @@ def ticked(fields) -> tuple[str, ...]:
     """The signs that were ticked; none, where "None of these" was. Raises UsageError."""
     told, none = fields.get("symptom", []), first(fields, "none")
     if not told and not none:
-        raise UsageError("tick what applies, or “None of these”")
+        raise UsageError(gettext("tick what applies, or “None of these”"))
     if told and none:
-        raise UsageError("tick what applies, or “None of these”, not both")
+        raise UsageError(gettext("tick what applies, or “None of these”, not both"))
     return tuple(told)
 
 

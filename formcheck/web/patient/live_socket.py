@@ -6,6 +6,7 @@ page: {"ready": true} once, then one answer for each picture. Nothing is kept.
 """
 
 import asyncio
+import contextvars
 import struct
 from concurrent.futures import ThreadPoolExecutor
 
@@ -80,7 +81,9 @@ class _Live:
                 await self._in_thread(self._eye.close)
 
     def _in_thread(self, work, *arguments):
-        return asyncio.get_running_loop().run_in_executor(self._thread, work, *arguments)
+        # The language of the patient goes along into the thread.
+        run = contextvars.copy_context().run
+        return asyncio.get_running_loop().run_in_executor(self._thread, run, work, *arguments)
 
     async def _answer(self, websocket, live) -> None:
         # Loading takes a moment: done before the page is told that it may send.

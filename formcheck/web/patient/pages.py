@@ -9,20 +9,20 @@ from typing import Any
 
 from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
 from formcheck.clinic.database import today
-from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.patients import Patient, current_prescription, set_language
 from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.safety import pain_rule
 from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import DayDone, TodayExercise, TodaySet, find_today, todays_list
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
 from formcheck.model.errors import UsageError
-from formcheck.model.schedule import WEEKDAYS
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
     PageError,
     first,
     get,
     go,
+    leg_words,
     number,
     post,
     render,
@@ -34,7 +34,16 @@ from formcheck.web.patient import holds
 from formcheck.web.patient.holds import hold_of, own_standing
 from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.uploads import upload_routes
+from formcheck.words.languages import gettext, marked, weekday, weekday_letter
 
+ROUND_NAMES = (
+    marked("First time today"),
+    marked("Second time today"),
+    marked("Third time today"),
+    marked("Fourth time today"),
+    marked("Fifth time today"),
+    marked("Sixth time today"),
+)
 BROKEN_OFF_S = 15.0
 """A recording to which nothing came for so long has broken off; pieces come every second."""
 
@@ -50,6 +59,7 @@ def routes() -> list:
         get("/my", _home),
         post("/my/tick", _tick),
         post("/my/untick", _untick),
+        post("/my/language", _choose_language),
         get("/my/next-day", _next_day),
         post("/my/next-day", _keep_next_day),
         post("/my/unfinished/{uid}/keep", _keep_unfinished),
@@ -93,7 +103,7 @@ def listed_set(request, patient: Patient) -> tuple[TodayExercise, TodaySet]:
     p = request.path_params
     found = find_today(todays_own_list(request, patient), p["exercise"], p["side"], p["number"])
     if found is None:
-        raise PageError(404, "That set is not in your plan of today.")
+        raise PageError(404, gettext("That set is not in your plan of today."))
     return found
 
 
@@ -104,16 +114,16 @@ def set_path(s: TodaySet) -> str:
 
 def set_words(s: TodaySet) -> str:
     """A set's name in a line: `Set 2, left leg`."""
-    words = f"Set {s.number_in_round}"
-    return words if s.side == "both" else f"{words}, {s.side} leg"
+    words = gettext("Set %(n)s", n=s.number_in_round)
+    return words if s.side == "both" else f"{words}, {leg_words(s.side)}"
 
 
 def over_words(sets: Sequence[TodaySet]) -> str:
     """What is said when none of these sets is open any more."""
     if not sets or all(s.state == "open" for s in sets):
-        return "Nothing is due today"
+        return gettext("Nothing is due today")
     is_left_out = any(s.state == "not done" for s in sets)
-    return "That is all for today" if is_left_out else "Done for today"
+    return gettext("That is all for today") if is_left_out else gettext("Done for today")
 
 
 def left_words(sets: Sequence[TodaySet]) -> str:
@@ -121,7 +131,7 @@ def left_words(sets: Sequence[TodaySet]) -> str:
     n_left = sum(s.state == "open" for s in sets)
     if n_left in (0, len(sets)):
         return ""
-    return f"{n_left} of {len(sets)} sets left"
+    return gettext("%(n)s of %(most)s sets left", n=n_left, most=len(sets))
 
 
 # -- today's list
@@ -170,7 +180,8 @@ def _todays_page(request) -> dict[str, Any]:
             version.record().valid_from if version else today(),
             today(),
         ),
-        "weekdays": WEEKDAYS,
+        "weekdays": [(weekday(n), weekday_letter(n)) for n in range(7)],
+        "round_names": ROUND_NAMES,
         "earlier": [s for s in sets if s.day < today().isoformat()][:8],
     }
 
@@ -211,14 +222,14 @@ def _broken_off(clinic, patient: Patient) -> list:
 
 def used_kg(fields) -> float:
     """The weight that was used, as it was said. Raises UsageError where it was not."""
-    load = number(fields, "load_kg", "the weight that you used")
+    load = number(fields, "load_kg", gettext("the weight that you used"))
     if load is None:
-        raise UsageError("write the weight that you used, in kg; 0 for none")
+        raise UsageError(gettext("write the weight that you used, in kg; 0 for none"))
     return load
 
 
 def _named_set(request, patient: Patient, fields) -> tuple[TodayExercise, TodaySet]:
-    number = whole(fields, "number", "set")
+    number = whole(fields, "number", gettext("set"))
     found = find_today(
         todays_own_list(request, patient),
         first(fields, "exercise"),
@@ -226,7 +237,7 @@ def _named_set(request, patient: Patient, fields) -> tuple[TodayExercise, TodayS
         number or 0,
     )
     if found is None:
-        raise UsageError("that set is not in your plan of today")
+        raise UsageError(gettext("That set is not in your plan of today."))
     return found
 
 
@@ -267,6 +278,13 @@ def _untick(request, fields):
     return go(request, f"/my#at-{s.exercise}", "kept")
 
 
+def _choose_language(request, fields):
+    """Another language for the patient's own pages, chosen on any of them."""
+    set_language(site_of(request).clinic, own_patient(request).id, first(fields, "language"))
+    back = first(fields, "back")
+    return go(request, back if back.startswith("/my/") else "/my")
+
+
 # -- the day after
 
 
@@ -283,8 +301,12 @@ def _unasked_day(request, patient: Patient) -> str | None:
     return None if asked else last
 
 
-_COMPARED = (("pain", "Pain"), ("stiffness", "Stiffness"), ("swelling", "Swelling"))
-_WORST = "Worst pain in the 24 hours after"
+_COMPARED = (
+    ("pain", marked("Pain")),
+    ("stiffness", marked("Stiffness")),
+    ("swelling", marked("Swelling")),
+)
+_WORST = marked("Worst pain in the 24 hours after")
 
 
 def _next_day(request, faults=(), values=None, status: int = 200):
@@ -306,12 +328,14 @@ def _keep_next_day(request, fields):
     values = {name: first(fields, name) for name, _ in _COMPARED}
     values["worst"] = first(fields, "worst")
     with telling() as faults:
-        worst = whole(fields, "worst", _WORST)
+        worst = whole(fields, "worst", gettext(_WORST))
         if worst is None:
-            raise UsageError("choose a number from 0 to 10 for the worst pain")
-        missing = [words.lower() for name, words in _COMPARED if not values[name]]
+            raise UsageError(gettext("choose a number from 0 to 10 for the worst pain"))
+        missing = [gettext(words).lower() for name, words in _COMPARED if not values[name]]
         if missing:
-            raise UsageError(f"choose less, same or more for {', '.join(missing)}")
+            raise UsageError(
+                gettext("choose less, same or more for %(what)s", what=", ".join(missing))
+            )
         add_answer(
             site_of(request).clinic,
             patient.id,

@@ -24,6 +24,7 @@ from formcheck.web.patient.holds import (
 )
 from formcheck.web.patient.own import own_patient, own_set
 from formcheck.web.patient.pages import over_words, set_path, set_words, todays_own_list, used_kg
+from formcheck.words.languages import gettext, marked
 from formcheck.words.safety_words import LEVEL_WORDS, why_words
 
 
@@ -112,7 +113,7 @@ def _told_then(request, stored: StoredSet) -> str:
     if not reasons:
         return ""
     level = max((r.level for r in reasons), key=LEVELS.index)
-    return f"{LEVEL_WORDS[level]} {why_words(reasons, questions)}"
+    return f"{gettext(LEVEL_WORDS[level])} {why_words(reasons, questions)}"
 
 
 HOLDING = ("leave_out", "call", "urgent")
@@ -163,7 +164,7 @@ def _result(request):
         if found
         else None,
         **_target_drawing(request, stored, exercise),
-        why_not=why_not_measured(found.report, "patient") if found else NOT_USED,
+        why_not=why_not_measured(found.report, "patient") if found else gettext(NOT_USED),
         comments=comments,
         hold=hold_of(request, patient, stored.exercise) if is_today else None,
         told_then="" if is_today else _told_then(request, stored),
@@ -235,7 +236,8 @@ def _what_next(request, stored: StoredSet) -> dict:
     }
 
 
-_STAGES = {"pose": "The computer looks at each picture of your recording"}
+_STARTING = marked("Starting")
+_STAGES = {"pose": marked("The computer looks at each picture of your recording")}
 
 
 def _progress(request):
@@ -245,10 +247,10 @@ def _progress(request):
     clinic, stored = site_of(request).clinic, own_set(request)
     job = jobs.progress_of(clinic, stored.id)
     is_over = stored.state not in ("recorded", "analysing")
-    words, share = "Done", None
+    words, share = gettext("Done"), None
     if not is_over:
-        words = "Waiting for its turn"
+        words = gettext("Waiting for its turn")
         if job is not None and job.state == "running":
-            words = _STAGES.get(job.stage, "Starting")
+            words = gettext(_STAGES.get(job.stage, _STARTING))
             share = min(1.0, job.done / job.total) if job.total else None
     return JSONResponse({"state": stored.state, "is_over": is_over, "words": words, "share": share})

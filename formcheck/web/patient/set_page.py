@@ -32,6 +32,7 @@ from formcheck.web.patient.holds import hold_of, own_standing, rule_of_line, tic
 from formcheck.web.patient.own import own_patient
 from formcheck.web.patient.pages import listed_set, set_path, set_words
 from formcheck.web.security import permissions
+from formcheck.words.languages import gettext
 
 ANSWER_HOLDS = timedelta(hours=2)
 """Answers before a set are asked again after so long (common practice)."""
@@ -111,11 +112,11 @@ def _keep_before(request, fields):
         return _before(request)
     values = {"pain": first(fields, "pain"), "new": first(fields, "new")}
     with telling() as faults:
-        pain = whole(fields, "pain", "pain")
+        pain = whole(fields, "pain", gettext("pain"))
         if pain is None:
-            raise UsageError("choose your pain now, from 0 to 10")
+            raise UsageError(gettext("choose your pain now, from 0 to 10"))
         if values["new"] not in ("no", "yes"):
-            raise UsageError("say whether there is anything new")
+            raise UsageError(gettext("say whether there is anything new"))
         add_answer(
             site_of(request).clinic,
             patient.id,
@@ -146,7 +147,7 @@ def _group(request, patient: Patient):
     groups = questions.asked("day")
     at = next((n for n, g in enumerate(groups) if g.id == request.path_params["group"]), None)
     if at is None:
-        raise PageError(404, "There is no such page of questions.")
+        raise PageError(404, gettext("There is no such page of questions."))
     return groups[at], groups[at + 1] if at + 1 < len(groups) else None, questions
 
 
@@ -303,8 +304,8 @@ def _card(request):
 
 def _clip_sides(of: TodayExercise) -> tuple[tuple[str, str], ...]:
     if of.exercise.working_leg == "both":
-        return (("both", "Both legs"),)
-    return (("left", "My left leg"), ("right", "My right leg"))
+        return (("both", gettext("Both legs")),)
+    return (("left", gettext("My left leg")), ("right", gettext("My right leg")))
 
 
 def _near_side(request, s: TodaySet) -> str:
@@ -325,11 +326,13 @@ def near_side(prescription: Prescription | None, s: TodaySet) -> str:
 def camera_words(near: str, plane: str) -> str:
     """From where the camera looks in a set, to the patient."""
     if plane == "sagittal":
-        side = f"your {near} side" if near != "none" else "one of your sides"
-        return f"For this set: the camera looks at {side}."
+        return {
+            "left": gettext("For this set: the camera looks at your left side."),
+            "right": gettext("For this set: the camera looks at your right side."),
+        }.get(near, gettext("For this set: the camera looks at one of your sides."))
     if plane == "frontal":
-        return "For this set: the camera looks at you from straight ahead."
-    return "For this set: the camera stands half way between front and side."
+        return gettext("For this set: the camera looks at you from straight ahead.")
+    return gettext("For this set: the camera stands half way between front and side.")
 
 
 def _upload_facts(request, of: TodayExercise, s: TodaySet) -> dict:

@@ -1,5 +1,6 @@
 // The camera, and the live look at what it sees: small pictures to the program on this computer,
 // the next one when the last is answered.
+import { _ } from "./words.js";
 const WIDTH = 480;
 const LEAST_GAP_MS = 150;
 
@@ -14,10 +15,10 @@ export async function openCamera(video) {
 }
 
 export const cameraTrouble = (error) => ({
-  NotAllowedError: "The browser may not use the camera. Allow it in the address bar, and try again.",
-  NotFoundError: "No camera was found. Plug one in, or send a clip from your phone instead.",
-  NotReadableError: "Another program uses the camera. Close it, and try again.",
-}[error.name] || "The camera could not be started.");
+  NotAllowedError: _("The browser may not use the camera. Allow it in the address bar, and try again."),
+  NotFoundError: _("No camera was found. Plug one in, or send a clip from your phone instead."),
+  NotReadableError: _("Another program uses the camera. Close it, and try again."),
+}[error.name] || _("The camera could not be started."));
 
 export class Look {
   #socket = null;

@@ -1,4 +1,5 @@
 // A clip that was filmed elsewhere: its side and mirroring confirmed, sent in pieces.
+import { _ } from "./words.js";
 import { Upload } from "./my_upload.js";
 
 const PIECE_BYTES = 4_000_000;
@@ -23,12 +24,13 @@ form.addEventListener("submit", async (event) => {
   const about = JSON.parse(form.dataset.about);
   const side = form.elements.side.value;
   if (about.side !== side) {
-    told.textContent = `This set is for the ${about.side} leg, and the clip shows the ${side}. Choose that set in today's list.`;
+    told.textContent = about.side === "left" ? _("This set is for the left leg, and the clip shows another. Choose that set in today's list.")
+      : _("This set is for the right leg, and the clip shows another. Choose that set in today's list.");
     return;
   }
   send.disabled = true;
   bar.hidden = false;
-  told.textContent = "Sending. Leave this page open.";
+  told.textContent = _("Sending. Leave this page open.");
   try {
     const upload = new Upload({ ...about, side, is_mirrored: form.elements.mirrored.value === "yes", file_name: file.name });
     for (let from = 0; from < file.size; from += PIECE_BYTES) {
@@ -38,7 +40,7 @@ form.addEventListener("submit", async (event) => {
     const done = await upload.finish();
     location.assign(done.page);
   } catch (error) {
-    told.textContent = error.status ? error.message : "The program on this computer does not answer.";
+    told.textContent = error.status ? error.message : _("The program on this computer does not answer.");
     bar.hidden = true;
     send.disabled = false;
   }

@@ -1,4 +1,5 @@
 // One set, hands-free: framing, countdown, recording, end. Words and figures for three metres.
+import { _, numberWords } from "./words.js";
 import { cameraTrouble, Look, openCamera } from "./my_camera.js";
 import { askServer, Upload } from "./my_upload.js";
 import { Listener, whyNotHere } from "./my_listen.js";
@@ -15,8 +16,8 @@ const MOST_RELAXED_S = 5;
 const isGuided = facts.n === null && facts.holdS !== null;
 const AFTER_HOLD_MS = 6000;   // to come back from the last hold, where the way back is not seen
 // Who lies cannot walk up to the camera; who lies on the front cannot raise the arms either.
-const howToStop = facts.isProne ? "Press a key to stop."
-  : facts.isLying ? "To stop, raise both arms." : "To stop, raise both arms or walk up.";
+const howToStop = facts.isProne ? _("Press a key to stop.")
+  : facts.isLying ? _("To stop, raise both arms.") : _("To stop, raise both arms or walk up.");
 
 const GOOD_FOR_MS = 2000;     // the picture has been good for so long before the countdown begins
 const BAD_FOR_MS = 2500;      // and bad for so long before a countdown is broken off
@@ -34,6 +35,7 @@ const cueWords = $("cue-note")?.textContent ?? "";
 const cues = [];              // ms from the picture taken to the sound, of each cue
 let kneeSeenAt = 0;
 
+const ofMany = ` ${_("of %(n)s", { n: facts.n })}`;
 const show = (id, is) => { $(id).hidden = !is; };
 
 function setState(next) {
@@ -52,7 +54,7 @@ function setState(next) {
   show("place", next === "off" || next === "failed");
   show("preview", next !== "off" && next !== "failed");
   show("options", next === "off" || next === "framing");
-  $("stop").textContent = next === "recording" ? "Stop and keep" : "Stop the countdown";
+  $("stop").textContent = next === "recording" ? _("Stop and keep") : _("Stop the countdown");
 }
 
 function tell(words, { isAloud = true, pattern, isAgain = false } = {}) {
@@ -98,21 +100,21 @@ async function turnOn() {
     return;
   }
   stream.getVideoTracks()[0].addEventListener("ended", () => {
-    if (state === "recording") end("The camera stopped.");
-    else fail("The camera stopped.");
+    if (state === "recording") end(_("The camera stopped."));
+    else fail(_("The camera stopped."));
   });
   keepAwake();
   setState("framing");
-  $("voice-told").textContent = voice.hasWords ? "" : "This device has no voice of its own: you hear beeps.";
-  tell("Go to your place.", { pattern: [520] });
+  $("voice-told").textContent = voice.hasWords ? "" : _("This device has no voice of its own: you hear beeps.");
+  tell(_("Go to your place."), { pattern: [520] });
   openLook();
 }
 
 function openLook() {
   look = new Look($("preview"), facts.live, onAnswer, () => {
     // The recording goes on without the live look; buttons and the time limit still end it.
-    noteCue("The live help stopped: no sound near the limit will come.");
-    if (state === "framing") tell("The live help stopped. You can start by the button.");
+    noteCue(_("The live help stopped: no sound near the limit will come."));
+    if (state === "framing") tell(_("The live help stopped. You can start by the button."));
     if (state === "countdown" || state === "recording") isByHand = true;
   });
 }
@@ -139,7 +141,7 @@ function onAnswer(answer) {
   } else if (state === "recording" && answer.count) {
     if (answer.cue) onCue(answer.cue);
     onCount(answer.count);
-    const words = { arms: "You raised both arms.", near: "You came to the camera.", gone: "You went away.", aside: "You left your place." }[answer.left];
+    const words = { arms: _("You raised both arms."), near: _("You came to the camera."), gone: _("You went away."), aside: _("You left your place.") }[answer.left];
     if (words) end(words);
   }
 }
@@ -155,14 +157,14 @@ function noteCue(words) {
 function onCue(cue) {
   const at = performance.now();
   if (cue.isDue) {
-    voice.cue("Near your limit.", [990, 990]);
+    voice.cue(_("Near your limit."), [990, 990]);
     cues.push(Math.round(performance.now() - look.takenAt));
     stage.dataset.cues = JSON.stringify(cues);
   }
   if (cue.isSeen) kneeSeenAt = at;
-  noteCue(!voice.isOn ? "Voice is off: no sound near the limit will come."
-    : at - kneeSeenAt > CUE_UNSEEN_MS ? "Your knee is not seen from the side: no sound near the limit will come now."
-    : cues.length ? `${cueWords} The last one came ${(cues.at(-1) / 1000).toFixed(2)} s after its picture was taken.` : cueWords);
+  noteCue(!voice.isOn ? _("Voice is off: no sound near the limit will come.")
+    : at - kneeSeenAt > CUE_UNSEEN_MS ? _("Your knee is not seen from the side: no sound near the limit will come now.")
+    : cues.length ? `${cueWords} ${_("The last one came %(seconds)s s after its picture was taken.", { seconds: numberWords(cues.at(-1) / 1000, 2) })}` : cueWords);
 }
 
 function showChecks(checks) {
@@ -183,7 +185,7 @@ function beginCountdown(byHand) {
   setState("countdown");
   const until = performance.now() + 1000 * Number($("countdown").value);
   let shown = null;
-  tell("Get ready.", { isAgain: true, pattern: [520, 780] });
+  tell(_("Get ready."), { isAgain: true, pattern: [520, 780] });
   $("big-words").textContent = "";
   const tick = () => {
     const left = Math.ceil((until - performance.now()) / 1000);
@@ -216,7 +218,7 @@ function kindOf() {
 
 function startRecording() {
   const mimeType = kindOf();
-  if (!mimeType) { fail("This browser cannot record video. Send a clip from your phone instead."); return; }
+  if (!mimeType) { fail(_("This browser cannot record video. Send a clip from your phone instead.")); return; }
   recorder = new MediaRecorder(stream, { mimeType, videoBitsPerSecond: 2_500_000 });
   upload = new Upload({ ...facts.upload, is_recorded: true, is_mirrored: false, file_name: fileName() });
   recorder.addEventListener("dataavailable", (event) => {
@@ -224,19 +226,19 @@ function startRecording() {
     pieces.push(event.data);
     upload.send(event.data).catch(() => { /* told at the end, with what is here still */ });
   });
-  recorder.addEventListener("error", () => end("The recording stopped."));
+  recorder.addEventListener("error", () => end(_("The recording stopped.")));
   recorder.start(1000);
   look?.start();
   startedAt = performance.now();
   kneeSeenAt = startedAt;
   counted = 0;
   setState("recording");
-  tell("Start.", { isAgain: true, pattern: [880, 880] });
+  tell(_("Start."), { isAgain: true, pattern: [880, 880] });
   $("big").textContent = facts.n === null ? "0:00" : "0";
-  $("big-words").textContent = facts.n === null ? "" : ` of ${facts.n}`;
+  $("big-words").textContent = facts.n === null ? "" : ofMany;
   if (isGuided) $("count-note").textContent += ` ${howToStop}`;
   else setTimeout(() => {
-    if (state === "recording") $("say").textContent = listener?.isOn ? `${howToStop} Or say “stop”.` : howToStop;
+    if (state === "recording") $("say").textContent = listener?.isOn ? `${howToStop} ${_("Or say “stop”.")}` : howToStop;
   }, 4000);
   clockTimer = setInterval(onClock, 200);
 }
@@ -248,17 +250,17 @@ function guide(seconds) {
   const relaxed = Math.min(facts.holdS, MOST_RELAXED_S);
   const n = Math.floor(seconds / (facts.holdS + relaxed));
   const into = seconds - n * (facts.holdS + relaxed);
-  if (n >= facts.repetitions || (n === facts.repetitions - 1 && into >= facts.holdS)) { end("Your set is done."); return; }
+  if (n >= facts.repetitions || (n === facts.repetitions - 1 && into >= facts.holdS)) { end(_("Your set is done.")); return; }
   const isHeld = into < facts.holdS;
   $("big").textContent = String(Math.ceil(isHeld ? facts.holdS - into : facts.holdS + relaxed - into));
-  $("big-words").textContent = isHeld ? " s" : " s rest";
-  $("clock").textContent = `hold ${n + 1} of ${facts.repetitions}, ${facts.holdS} s`;
+  $("big-words").textContent = isHeld ? " s" : ` ${_("s rest")}`;
+  $("clock").textContent = _("hold %(n)s of %(most)s, %(seconds)s s", { n: n + 1, most: facts.repetitions, seconds: numberWords(facts.holdS, facts.holdS % 1 ? 1 : 0) });
   const now = `${n} ${isHeld}`;
   if (now !== phase) {
     phase = now;
     leftSaid = null;
-    $("say").textContent = isHeld ? "Hold." : "Let go.";
-    voice.say(isHeld ? `Hold ${n + 1} of ${facts.repetitions}.` : "Let go.", isHeld ? [780] : [520]);
+    $("say").textContent = isHeld ? _("Hold.") : _("Let go.");
+    voice.say(isHeld ? _("Hold %(n)s of %(most)s.", { n: n + 1, most: facts.repetitions }) : _("Let go."), isHeld ? [780] : [520]);
   } else if (isHeld) sayLeft(Math.ceil(facts.holdS - into), facts.holdS);
 }
 
@@ -266,15 +268,15 @@ function guide(seconds) {
 function showHold(count) {
   if (!count.isAway) {
     $("big").textContent = String(count.n);
-    $("big-words").textContent = ` of ${facts.n}`;
-    $("clock").textContent = `goal ${facts.holdS} s`;
+    $("big-words").textContent = ofMany;
+    $("clock").textContent = _("goal %(seconds)s s", { seconds: facts.holdS });
     return;
   }
   const left = Math.max(0, Math.ceil(facts.holdS - count.holdS));
   sayLeft(left, facts.holdS);
   $("big").textContent = left ? String(left) : "✓";
-  $("big-words").textContent = left ? " s left" : "";
-  $("clock").textContent = `held ${clockWords(count.holdS)} of ${clockWords(facts.holdS)}`;
+  $("big-words").textContent = left ? ` ${_("s left")}` : "";
+  $("clock").textContent = _("held %(time)s of %(most)s", { time: clockWords(count.holdS), most: clockWords(facts.holdS) });
 }
 
 function onClock() {
@@ -283,13 +285,13 @@ function onClock() {
   if (facts.n === null) $("big").textContent = clockWords(seconds);
   if (facts.limitS - seconds < 11) sayLeft(Math.ceil(facts.limitS - seconds), facts.limitS);
   if (!(facts.isHold && facts.holdS)) $("clock").textContent = clockWords(seconds);
-  if (seconds > facts.limitS) end("The time is over.");
+  if (seconds > facts.limitS) end(_("The time is over."));
 }
 
 // What was counted and what is left of it, as it is said.
 function countWords(n) {
   const left = facts.n - n;
-  return left < 1 ? String(n) : left === 1 ? `${n}. One more.` : `${n}. ${left} to go.`;
+  return left < 1 ? String(n) : `${n}. ${left === 1 ? _("One more.") : _("%(n)s to go.", { n: left })}`;
 }
 
 // Seconds that are left of a hold or of the time, said now and then, and the last three.
@@ -299,7 +301,7 @@ function sayLeft(left, of) {
   const isTold = left < of && (SAID_LEFT_S.includes(left) || (left > 0 && left <= 3));
   if (!isTold || left === leftSaid) return;
   leftSaid = left;
-  voice.say(left <= 3 ? String(left) : `${left} seconds left.`, [440]);
+  voice.say(left <= 3 ? String(left) : _("%(n)s seconds left.", { n: left }), [440]);
 }
 
 function onCount(count) {
@@ -307,10 +309,10 @@ function onCount(count) {
   if (facts.isHold && facts.holdS) showHold(count);
   if (facts.holdS && count.isAway && count.holdS >= facts.holdS && !isHoldTold) {
     isHoldTold = true;
-    voice.say("Time. Come back slowly.", [780, 520]);
-    $("say").textContent = "Time. Come back slowly.";
+    voice.say(_("Time. Come back slowly."), [780, 520]);
+    $("say").textContent = _("Time. Come back slowly.");
     // The last hold of the set ends it, whether or not the way back is seen.
-    if (facts.isHold && count.n + 1 >= facts.n) endTimer ??= setTimeout(() => end("Your set is done."), AFTER_HOLD_MS);
+    if (facts.isHold && count.n + 1 >= facts.n) endTimer ??= setTimeout(() => end(_("Your set is done.")), AFTER_HOLD_MS);
   }
   if (!count.isAway) { isHoldTold = false; leftSaid = null; }
   if (count.n !== counted) {
@@ -319,7 +321,7 @@ function onCount(count) {
     voice.say(countWords(counted), [660]);
     if (counted >= facts.n) {
       clearTimeout(endTimer);
-      endTimer = setTimeout(() => end("Your set is done."), AFTER_DOSE_MS);
+      endTimer = setTimeout(() => end(_("Your set is done.")), AFTER_DOSE_MS);
     }
   }
 }
@@ -346,7 +348,7 @@ async function end(words, { isHurt = false } = {}) {
     : null;
   clearInterval(clockTimer);
   clearTimeout(endTimer);
-  tell(`${words} The recording has ended.`, { isAgain: true, pattern: [780, 520, 400] });
+  tell(`${words} ${_("The recording has ended.")}`, { isAgain: true, pattern: [780, 520, 400] });
   stage.dataset.delays = JSON.stringify((look?.delays ?? []).map(Math.round));
   look?.close();
   listener?.close();
@@ -365,15 +367,15 @@ async function end(words, { isHurt = false } = {}) {
     location.assign(done.page);
   } catch {
     fail(upload.failure?.status === 401
-      ? "The program on this computer was started anew. What had arrived is offered on the next visit."
-      : "The program on this computer does not answer. What had arrived is kept and offered on the next visit.");
+      ? _("The program on this computer was started anew. What had arrived is offered on the next visit.")
+      : _("The program on this computer does not answer. What had arrived is kept and offered on the next visit."));
   }
 }
 
 async function stopByHand(isHurt) {
-  if (state === "recording") end("Stopped.", { isHurt });
+  if (state === "recording") end(_("Stopped."), { isHurt });
   else if (state === "countdown") {
-    breakCountdown("Stopped.");
+    breakCountdown(_("Stopped."));
     if (!isHurt) return;
     look?.close();
     listener?.close();
@@ -399,9 +401,9 @@ document.addEventListener("keydown", (event) => {
 $("voice").checked = voice.isOn;
 $("voice").addEventListener("change", (event) => {
   voice.set(event.target.checked);
-  noteCue(voice.isOn ? cueWords : "Voice is off: no sound near the limit will come.");
+  noteCue(voice.isOn ? cueWords : _("Voice is off: no sound near the limit will come."));
 });
-if (!voice.isOn) noteCue("Voice is off: no sound near the limit will come.");
+if (!voice.isOn) noteCue(_("Voice is off: no sound near the limit will come."));
 
 // -- stop by voice, only where the device itself understands speech
 
@@ -409,22 +411,22 @@ const listening = (words) => { $("listen-told").textContent = words; };
 
 async function offerListening() {
   const why = await whyNotHere();
-  if (why) { listening(`Stop by voice is not offered in this browser: ${why} Stop by a button or a key${facts.isProne ? "" : ", or raise both arms"}.`); return; }
-  listening("This device understands “stop” and “it hurts” itself; no sound leaves it or is kept.");
+  if (why) { listening(`${_("Stop by voice is not offered in this browser:")} ${why} ${facts.isProne ? _("Stop by a button or a key.") : _("Stop by a button or a key, or raise both arms.")}`); return; }
+  listening(_("This device understands “stop” and “it hurts” itself; no sound leaves it or is kept."));
   show("listen-offer", true);
 }
 
 $("listen").addEventListener("change", (event) => {
   listener?.close();
   listener = null;
-  if (!event.target.checked) { listening("Stop by voice is off."); return; }
-  listening("Waiting for the microphone: allow it in the browser.");
+  if (!event.target.checked) { listening(_("Stop by voice is off.")); return; }
+  listening(_("Waiting for the microphone: allow it in the browser."));
   listener = new Listener({
-    began: () => listening("Listening. Say “stop” or “it hurts”: the set ends and is kept as by the button “It hurts, stop”."),
+    began: () => listening(_("Listening. Say “stop” or “it hurts”: the set ends and is kept as by the button “It hurts, stop”.")),
     heard: () => stopByHand(true),
     lost: (why) => {
       event.target.checked = false;
-      listening(`Stop by voice is off: ${why} Stop in another way.`);
+      listening(`${_("Stop by voice is off:")} ${why} ${_("Stop in another way.")}`);
       if (state === "recording") tell(howToStop, { isAgain: true, pattern: [400, 300] });
     },
   });

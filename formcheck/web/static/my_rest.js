@@ -1,4 +1,5 @@
 // The rest between two sets, told and shown; nothing follows from it.
+import { _ } from "./words.js";
 import { Voice } from "./my_voice.js";
 
 const box = document.getElementById("rest");
@@ -11,10 +12,10 @@ try { rest = JSON.parse(sessionStorage.getItem("formcheck.rest")); } catch { res
 function tick() {
   const left = Math.ceil((rest.until - Date.now()) / 1000);
   if (left <= 0) {
-    words.textContent = "over";
+    words.textContent = _("over");
     if (silent) silent.remove();
     sessionStorage.removeItem("formcheck.rest");
-    voice.say(["The rest is over.", next?.dataset.change, "Go on when you are ready."].filter(Boolean).join(" "));
+    voice.say([_("The rest is over."), next?.dataset.change, _("Go on when you are ready.")].filter(Boolean).join(" "));
     return;
   }
   words.textContent = `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")}`;

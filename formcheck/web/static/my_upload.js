@@ -1,5 +1,6 @@
 // A recording on its way to the program on this computer, a numbered piece at a time. A piece is
 // sent until it is known to be on the disk; one sent twice changes nothing.
+import { _ } from "./words.js";
 import { formToken } from "./site.js";
 
 const GIVE_UP_MS = 60000;
@@ -12,7 +13,7 @@ export async function askServer(path, method, body, kind) {
   let told = {};
   try { told = await answer.json(); } catch { /* a refusal may be plain text */ }
   if (!answer.ok) {
-    const error = new Error(told.error || "The program on this computer refused it.");
+    const error = new Error(told.error || _("The program on this computer refused it."));
     error.status = answer.status;
     error.next = told.next;
     throw error;

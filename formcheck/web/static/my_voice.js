@@ -1,4 +1,6 @@
-// Voice and beeps. Only voices that live on this device: no sentence leaves it.
+// Voice and beeps. Only voices that live on this device, so that no sentence leaves it, and of the
+// page's language: none is read in the sounds of another.
+import { language } from "./words.js";
 const WANTED = "formcheck.voice";
 // A page that was opened as a file may keep nothing.
 const kept = () => { try { return localStorage.getItem(WANTED); } catch { return null; } };
@@ -17,7 +19,7 @@ export class Voice {
   }
 
   #find() {
-    const local = speechSynthesis.getVoices().filter((v) => v.localService && v.lang.startsWith("en"));
+    const local = speechSynthesis.getVoices().filter((v) => v.localService && v.lang.toLowerCase().split(/[-_]/)[0] === language.split("-")[0]);
     this.#local = local.find((v) => v.default) || local[0] || null;
   }
 

@@ -1,4 +1,5 @@
 // A patient's plan without a network: one thing on the screen at a time, and one sealed file a set.
+import { _, numberWords } from "./words.js";
 import { clockWords, levelOf, standingOf } from "./offline_rule.js";
 import { newId, nowUtc, sealedSet } from "./offline_seal.js";
 import { Store } from "./offline_store.js";
@@ -66,8 +67,8 @@ function ask(id, name) {
 
 const ticked = (fields) => {
   const told = fields.getAll("symptom"), none = fields.get("none");
-  if (!told.length && !none) { fault("Please tick what applies, or “None of these”."); return null; }
-  if (told.length && none) { fault("Please tick what applies, or “None of these”, not both."); return null; }
+  if (!told.length && !none) { fault(_("Please tick what applies, or “None of these”.")); return null; }
+  if (told.length && none) { fault(_("Please tick what applies, or “None of these”, not both.")); return null; }
   return told;
 };
 
@@ -89,13 +90,13 @@ const number = (fields, name) => Number(fields.get(name));
 function fillHold(root, s) {
   for (const at of root.querySelectorAll(".hold-title")) at.textContent = s.title;
   for (const at of root.querySelectorAll(".hold-why")) at.textContent = s.why;
-  for (const at of root.querySelectorAll(".hold-until")) at.textContent = `${s.until === "told" ? "You have to phone. " : ""}${facts.untilWords[s.until]}`;
+  for (const at of root.querySelectorAll(".hold-until")) at.textContent = [s.until === "told" ? _("You have to phone.") : "", facts.untilWords[s.until]].join(" ").trim();
   for (const at of root.querySelectorAll(".hold-call")) at.hidden = s.level !== "call";
   for (const at of root.querySelectorAll(".hold-urgent")) at.hidden = s.level !== "urgent";
   for (const at of root.querySelectorAll(".hold-leave")) at.hidden = s.level !== "leave_out" || s.until === "asked";
   for (const at of root.querySelectorAll(".hold-way")) {
     at.hidden = s.until !== "asked" && !["call", "urgent"].includes(s.level);
-    at.textContent = s.until === "asked" ? "Say how it is now" : "Say what was done about it";
+    at.textContent = s.until === "asked" ? _("Say how it is now") : _("Say what was done about it");
   }
 }
 
@@ -108,13 +109,13 @@ async function home() {
   $("home-hold").hidden = !isShown;
   if (isShown) fillHold($("home-hold"), s);
   $("home-visit").hidden = s.level !== "visit";
-  $("home-visit").textContent = s.level === "visit" ? `${s.title} Send a set to your clinic, or phone: nothing goes there by itself.` : "";
+  $("home-visit").textContent = s.level === "visit" ? `${s.title} ${_("Send a set to your clinic, or phone: nothing goes there by itself.")}` : "";
   for (const button of document.querySelectorAll(".start")) {
     button.hidden = s.isHeld || s.leftOut.includes(button.dataset.exercise);
     const { exercise, side, number: n } = button.dataset;
     const here = sets.some((k) => k.day === today() && k.exercise === exercise && k.side === side && k.set_number === Number(n) && k.state !== "recording");
     const at = document.querySelector(`[data-state-of="${exercise} ${side} ${n}"]`);
-    at.textContent = here ? "Recorded today" : "";
+    at.textContent = here ? _("Recorded today") : "";
   }
   $("waiting").replaceChildren(...sets.sort((a, b) => (a.began < b.began ? -1 : 1)).map(waiting));
   show("home");
@@ -127,7 +128,7 @@ function waiting(k) {
   card.dataset.uid = k.uid;
   const isWhole = k.state === "ready";
   const heading = document.createElement("h2");
-  heading.textContent = isWhole ? (k.shared ? "Sent or saved" : "Not sent yet") : "This recording is not finished";
+  heading.textContent = isWhole ? (k.shared ? _("Sent or saved") : _("Not sent yet")) : _("This recording is not finished");
   const words = document.createElement("p");
   words.textContent = `${setFacts(k)?.name ?? k.exercise}, ${k.day}, ${k.began.slice(11, 16)} UTC`;
   const row = document.createElement("p");
@@ -140,12 +141,12 @@ function waiting(k) {
     made.addEventListener("click", does);
     row.append(made);
   };
-  if (isWhole) button("Send", () => send(k), k.shared);
-  else button("Keep what was recorded", () => keepBroken(k));
-  button("Throw away", async (event) => {
+  if (isWhole) button(_("Send"), () => send(k), k.shared);
+  else button(_("Keep what was recorded"), () => keepBroken(k));
+  button(_("Throw away"), async (event) => {
     if (event.target.dataset.isSure) { await store.drop(k.uid); home(); return; }
     event.target.dataset.isSure = "yes";
-    event.target.textContent = "Press again to throw it away";
+    event.target.textContent = _("Press again to throw it away");
   }, true);
   card.append(heading, words, row);
   return card;
@@ -154,7 +155,7 @@ function waiting(k) {
 async function keepBroken(k) {
   const of = setFacts(k);
   const recording = await store.recording(k.uid, k.type);
-  if (!recording.size || !of) { await store.drop(k.uid); fault("Nothing of it was recorded."); home(); return; }
+  if (!recording.size || !of) { await store.drop(k.uid); fault(_("Nothing of it was recorded.")); home(); return; }
   now = { of, uid: k.uid };
   const isHurt = (await store.log()).some((a) => a.of === k.uid && a.moment === "stopped");
   await after(k, isHurt);
@@ -233,19 +234,19 @@ async function stopBefore() {
 }
 
 function offerClip(why) {
-  $("clip-why").textContent = `${why} Film with the phone's own camera instead.`;
+  $("clip-why").textContent = `${why} ${_("Film with the phone's own camera instead.")}`;
   $("clip-why").hidden = false;
   $("clip").focus();
 }
 
 async function takeClip(file) {
   const suffix = (file.name.match(/\.[a-z0-9]+$/i)?.[0] ?? "").toLowerCase();
-  if (!file.type.startsWith("video/") && !facts.suffixes.includes(suffix)) { fault("This is no video. Choose the clip of this set."); return; }
+  if (!file.type.startsWith("video/") && !facts.suffixes.includes(suffix)) { fault(_("This is no video. Choose the clip of this set.")); return; }
   const found = facts.suffixes.includes(suffix) ? suffix : { "video/mp4": ".mp4", "video/quicktime": ".mov", "video/webm": ".webm" }[file.type];
-  if (!found) { fault(`A clip of this kind (${file.type}) cannot be taken. Set the phone's camera to MP4.`); return; }
-  if (file.size > facts.mostBytes) { fault(`This clip has ${Math.round(file.size / 1e6)} MB; at most ${facts.mostBytes / 1e6} MB can be sent. Film only the set, or set the camera to 1080p and 30 pictures a second.`); return; }
-  if (!file.size) { fault("This clip is empty. Film the set again."); return; }
-  $("say").textContent = "The clip is being taken in.";
+  if (!found) { fault(_("A clip of this kind (%(kind)s) cannot be taken. Set the phone's camera to MP4.", { kind: file.type })); return; }
+  if (file.size > facts.mostBytes) { fault(_("This clip has %(size)s MB; at most %(most)s MB can be sent. Film only the set, or set the camera to 1080p and 30 pictures a second.", { size: numberWords(file.size / 1e6), most: numberWords(facts.mostBytes / 1e6) })); return; }
+  if (!file.size) { fault(_("This clip is empty. Film the set again.")); return; }
+  $("say").textContent = _("The clip is being taken in.");
   try {
     const uid = await begin(file.type || "video/mp4");
     await store.keepSet({ ...await setNow(), suffix: found, state: "clip" });
@@ -253,7 +254,7 @@ async function takeClip(file) {
     await store.keepSet({ ...await setNow(), suffix: found, state: "answers" });
   } catch {
     if (now.uid) await store.drop(now.uid);
-    fault("The phone has no room for this clip. Nothing of it was kept. Make room, and choose it again.");
+    fault(_("The phone has no room for this clip. Nothing of it was kept. Make room, and choose it again."));
     return;
   }
   await after(await setNow(), false);
@@ -262,8 +263,8 @@ async function takeClip(file) {
 async function askAfter(isHurt) {
   const given = {};
   for (const at of document.querySelectorAll(".is-hurt")) at.hidden = !isHurt;
-  for (const at of document.querySelectorAll(".after-title")) at.textContent = isHurt ? "You stopped because it hurt" : "After the set";
-  if (!isHurt) voice.say("Now a few questions.", [520]);
+  for (const at of document.querySelectorAll(".after-title")) at.textContent = isHurt ? _("You stopped because it hurt") : _("After the set");
+  if (!isHurt) voice.say(_("Now a few questions."), [520]);
   for (const name of facts.after) given[name] = number(await ask(`after-${name}`, now.of.name), `after_${name}`);
   given.symptoms = [];
   given.asked = [];
@@ -279,7 +280,7 @@ async function after(k, isHurt) {
   await store.keepSet({ ...k, state: "answers" });
   let load = k.load_kg;
   if (now.of.plannedKg) {
-    $("planned").textContent = String(now.of.plannedKg);
+    $("planned").textContent = numberWords(now.of.plannedKg, now.of.plannedKg % 1 ? 1 : 0);
     do {
       load = Number((await ask("ask-load", now.of.name)).get("load_kg").replace(",", ".") || NaN);
       if (!(load >= 0 && load <= 500)) { load = null; }
@@ -324,7 +325,7 @@ async function send(k) {
   show("send", setFacts(k)?.name ?? k.exercise);
   $("share").hidden = true;
   $("save").hidden = true;
-  $("send-told").textContent = "The file is being made…";
+  $("send-told").textContent = _("The file is being made…");
   const log = await store.log(), since = today(new Date(Date.now() - facts.logDays * 86_400_000));
   const about = {
     uid: k.uid, exercise: k.exercise, side: k.side, set_number: k.set_number, day: k.day, is_mirrored: false, origin: "phone",
@@ -338,7 +339,7 @@ async function send(k) {
     const name = `${facts.patient}_${k.exercise}_${k.day}_${k.uid.slice(0, 8)}${facts.suffix}`;
     sealed = new File([made], name, { type: "application/octet-stream" });
   } catch {
-    $("send-told").textContent = "The file could not be made. What was recorded is kept; try again.";
+    $("send-told").textContent = _("The file could not be made. What was recorded is kept; try again.");
     return;
   }
   if ($("save").href) URL.revokeObjectURL($("save").href);
@@ -348,7 +349,7 @@ async function send(k) {
   const canShare = navigator.canShare?.({ files: [sealed] }) === true;
   $("share").hidden = !canShare;
   $("save").classList.toggle("quiet", canShare);
-  $("send-told").textContent = `The file is ready: ${(sealed.size / 1e6).toFixed(1)} MB.`;
+  $("send-told").textContent = _("The file is ready: %(size)s MB.", { size: numberWords(sealed.size / 1e6, 1) });
 }
 
 async function markShared(words) {
@@ -372,26 +373,26 @@ $("camera").addEventListener("click", async () => {
   if (why) offerClip(why);
 });
 $("now").addEventListener("click", () => recorder.countdown(Number($("countdown").value), begin));
-$("hurts").addEventListener("click", () => (recorder.state === "recording" ? recorder.end("Stopped.", { isHurt: true }) : stopBefore()));
-$("stop").addEventListener("click", () => (recorder.state === "recording" ? recorder.end("Stopped.") : recorder.breakOff()));
+$("hurts").addEventListener("click", () => (recorder.state === "recording" ? recorder.end(_("Stopped."), { isHurt: true }) : stopBefore()));
+$("stop").addEventListener("click", () => (recorder.state === "recording" ? recorder.end(_("Stopped.")) : recorder.breakOff()));
 $("clip-hurts").addEventListener("click", stopBefore);
 $("clip").addEventListener("change", (event) => { if (event.target.files[0]) takeClip(event.target.files[0]); });
 $("voice").checked = voice.isOn;
 $("voice").addEventListener("change", (event) => voice.set(event.target.checked));
 document.addEventListener("keydown", (event) => {
   if (event.key !== "Escape") return;
-  if (recorder.state === "recording") recorder.end("Stopped.");
+  if (recorder.state === "recording") recorder.end(_("Stopped."));
   else if (recorder.state === "countdown") recorder.breakOff();
 });
 $("share").addEventListener("click", async () => {
   try {
     await navigator.share({ files: [sealed], title: sealed.name });
-    await markShared("It was handed on. It stays here until you delete it.");
+    await markShared(_("It was handed on. It stays here until you delete it."));
   } catch (error) {
-    if (error.name !== "AbortError") $("send-told").textContent = "This browser could not hand the file on. Save it, and send it from there.";
+    if (error.name !== "AbortError") $("send-told").textContent = _("This browser could not hand the file on. Save it, and send it from there.");
   }
 });
-$("save").addEventListener("click", () => markShared("It was saved among your downloads. Send it to your clinic from there."));
+$("save").addEventListener("click", () => markShared(_("It was saved among your downloads. Send it to your clinic from there.")));
 $("forget").addEventListener("click", async () => { if (sending) await store.forget(sending.uid); home(); });
 
 await store.open(`formcheck ${facts.patient}`);

@@ -1,14 +1,15 @@
 // Filming one set on a page without a network: countdown, timer, spoken cues, and each piece of the
 // recording kept before the next one comes. Nothing counts here; a hold is guided by the clock.
+import { _ } from "./words.js";
 import { clockWords } from "./offline_rule.js";
 
 const MOST_RELAXED_S = 5; // held, then as long at rest, at most so many seconds
 const SAY_EVERY_S = 30;
 
 export const cameraWhy = (error) => (!window.isSecureContext || !navigator.mediaDevices?.getUserMedia || !window.MediaRecorder
-  ? "This page gets no camera in this browser."
-  : { NotAllowedError: "The browser may not use the camera.", NotFoundError: "No camera was found.", NotReadableError: "Another program uses the camera." }[error?.name]
-    ?? "The camera could not be started.");
+  ? _("This page gets no camera in this browser.")
+  : { NotAllowedError: _("The browser may not use the camera."), NotFoundError: _("No camera was found."), NotReadableError: _("Another program uses the camera.") }[error?.name]
+    ?? _("The camera could not be started."));
 
 export class Recorder {
   #$; #voice; #store; #stream = null; #media = null; #lock = null;
@@ -26,7 +27,7 @@ export class Recorder {
     const shown = { camera: ["off"], now: ["ready"], hurts: ["ready", "countdown", "recording"], stop: ["countdown", "recording"],
       "is-recording": ["recording"], digits: ["countdown", "recording"], clock: ["recording"], "count-note": ["recording"], preview: ["ready", "countdown", "recording"] };
     for (const [id, states] of Object.entries(shown)) $(id).hidden = !states.includes(next);
-    $("stop").textContent = next === "recording" ? "Stop and keep" : "Stop the countdown";
+    $("stop").textContent = next === "recording" ? _("Stop and keep") : _("Stop the countdown");
   }
 
   say(words, pattern) { this.#$("say").textContent = words; this.#voice.say(words, pattern); }
@@ -44,12 +45,12 @@ export class Recorder {
       return cameraWhy(error);
     }
     this.#stream.getVideoTracks()[0].addEventListener("ended", () => {
-      if (this.state === "recording") this.end("The camera stopped."); else this.close();
+      if (this.state === "recording") this.end(_("The camera stopped.")); else this.close();
     });
     navigator.wakeLock?.request("screen").then((lock) => { this.#lock = lock; }).catch(() => {});
     this.#set("ready");
-    this.#$("voice-told").textContent = this.#voice.hasWords ? "" : "This device has no voice of its own: you hear beeps.";
-    this.say("Put the phone in its place. Then start the countdown.", [520]);
+    this.#$("voice-told").textContent = this.#voice.hasWords ? "" : _("This device has no voice of its own: you hear beeps.");
+    this.say(_("Put the phone in its place. Then start the countdown."), [520]);
     return "";
   }
 
@@ -58,7 +59,7 @@ export class Recorder {
     this.#set("countdown");
     const until = performance.now() + 1000 * seconds;
     let shown = null;
-    this.say("Get ready.", [520, 780]);
+    this.say(_("Get ready."), [520, 780]);
     this.#$("big-words").textContent = "";
     const tick = () => {
       const left = Math.ceil((until - performance.now()) / 1000);
@@ -73,7 +74,7 @@ export class Recorder {
   }
 
   // Before the recording: back to where the countdown can be started again.
-  breakOff() { clearInterval(this.#timer); this.#set("ready"); this.say("Stopped.", [400, 300]); }
+  breakOff() { clearInterval(this.#timer); this.#set("ready"); this.say(_("Stopped."), [400, 300]); }
 
   async #record(begin) {
     const mimeType = ["video/webm;codecs=vp9", "video/webm;codecs=vp8", "video/webm", "video/mp4"].find((k) => MediaRecorder.isTypeSupported(k));
@@ -90,21 +91,21 @@ export class Recorder {
         n += 1;
         this.#kept = this.#kept.then(() => this.#store.piece(uid, at, event.data)).catch(() => {
           this.#failed = true;
-          this.end("The phone has no room for more.");
+          this.end(_("The phone has no room for more."));
         });
       });
-      media.addEventListener("error", () => this.end("The recording stopped."));
+      media.addEventListener("error", () => this.end(_("The recording stopped.")));
       media.start(1000);
       this.#media = media;
     } catch {
       this.close();
-      this.ended({ words: "This browser cannot record video.", isBroken: true });
+      this.ended({ words: _("This browser cannot record video."), isBroken: true });
       return;
     }
     this.#startedAt = performance.now();
     this.#said = "";
     this.#set("recording");
-    this.say("Start.", [880, 880]);
+    this.say(_("Start."), [880, 880]);
     this.#$("big-words").textContent = "";
     this.#timer = setInterval(() => this.#clock(), 200);
     this.#clock();
@@ -121,23 +122,23 @@ export class Recorder {
 
   #clock() {
     const s = this.seconds, of = this.of, $ = this.#$;
-    if (s > of.limitS) { this.end("The time is over."); return; }
+    if (s > of.limitS) { this.end(_("The time is over.")); return; }
     if (!of.holdS) {
       $("big").textContent = clockWords(s);
       $("clock").textContent = "";
       const n = Math.floor(s / SAY_EVERY_S);
-      if (n > 0) this.#once(`at ${n}`, `${n * SAY_EVERY_S} seconds.`, [660]);
+      if (n > 0) this.#once(`at ${n}`, _("%(n)s seconds.", { n: n * SAY_EVERY_S }), [660]);
       return;
     }
     const relaxed = Math.min(of.holdS, MOST_RELAXED_S);
     const n = Math.floor(s / (of.holdS + relaxed));
     const into = s - n * (of.holdS + relaxed);
-    if (n >= of.repetitions || (n === of.repetitions - 1 && into >= of.holdS)) { this.end("Your set is done."); return; }
+    if (n >= of.repetitions || (n === of.repetitions - 1 && into >= of.holdS)) { this.end(_("Your set is done.")); return; }
     const isHeld = into < of.holdS;
     $("big").textContent = String(Math.ceil(isHeld ? of.holdS - into : of.holdS + relaxed - into));
-    $("big-words").textContent = isHeld ? " s" : " s rest";
-    $("clock").textContent = `hold ${n + 1} of ${of.repetitions}, ${of.holdS} s`;
-    this.#once(`${n} ${isHeld}`, isHeld ? "Hold." : "Let go.", isHeld ? [780] : [520]);
+    $("big-words").textContent = isHeld ? " s" : ` ${_("s rest")}`;
+    $("clock").textContent = _("hold %(n)s of %(most)s, %(seconds)s s", { n: n + 1, most: of.repetitions, seconds: of.holdS });
+    this.#once(`${n} ${isHeld}`, isHeld ? _("Hold.") : _("Let go."), isHeld ? [780] : [520]);
   }
 
   async end(words, { isHurt = false } = {}) {
@@ -145,7 +146,7 @@ export class Recorder {
     const atS = this.seconds;
     this.#set("ending");
     clearInterval(this.#timer);
-    this.say(`${words} The recording has ended.`, [780, 520, 400]);
+    this.say(`${words} ${_("The recording has ended.")}`, [780, 520, 400]);
     const stopTold = isHurt ? this.hurt(atS) : null; // kept at once, before the recording is whole
     if (this.#media.state !== "inactive") {
       await new Promise((done) => { this.#media.addEventListener("stop", done, { once: true }); this.#media.stop(); });

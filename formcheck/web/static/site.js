@@ -1,4 +1,5 @@
 // Small comforts on every page; everything works without them.
+import { _ } from "./words.js";
 for (const field of document.querySelectorAll("[data-remember]")) {
   const name = "formcheck." + field.dataset.remember;
   if (!field.value) field.value = sessionStorage.getItem(name) || "";
@@ -25,10 +26,10 @@ for (const button of document.querySelectorAll("[data-copy]")) {
     const told = document.getElementById(button.dataset.told);
     try {
       await navigator.clipboard.writeText(source.value);
-      told.textContent = "Copied.";
+      told.textContent = _("Copied.");
     } catch {
       source.select();
-      told.textContent = "Press Ctrl+C to copy the marked text.";
+      told.textContent = _("Press Ctrl+C to copy the marked text.");
     }
   });
 }
@@ -70,13 +71,13 @@ if (waiting) {
   const ask = async () => {
     try {
       const answer = await fetch(waiting.dataset.progress, { cache: "no-store" });
-      if (answer.status === 401) { words.textContent = "The session is over: open a new link."; return; }
+      if (answer.status === 401) { words.textContent = _("The session is over: open a new link."); return; }
       const now = await answer.json();
       words.textContent = now.words;
       if (now.share === null) bar.removeAttribute("value"); else bar.value = now.share;
       if (now.is_over) { location.reload(); return; }
     } catch {
-      words.textContent = "formcheck does not answer. Is it still running? We keep asking.";
+      words.textContent = _("formcheck does not answer. Is it still running? We keep asking.");
     }
     setTimeout(ask, 1000);
   };
