@@ -99,7 +99,14 @@ PATIENTS = sorted(
     or path.name.partition(".")[0]
     in ("base", "enter", "error", "help", "offline_page", "refused", "start_patient")
 )
-FOR_CLINICIANS = {"Not saved"}
+FOR_CLINICIANS = {
+    "Not saved",
+    "The way for phones is on, at",
+    "; a patient's page",
+    "Phone",
+    "pairs one. To turn it off, stop formcheck and start it without",
+    "--phone",
+}
 SCRIPTS = [
     path
     for path in sorted((HERE / "static").glob("*.js"))

@@ -18,7 +18,8 @@ class OwnLanguage:
     def __init__(self, app, clinic: Clinic) -> None:
         self.app, self.clinic = app, clinic
         # The phones' door stands around this as it would around the site.
-        self.state, self.exception_handlers = app.state, app.exception_handlers
+        self.state, self.routes = app.state, app.routes
+        self.exception_handlers = app.exception_handlers
 
     async def __call__(self, scope, receive, send) -> None:
         from starlette.concurrency import run_in_threadpool
