@@ -17,7 +17,7 @@ import formcheck
 from formcheck.words.languages import LOCALE
 
 ROOT = Path(formcheck.__file__).parent
-KEYWORDS = {**DEFAULT_KEYWORDS, "marked": None}
+KEYWORDS = {**DEFAULT_KEYWORDS, "marked": None, "_always": None}
 _PLACE = re.compile(r"%\(\w+\)s")
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from formcheck.model.programme import Bound, Exercise, Figure, PrescribedExercise
 from formcheck.words import wording
+from formcheck.words.languages import gettext
 
 Point = tuple[float, float]
 Pose = dict[str, Point]
@@ -61,8 +62,8 @@ def drawn_poses(
     the body, gives way to the drawing of the limit.
     """
     figure = exercise.figure
-    last = "hold" if exercise.kind == "hold" else "furthest point"
-    start = DrawnPose(pose=figure.rest, label="start")
+    last = gettext("hold") if exercise.kind == "hold" else gettext("furthest point")
+    start = DrawnPose(pose=figure.rest, label=gettext("start"))
     ends: dict[str, DrawnPose] = {}
     for kind, bounds in (("target", line.targets), ("limit", line.limits)) if line else ():
         for bound in bounds:
@@ -146,7 +147,7 @@ def _at_bound(exercise: Exercise, bound: Bound, kind: str) -> DrawnPose | None:
     # The tolerance stands in the list beside it: here it would not fit.
     words = wording.bound_words(replace(bound, tolerance=0.0))
     if kind == "limit":
-        words = "not past " + words.removeprefix("at most ").removeprefix("at least ")
+        words = gettext("not past %(bound)s", bound=wording.ends_words(bound))
     return DrawnPose(
         pose=pose, label=words, bound=bound, value=measured(bound.measure, exercise, pose)
     )

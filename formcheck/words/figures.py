@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple
 
 from formcheck.model.programme import Exercise, Figure, PrescribedExercise
 from formcheck.words.drawn_poses import Point, Pose, drawn_poses, from_ahead
+from formcheck.words.languages import gettext, marked
 
 _BODY = (
     (("far_hip", "far_knee"), "far"),
@@ -56,7 +57,10 @@ _DRAWN = {
 
 _COLUMNS_OF_PANELS = 4
 Near = Literal["left", "right", "none"]
-_NEAR_WORDS = {"left": "The left leg is drawn nearer.", "right": "The right leg is drawn nearer."}
+_NEAR_WORDS = {
+    "left": marked("The left leg is drawn nearer."),
+    "right": marked("The right leg is drawn nearer."),
+}
 
 
 class Prop(NamedTuple):
@@ -115,9 +119,9 @@ def exercise_svg(
     if shows_front(exercise, plane):
         draws.append(_front_panel(exercise, line, is_turned))
     draws.append(partial(_camera_panel, exercise, plane, near=near))
-    seen = f" {_NEAR_WORDS[near]}" if near != "none" else ""
-    about = f"{exercise.summary}{seen} Camera: {camera_place(plane, near)}"
-    return _sheet(draws, name, exercise.name, about, columns)
+    seen = f" {gettext(_NEAR_WORDS[near])}" if near != "none" else ""
+    about = f"{gettext(exercise.summary)}{seen} {_camera_title(plane, near)}"
+    return _sheet(draws, name, gettext(exercise.name), about, columns)
 
 
 def poses_svg(
@@ -151,7 +155,11 @@ def _front_panel(
     end = drawn_poses(exercise, line)[1]
     front = Figure(plane="frontal", rest=from_ahead(exercise.figure.rest), turn={})
     return partial(
-        _panel, front, from_ahead(end.pose), label="as the camera sees it", is_turned=is_turned
+        _panel,
+        front,
+        from_ahead(end.pose),
+        label=gettext("as the camera sees it"),
+        is_turned=is_turned,
     )
 
 
@@ -222,16 +230,28 @@ def camera_svg(
     if line is not None and shows_front(exercise, plane):
         draws.append(_front_panel(exercise, line, _is_turned(exercise, near)))
     draws.append(partial(_camera_panel, exercise, plane, near=near))
-    return _sheet(draws, name, f"Camera: {camera_place(plane, near)}", "")
+    return _sheet(draws, name, _camera_title(plane, near), "")
+
+
+def _camera_title(plane: str, near: Near) -> str:
+    return gettext("Camera: %(where)s", where=camera_place(plane, near))
 
 
 def camera_place(plane: str, near: Near = "none") -> str:
     """Where the camera stands, in words."""
-    return {
-        "sagittal": "at your side." if near == "none" else f"at your {near} side.",
-        "frontal": "straight ahead of you.",
-        "oblique": "between front and side.",
-    }[plane]
+    words = _AT_SIDE[near] if plane == "sagittal" else _ELSEWHERE[plane]
+    return gettext(words)
+
+
+_AT_SIDE: dict[Near, str] = {
+    "none": marked("at your side."),
+    "left": marked("at your left side."),
+    "right": marked("at your right side."),
+}
+_ELSEWHERE = {
+    "frontal": marked("straight ahead of you."),
+    "oblique": marked("between front and side."),
+}
 
 
 def _n(value: float) -> str:
@@ -313,14 +333,23 @@ def _camera_panel(
     below = "left" if exercise.position == "prone" else "right"
     if plane != "frontal" and near not in ("none", below):
         drawn = f'<g transform="translate(0 {_n(2 * top + 126)}) scale(1 -1)">{drawn}</g>'
-    height = "camera low" if is_low else "camera at hip height"
+    height = gettext("camera low") if is_low else gettext("camera at hip height")
     if plane == "sagittal" and near != "none":
-        height = f"{height.removeprefix('camera at ')}, {near} side"
+        height = gettext(_HEIGHT_AND_SIDE[is_low, near])
+    above = escape(gettext("seen from above"))
     text = (
-        f'<text x="{_n(left + 50)}" y="{_n(top + 10)}" {_DRAWN["text"]}>seen from above</text>'
-        f'<text x="{_n(left + 50)}" y="{_n(top + 118)}" {_DRAWN["text"]}>{height}</text>'
+        f'<text x="{_n(left + 50)}" y="{_n(top + 10)}" {_DRAWN["text"]}>{above}</text>'
+        f'<text x="{_n(left + 50)}" y="{_n(top + 118)}" {_DRAWN["text"]}>{escape(height)}</text>'
     )
     return f"<g>{drawn}{text}</g>"
+
+
+_HEIGHT_AND_SIDE = {
+    (True, "left"): marked("camera low, left side"),
+    (True, "right"): marked("camera low, right side"),
+    (False, "left"): marked("hip height, left side"),
+    (False, "right"): marked("hip height, right side"),
+}
 
 
 # -- what stands around the body

@@ -7,6 +7,7 @@ from typing import Any
 from formcheck.model.anatomy import other_side
 from formcheck.model.codes import FindingCode, Spoils
 from formcheck.model.records import ExerciseWords, Finding, Report
+from formcheck.words.languages import figure, gettext, marked, ngettext
 from formcheck.words.readers import Reader
 
 Maker = Callable[[Mapping[str, Any], ExerciseWords, Reader], str]
@@ -48,295 +49,487 @@ def told_once(report: Report, reader: Reader) -> list[Told]:
 
 
 def _always(text: str) -> Maker:
-    return lambda v, said, reader: text
+    return lambda v, said, reader: gettext(text)
 
 
 def _second_person(v, said, reader):
     if v.get("is_followed_by_movement"):
-        return (
+        return gettext(
             "A second person is in the picture, and looks on. The one who moves was followed; "
             "check that it is the patient, and record alone next time."
         )
-    return "A second person is in the picture, " + (
-        "as large as the first, so it can't be told who the patient is and nothing is measured "
-        "while both are there. Record alone."
-        if v["is_as_large"]
-        else "further away. The nearer one was followed; check that it is the patient, and "
-        "record alone next time."
+    if v["is_as_large"]:
+        return gettext(
+            "A second person is in the picture, as large as the first, so it can't be told who the "
+            "patient is and nothing is measured while both are there. Record alone."
+        )
+    return gettext(
+        "A second person is in the picture, further away. The nearer one was followed; check that "
+        "it is the patient, and record alone next time."
     )
 
 
 def _not_this_exercise(v, said, reader):
-    seen, wanted = ("lying down", "standing") if v["is_lying"] else ("upright", "lying down")
-    return (
-        f"The person is {seen}, but {said.name.lower()} is done {wanted}. Check which exercise "
-        "this clip shows."
+    name = gettext(said.name).lower()
+    if v["is_lying"]:
+        return gettext(
+            "The person is lying down, but %(exercise)s is done standing. Check which exercise "
+            "this clip shows.",
+            exercise=name,
+        )
+    return gettext(
+        "The person is upright, but %(exercise)s is done lying down. Check which exercise this "
+        "clip shows.",
+        exercise=name,
     )
 
 
 _SEEN = {
-    "no_step": "no foot steps",
-    "foot_steps": "a foot steps, where both stay",
-    "foot_stays": "the foot stays where it is, where the leg takes it along",
-    "steps_ahead": "the foot steps forward",
-    "steps_back": "the foot steps back",
-    "steps_aside": "the foot steps to the side",
-    "feet_side_by_side": "the feet stand side by side, not one in front of the other",
-    "one_foot_in_front": "one foot stands far in front of the other",
-    "rear_foot_low": "the rear foot stands on the floor, not on a bench",
-    "rear_foot_raised": "the rear foot stands high, not on the floor",
-    "feet_level": "both feet stand on one level",
-    "two_feet": "both feet stand on the floor, side by side",
-    "one_foot_lifted": "one foot leaves the floor",
-    "no_wall": "the weight is over the feet, where a wall carries nothing",
-    "no_seat": "the weight is over the feet, where a seat carries nothing",
+    "no_step": marked("no foot steps"),
+    "foot_steps": marked("a foot steps, where both stay"),
+    "foot_stays": marked("the foot stays where it is, where the leg takes it along"),
+    "steps_ahead": marked("the foot steps forward"),
+    "steps_back": marked("the foot steps back"),
+    "steps_aside": marked("the foot steps to the side"),
+    "feet_side_by_side": marked("the feet stand side by side, not one in front of the other"),
+    "one_foot_in_front": marked("one foot stands far in front of the other"),
+    "rear_foot_low": marked("the rear foot stands on the floor, not on a bench"),
+    "rear_foot_raised": marked("the rear foot stands high, not on the floor"),
+    "feet_level": marked("both feet stand on one level"),
+    "two_feet": marked("both feet stand on the floor, side by side"),
+    "one_foot_lifted": marked("one foot leaves the floor"),
+    "no_wall": marked("the weight is over the feet, where a wall carries nothing"),
+    "no_seat": marked("the weight is over the feet, where a seat carries nothing"),
 }
 _RESTS = {
-    "trunk": "the trunk is inclined by {deg:.0f} deg, not {usual:.0f}",
-    "thigh": "the thigh is {deg:.0f} deg from hanging straight down, not {usual:.0f}",
-    "knee": "the knee is bent by {deg:.0f} deg, not {usual:.0f}",
+    "trunk": marked("the trunk is inclined by %(deg)s deg, not %(usual)s"),
+    "thigh": marked("the thigh is %(deg)s deg from hanging straight down, not %(usual)s"),
+    "knee": marked("the knee is bent by %(deg)s deg, not %(usual)s"),
 }
 _MOVES = {
-    "trunk": "the trunk tilts by {deg:.0f} deg, not {usual:.0f}",
-    "thigh": "the thigh swings by {deg:.0f} deg, not {usual:.0f}",
-    "knee": "the knee {verb} by {deg:.0f} deg, not {usual:.0f}",
+    "trunk": marked("the trunk tilts by %(deg)s deg, not %(usual)s"),
+    "thigh": marked("the thigh swings by %(deg)s deg, not %(usual)s"),
+    "knee": marked("the knee bends by %(deg)s deg, not %(usual)s"),
+    "knee straightens": marked("the knee straightens by %(deg)s deg, not %(usual)s"),
 }
 
 
 def _other_exercise(v, said, reader):
     if v["seen"] == "rests_otherwise":
-        seen = "between repetitions " + _RESTS[v["part"]].format(deg=v["deg"], usual=v["usual_deg"])
+        rests = gettext(_RESTS[v["part"]], deg=_whole(v["deg"]), usual=_whole(v["usual_deg"]))
+        seen = gettext("between repetitions %(what)s", what=rests)
     elif v["seen"] == "moves_otherwise":
         direction = 1 if v["deg"] >= 0 else -1
-        seen = "from rest to the turn " + _MOVES[v["part"]].format(
-            deg=abs(v["deg"]),
-            usual=abs(v["usual_deg"]) if abs(v["usual_deg"]) < 5 else v["usual_deg"] * direction,
-            verb="bends" if v["deg"] > 0 else "straightens",
-        )
+        usual = abs(v["usual_deg"]) if abs(v["usual_deg"]) < 5 else v["usual_deg"] * direction
+        is_straightened = v["part"] == "knee" and v["deg"] <= 0
+        part = "knee straightens" if is_straightened else v["part"]
+        moves = gettext(_MOVES[part], deg=_whole(abs(v["deg"])), usual=_whole(usual))
+        seen = gettext("from rest to the turn %(what)s", what=moves)
     else:
-        seen = _SEEN[v["seen"]]
-    return (
-        f"This is not {said.name.lower()}: {seen}. Nothing is counted. Check which exercise this "
-        "clip shows."
+        seen = gettext(_SEEN[v["seen"]])
+    return gettext(
+        "This is not %(exercise)s: %(seen)s. Nothing is counted. Check which exercise this clip "
+        "shows.",
+        exercise=gettext(said.name).lower(),
+        seen=seen,
     )
 
 
+def _whole(value: float) -> str:
+    return figure(f"{value:.0f}")
+
+
+def _tenths(value: float) -> str:
+    return figure(f"{value:.1f}")
+
+
 def _slow_motion(v, said, reader):
-    return (
-        f"The file says that it was recorded at {v['recorded_hz']:.0f} pictures a second and is "
-        f"shown at {v['stored_hz']:.0f}: a slow-motion recording. Times are not measured. Record "
-        "at normal speed."
+    return gettext(
+        "The file says that it was recorded at %(recorded)s pictures a second and is shown at "
+        "%(stored)s: a slow-motion recording. Times are not measured. Record at normal speed.",
+        recorded=_whole(v["recorded_hz"]),
+        stored=_whole(v["stored_hz"]),
     )
 
 
 def _picture_squeezed(v, said, reader):
-    how = "wider" if v["is_wide"] else "narrower"
-    return (
-        f"The person looks {how} than people are: the picture seems to have been "
-        f"{'stretched' if v['is_wide'] else 'squeezed'}, which changes every angle, so none is "
-        "measured. Send the recording as the camera made it."
+    if v["is_wide"]:
+        return gettext(
+            "The person looks wider than people are: the picture seems to have been stretched, "
+            "which changes every angle, so none is measured. Send the recording as the camera made "
+            "it."
+        )
+    return gettext(
+        "The person looks narrower than people are: the picture seems to have been squeezed, "
+        "which changes every angle, so none is measured. Send the recording as the camera made it."
     )
 
 
 def _proportions_unusual(v, said, reader):
-    how, what = ("longer", "stretched") if v["is_wide"] else ("shorter", "squeezed")
-    return (
-        f"The feet look {how} than is usual for the legs. If the picture was {what}, angles are "
+    if v["is_wide"]:
+        return gettext(
+            "The feet look longer than is usual for the legs. If the picture was stretched, angles "
+            "are off, so their intervals are wider. Send the recording as the camera made it."
+        )
+    return gettext(
+        "The feet look shorter than is usual for the legs. If the picture was squeezed, angles are "
         "off, so their intervals are wider. Send the recording as the camera made it."
     )
 
 
 def _pulses(v, said, reader):
-    return (
-        f"The movement goes to and fro {v['n']} times at its far end. It is counted as one, and "
-        "its phases are not timed."
+    return gettext(
+        "The movement goes to and fro %(n)s times at its far end. It is counted as one, and its "
+        "phases are not timed.",
+        n=v["n"],
     )
 
 
 def _edited(v, said, reader):
-    n = v["n_jumps"]
-    return (
-        f"The picture jumps {n} time{'s' if n > 1 else ''}, as in edited footage or a title. Only "
-        f"the longest stretch without a jump, {v['longest_from_s']:.1f} to "
-        f"{v['longest_to_s']:.1f} s, is measured. Send the recording as it was made."
+    return ngettext(
+        "The picture jumps %(n)s time, as in edited footage or a title. Only the longest stretch "
+        "without a jump, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
+        "The picture jumps %(n)s times, as in edited footage or a title. Only the longest stretch "
+        "without a jump, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
+        v["n_jumps"],
+        **{"from": _tenths(v["longest_from_s"]), "to": _tenths(v["longest_to_s"])},
     )
 
 
 def _camera_tilted(v, said, reader):
-    return (
-        f"The camera seems to be tilted sideways by about {abs(v['tilt_deg']):.0f} deg. Angles to "
-        "the floor and to the vertical are off by as much. Level the camera."
+    return gettext(
+        "The camera seems to be tilted sideways by about %(deg)s deg. Angles to the floor and to "
+        "the vertical are off by as much. Level the camera.",
+        deg=_whole(abs(v["tilt_deg"])),
     )
+
+
+_BESIDE_FRONT = {
+    ("patient", "left", "ahead"): marked(
+        "The camera stands about %(deg)s deg to your left of straight ahead. Move it a step to "
+        "your right."
+    ),
+    ("patient", "right", "ahead"): marked(
+        "The camera stands about %(deg)s deg to your right of straight ahead. Move it a step to "
+        "your left."
+    ),
+    ("patient", "left", "behind"): marked(
+        "The camera stands about %(deg)s deg to your left of straight behind. Move it a step to "
+        "your right."
+    ),
+    ("patient", "right", "behind"): marked(
+        "The camera stands about %(deg)s deg to your right of straight behind. Move it a step to "
+        "your left."
+    ),
+}
 
 
 def _camera_beside_front(v, said, reader):
     stands, other = ("left", "right") if v["off_deg"] > 0 else ("right", "left")
-    whose = "your" if reader == "patient" else "the patient's"
+    where, deg = "behind" if v["is_behind"] else "ahead", _whole(abs(v["off_deg"]))
+    if reader == "patient":
+        return gettext(_BESIDE_FRONT[reader, stands, where], deg=deg)
     return (
-        f"The camera stands about {abs(v['off_deg']):.0f} deg to {whose} {stands} of straight "
-        f"{'behind' if v['is_behind'] else 'ahead'}. Move it a step to {whose} {other}."
+        f"The camera stands about {deg} deg to the patient's {stands} of straight {where}. "
+        f"Move it a step to the patient's {other}."
     )
+
+
+_OUT_OF_PICTURE = {
+    ("left", "toward"): marked(
+        "Your left leg points about %(deg)s deg out of the picture, toward the camera, so its "
+        "angles are wide. Turn so that the toes point straight across the picture, or move the "
+        "camera a step toward your back."
+    ),
+    ("right", "toward"): marked(
+        "Your right leg points about %(deg)s deg out of the picture, toward the camera, so its "
+        "angles are wide. Turn so that the toes point straight across the picture, or move the "
+        "camera a step toward your back."
+    ),
+    ("left", "away from"): marked(
+        "Your left leg points about %(deg)s deg out of the picture, away from the camera, so its "
+        "angles are wide. Turn so that the toes point straight across the picture, or move the "
+        "camera a step toward your front."
+    ),
+    ("right", "away from"): marked(
+        "Your right leg points about %(deg)s deg out of the picture, away from the camera, so its "
+        "angles are wide. Turn so that the toes point straight across the picture, or move the "
+        "camera a step toward your front."
+    ),
+}
 
 
 def _leg_out_of_picture(v, said, reader):
-    whose = f"Your {v['side']}" if reader == "patient" else f"The {v['side']}"
     where, to = ("toward", "back") if v["yaw_deg"] > 0 else ("away from", "front")
-    theirs = "your" if reader == "patient" else "the patient's"
+    deg = _whole(abs(v["yaw_deg"]))
+    if reader == "patient":
+        return gettext(_OUT_OF_PICTURE[v["side"], where], deg=deg)
     return (
-        f"{whose} leg points about {abs(v['yaw_deg']):.0f} deg out of the picture, {where} the "
-        "camera, so its angles are wide. Turn so that the toes point straight across the picture, "
-        f"or move the camera a step toward {theirs} {to}."
+        f"The {v['side']} leg points about {deg} deg out of the picture, {where} the camera, so "
+        "its angles are wide. Turn so that the toes point straight across the picture, or move "
+        f"the camera a step toward the patient's {to}."
     )
+
+
+_WRONG_VIEW = {
+    "sagittal": marked(
+        "This clip is seen from the side, where %(exercise)s can only be counted and timed."
+    ),
+    "frontal": marked(
+        "This clip is seen from the front or back, where %(exercise)s can only be counted and "
+        "timed."
+    ),
+    "oblique": marked(
+        "This clip is seen from an angle between front and side, where %(exercise)s can only be "
+        "counted and timed."
+    ),
+}
 
 
 def _wrong_view(v, said, reader):
-    from_where = {"sagittal": "the side", "frontal": "the front or back"}.get(
-        v["plane"], "an angle between front and side"
+    words = gettext(
+        _WRONG_VIEW.get(v["plane"], _WRONG_VIEW["oblique"]), exercise=gettext(said.name).lower()
     )
-    return (
-        f"This clip is seen from {from_where}, where {said.name.lower()} can only be counted and "
-        f"timed. {said.camera}"
-    )
+    return f"{words} {gettext(said.camera)}"
 
 
 def _rotated(v, said, reader):
-    return (
-        f"The file says that its picture is to be turned by {v['rotation_deg']} deg; it was turned."
+    return gettext(
+        "The file says that its picture is to be turned by %(deg)s deg; it was turned.",
+        deg=v["rotation_deg"],
     )
 
 
 def _frames_lost(v, said, reader):
-    return f"{v['n_frames']} frames of the file could not be read and were left out."
+    return gettext("%(n)s frames of the file could not be read and were left out.", n=v["n_frames"])
 
 
 def _frame_rate_low(v, said, reader):
-    return (
-        f"The clip has only {v['rate_hz']:.0f} frames a second: quick turns and short pauses are "
-        "smeared. Record at 25 or more."
+    return gettext(
+        "The clip has only %(n)s frames a second: quick turns and short pauses are smeared. Record "
+        "at 25 or more.",
+        n=_whole(v["rate_hz"]),
     )
 
 
 def _too_quick_for_rate(v, said, reader):
     advice = {
-        "patient": "Move more slowly.",
+        "patient": gettext("Move more slowly."),
         "terminal": "Move more slowly, or look at more pictures (--pose-rate 30).",
     }.get(reader, "Move more slowly, or look at more pictures each second.")
-    return (
+    words = gettext(
         "The movement is quick for the pictures looked at each second, so peaks and times are less "
-        f"sure. {advice}"
+        "sure."
     )
+    return f"{words} {advice}"
 
 
 def _turned_round(v, said, reader):
     if v["are_both_measured"]:
-        return (
-            "The person turns round: each leg was measured while it was nearer the camera, the "
-            f"{v['side']} one in this stretch."
+        return _of_leg(
+            v["side"],
+            marked(
+                "The person turns round: each leg was measured while it was nearer the camera, the "
+                "left one in this stretch."
+            ),
+            marked(
+                "The person turns round: each leg was measured while it was nearer the camera, the "
+                "right one in this stretch."
+            ),
         )
-    return (
-        f"The person turns round. Only the part with the {v['side']} side toward the camera is "
-        "measured. Film each side in a clip of its own."
+    return _of_leg(
+        v["side"],
+        marked(
+            "The person turns round. Only the part with the left side toward the camera is "
+            "measured. Film each side in a clip of its own."
+        ),
+        marked(
+            "The person turns round. Only the part with the right side toward the camera is "
+            "measured. Film each side in a clip of its own."
+        ),
     )
+
+
+def _of_leg(side: str, left: str, right: str) -> str:
+    words = left if side == "left" else right
+    return gettext(words)
 
 
 def _wrong_side(v, said, reader):
     side = v["side"]
-    mirrored = "tell your clinic" if reader == "patient" else "say so"
+    if reader == "patient":
+        return _of_leg(
+            side,
+            marked(
+                "The left leg works and is turned away from the camera, so its angles are not "
+                "measured. Turn round, so that the left side faces the camera, or if the recording "
+                "is mirrored, tell your clinic."
+            ),
+            marked(
+                "The right leg works and is turned away from the camera, so its angles are not "
+                "measured. Turn round, so that the right side faces the camera, or if the "
+                "recording is mirrored, tell your clinic."
+            ),
+        )
     return (
         f"The {side} leg works and is turned away from the camera, so its angles are not measured. "
         f"Turn round, so that the {side} side faces the camera, or if the recording is mirrored, "
-        f"{mirrored}."
+        "say so."
     )
+
+
+_ASKED_FOR = {
+    None: marked("no side was given"),
+    "both": marked("both legs were asked for"),
+    "left": marked("the left one was asked for"),
+    "right": marked("the right one was asked for"),
+}
+
+
+_WRONG_LEG = {
+    "left": marked(
+        "The feet show that the left leg works; %(told)s. The left leg is turned away from the "
+        "camera, so its angles are not measured. Film the leg that works from its own side; if the "
+        "recording is mirrored, tell your clinic."
+    ),
+    "right": marked(
+        "The feet show that the right leg works; %(told)s. The right leg is turned away from the "
+        "camera, so its angles are not measured. Film the leg that works from its own side; if the "
+        "recording is mirrored, tell your clinic."
+    ),
+}
 
 
 def _wrong_leg(v, said, reader):
-    side, asked = v["side"], v["asked"]
-    told = {None: "no side was given", "both": "both legs were asked for"}.get(
-        asked, f"the {asked} one was asked for"
-    )
-    advice = (
-        "Film the leg that works from its own side; if the recording is mirrored, tell your clinic."
-        if reader == "patient"
-        else "Film the leg that works from its own side, and give that side; if the recording is "
-        "mirrored, say so."
-    )
+    side, told = v["side"], gettext(_ASKED_FOR[v["asked"]])
+    if reader == "patient":
+        return gettext(_WRONG_LEG[side], told=told)
     return (
         f"The feet show that the {side} leg works; {told}. The {side} leg is turned away from the "
-        f"camera, so its angles are not measured. {advice}"
+        "camera, so its angles are not measured. Film the leg that works from its own side, and "
+        "give that side; if the recording is mirrored, say so."
     )
+
+
+_OTHER_LEG = {
+    "left": marked(
+        "%(which)s of the right leg and left out: the left leg was asked for. Film each leg as a "
+        "set of its own; if the recording is mirrored, tell your clinic."
+    ),
+    "right": marked(
+        "%(which)s of the left leg and left out: the right leg was asked for. Film each leg as a "
+        "set of its own; if the recording is mirrored, tell your clinic."
+    ),
+}
 
 
 def _other_leg(v, said, reader):
-    which = "The repetition is" if v["n_all"] == 1 else f"{v['n']} of {v['n_all']} repetitions are"
-    advice = (
-        "Film each leg as a set of its own; if the recording is mirrored, tell your clinic."
-        if reader == "patient"
-        else "Give the leg that worked, or both; if the recording is mirrored, say so."
-    )
+    n, n_all, asked = v["n"], v["n_all"], v["asked"]
+    if n_all == 1:
+        which = gettext("The repetition is")
+    else:
+        which = gettext("%(n)s of %(all)s repetitions are", n=n, all=n_all)
+    if reader == "patient":
+        return gettext(_OTHER_LEG[asked], which=which)
     return (
-        f"{which} of the {other_side(v['asked'])} leg and left out: the {v['asked']} leg was asked "
-        f"for. {advice}"
+        f"{which} of the {other_side(asked)} leg and left out: the {asked} leg was asked for. "
+        "Give the leg that worked, or both; if the recording is mirrored, say so."
     )
 
 
 def _one_leg_only(v, said, reader):
-    return f"Both legs were asked for, and only repetitions of the {v['side']} one were found."
+    return _of_leg(
+        v["side"],
+        marked("Both legs were asked for, and only repetitions of the left one were found."),
+        marked("Both legs were asked for, and only repetitions of the right one were found."),
+    )
 
 
 def _knee_side(v, said, reader):
-    return (
-        f"Both knees were measured; measures of alignment are of the {v['side']} one, which moved "
-        "inward more."
+    return _of_leg(
+        v["side"],
+        marked(
+            "Both knees were measured; measures of alignment are of the left one, which moved "
+            "inward more."
+        ),
+        marked(
+            "Both knees were measured; measures of alignment are of the right one, which moved "
+            "inward more."
+        ),
     )
 
 
 def _side_assumed(v, said, reader):
     if v["is_nearer"]:
-        return f"No side was given: the {v['side']} leg, nearer the camera, was measured."
-    advice = "" if reader == "patient" else " Give the side to be sure."
-    return (
-        f"No side was given, and the feet do not tell which leg works: the {v['side']} leg was "
-        f"measured.{advice}"
+        return _of_leg(
+            v["side"],
+            marked("No side was given: the left leg, nearer the camera, was measured."),
+            marked("No side was given: the right leg, nearer the camera, was measured."),
+        )
+    words = _of_leg(
+        v["side"],
+        marked(
+            "No side was given, and the feet do not tell which leg works: the left leg was "
+            "measured."
+        ),
+        marked(
+            "No side was given, and the feet do not tell which leg works: the right leg was "
+            "measured."
+        ),
     )
+    return words if reader == "patient" else f"{words} Give the side to be sure."
 
 
 def _landmarks_lost(v, said, reader):
-    what = (
-        "it is counted as one, and what lies in the gap is not measured"
-        if v["is_counted"]
-        else "what was seen of it is listed, and not judged"
+    if v["is_counted"]:
+        return gettext(
+            "The body could not be followed here, in the middle of a repetition: it is counted as "
+            "one, and what lies in the gap is not measured. Film in good light, with nothing in "
+            "front of the legs."
+        )
+    return gettext(
+        "The body could not be followed here, in the middle of a repetition: what was seen of it "
+        "is listed, and not judged. Film in good light, with nothing in front of the legs."
     )
-    return (
-        f"The body could not be followed here, in the middle of a repetition: {what}. Film in good "
-        "light, with nothing in front of the legs."
-    )
+
+
+_LOOKS_LIKE = {
+    "sitting_down": marked("sitting down"),
+    "bend": marked("a bend"),
+    "step": marked("a step"),
+    "jump": marked("a jump"),
+    "picking_up": marked("picking something up"),
+    "getting_into_place": marked("getting into place"),
+}
 
 
 def _other_movement(v, said, reader):
-    what = {
-        "sitting_down": "sitting down",
-        "bend": "a bend",
-        "step": "a step",
-        "jump": "a jump",
-        "picking_up": "picking something up",
-        "getting_into_place": "getting into place",
-    }
-    return (
-        f"A movement was not counted: it looks like {what[v['looks_like']]}, not like the exercise."
+    return gettext(
+        "A movement was not counted: it looks like %(what)s, not like the exercise.",
+        what=gettext(_LOOKS_LIKE[v["looks_like"]]),
     )
 
 
 def _direction_missed(v, said, reader):
-    return f"Sequence {v['number']}: the {v['part']} direction was left out."
+    return gettext(
+        "Sequence %(n)s: the %(part)s direction was left out.",
+        n=v["number"],
+        part=gettext(v["part"]),
+    )
 
 
 def _direction_repeated(v, said, reader):
-    return f"Sequence {v['number']}: the {v['part']} direction was done {v['n']} times."
+    return gettext(
+        "Sequence %(n)s: the %(part)s direction was done %(times)s times.",
+        n=v["number"],
+        part=gettext(v["part"]),
+        times=v["n"],
+    )
 
 
 def _no_repetition_found(v, said, reader):
     if reader == "patient":
-        return "No movement was seen that was large enough to be counted."
+        return gettext("No movement was seen that was large enough to be counted.")
     of_what = {"deg": "deg", "foot_length": "of foot length", "leg_length": "of leg length"}
     return (
         f"No attempt of at least {v['least_range']:g} {of_what[v['unit']]} was found in this clip."

@@ -18,7 +18,7 @@ from babel import Locale
 from babel.dates import format_date, get_day_names
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from babel.numbers import format_decimal
+from babel.numbers import format_decimal, get_decimal_symbol
 from babel.support import NullTranslations, Translations
 
 LOCALE = Path(__file__).parent / "locale"
@@ -96,6 +96,11 @@ def ngettext(one: str, many: str, n: int, **values: Any) -> str:
 def marked(message: str) -> str:
     """Marks a text for translation where it is only kept; it is told later, by `gettext`."""
     return message
+
+
+def figure(text: str) -> str:
+    """A number that is written as English writes it, with the language's own decimal sign."""
+    return text.replace(".", get_decimal_symbol(current().locale))
 
 
 def number(value: float, most_decimals: int = 3) -> str:

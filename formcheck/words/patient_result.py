@@ -18,10 +18,11 @@ from formcheck.model.records import (
     Report,
 )
 from formcheck.words.finding_words import told_once
+from formcheck.words.languages import figure, gettext, marked, ngettext, number
 from formcheck.words.patient_words import measure_words
 from formcheck.words.set_words import bound_text
 
-NOT_USED = (
+NOT_USED = marked(
     "The recording could not be used: it could not be read, or nobody was seen in it. Film with "
     "your whole body in the picture, in good light. Your clinic sees the reason."
 )
@@ -33,40 +34,40 @@ cue, about what keeps happening)."""
 OFTEN_LEAST = 2
 
 THINGS_TO_TRY = {
-    "trunk_leans_further": "Keep your chest as upright as in the first repetition.",
-    "trunk_leans_to_a_side": "Keep your trunk over the middle.",
-    "trunk_leans_to_a_side_away": "Keep your trunk over the middle.",
-    "trunk_tips": "Keep your trunk over the middle.",
-    "trunk_tips_away": "Keep your trunk over the middle.",
-    "trunk_leans_back": "Keep your trunk still while the leg moves.",
-    "quick_turn": "Stay for a moment at the furthest point before you come back.",
-    "came_down_quickly": "Take as long to come down as to go up.",
-    "knee_moved_inward": "Let the knee point the same way as the toes.",
-    "knee_inward_of_foot": "Let the knee point the same way as the toes.",
-    "pelvis_opens": "Keep both sides of the pelvis level.",
-    "pelvis_drops": "Keep both sides of the pelvis level.",
-    "pelvis_shifts_left": "Keep the pelvis in the middle, weight on both feet.",
-    "pelvis_shifts_right": "Keep the pelvis in the middle, weight on both feet.",
-    "past_the_line": "Stop when shoulders, hips and knees are in one line.",
-    "hips_sag": "Keep the hips at the same height until the hold is over.",
-    "knees_bend": "Keep the knees straight as the heels rise.",
-    "height_fades": "Take a longer rest before the next set.",
-    "whole_leg_lifts": "Leave the leg where it lies and tighten the thigh only.",
-    "toes_turn_up": "Let the toes point straight ahead.",
-    "thigh_lifts": "Leave the thigh where it lies and move the shin only.",
-    "slides_up": "Stay at the same height during the hold.",
-    "shank_forward": "Put your feet a little further from the wall.",
-    "shank_back": "Put your feet a little nearer to the wall.",
-    "pelvis_rolls_back": "Keep the upper hip straight above the lower one.",
-    "out_of_line": "Move trunk and free leg together, in one line.",
-    "not_fully_up": "Come fully up each time, if it does not hurt.",
-    "leg_passes_other_thigh": "Stop no higher than the other thigh.",
-    "leg_drifts_forward": "Keep the leg in line with your trunk.",
-    "knee_bends": "Tighten the front of your thigh before the heel leaves the floor.",
-    "hold_broken": "Hold without letting go, for a shorter time if you need to.",
-    "heel_lifts": "Keep the heels on the floor; go less deep if they lift.",
-    "hands_on_thighs": "Leave the hands off the thighs, if that is safe.",
-    "does_not_reach_seat": "Sit all the way down each time.",
+    "trunk_leans_further": marked("Keep your chest as upright as in the first repetition."),
+    "trunk_leans_to_a_side": marked("Keep your trunk over the middle."),
+    "trunk_leans_to_a_side_away": marked("Keep your trunk over the middle."),
+    "trunk_tips": marked("Keep your trunk over the middle."),
+    "trunk_tips_away": marked("Keep your trunk over the middle."),
+    "trunk_leans_back": marked("Keep your trunk still while the leg moves."),
+    "quick_turn": marked("Stay for a moment at the furthest point before you come back."),
+    "came_down_quickly": marked("Take as long to come down as to go up."),
+    "knee_moved_inward": marked("Let the knee point the same way as the toes."),
+    "knee_inward_of_foot": marked("Let the knee point the same way as the toes."),
+    "pelvis_opens": marked("Keep both sides of the pelvis level."),
+    "pelvis_drops": marked("Keep both sides of the pelvis level."),
+    "pelvis_shifts_left": marked("Keep the pelvis in the middle, weight on both feet."),
+    "pelvis_shifts_right": marked("Keep the pelvis in the middle, weight on both feet."),
+    "past_the_line": marked("Stop when shoulders, hips and knees are in one line."),
+    "hips_sag": marked("Keep the hips at the same height until the hold is over."),
+    "knees_bend": marked("Keep the knees straight as the heels rise."),
+    "height_fades": marked("Take a longer rest before the next set."),
+    "whole_leg_lifts": marked("Leave the leg where it lies and tighten the thigh only."),
+    "toes_turn_up": marked("Let the toes point straight ahead."),
+    "thigh_lifts": marked("Leave the thigh where it lies and move the shin only."),
+    "slides_up": marked("Stay at the same height during the hold."),
+    "shank_forward": marked("Put your feet a little further from the wall."),
+    "shank_back": marked("Put your feet a little nearer to the wall."),
+    "pelvis_rolls_back": marked("Keep the upper hip straight above the lower one."),
+    "out_of_line": marked("Move trunk and free leg together, in one line."),
+    "not_fully_up": marked("Come fully up each time, if it does not hurt."),
+    "leg_passes_other_thigh": marked("Stop no higher than the other thigh."),
+    "leg_drifts_forward": marked("Keep the leg in line with your trunk."),
+    "knee_bends": marked("Tighten the front of your thigh before the heel leaves the floor."),
+    "hold_broken": marked("Hold without letting go, for a shorter time if you need to."),
+    "heel_lifts": marked("Keep the heels on the floor; go less deep if they lift."),
+    "hands_on_thighs": marked("Leave the hands off the thighs, if that is safe."),
+    "does_not_reach_seat": marked("Sit all the way down each time."),
 }
 """Code of something to look for -> the one thing to try, in a patient's words."""
 
@@ -99,42 +100,68 @@ def patient_result(
     )
 
 
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
+def _number_of(noun: str, n: int) -> str:
+    if noun == "hold":
+        return ngettext("%(n)s hold", "%(n)s holds", n)
+    if noun == "step":
+        return ngettext("%(n)s step", "%(n)s steps", n)
+    if noun == "sequence":
+        return ngettext("%(n)s sequence", "%(n)s sequences", n)
+    return ngettext("%(n)s repetition", "%(n)s repetitions", n)
+
+
+_NONE_COUNTED = {
+    "hold": marked("The camera could not count any hold."),
+    "repetition": marked("The camera could not count any repetition."),
+}
 
 
 def _done(
     report: Report, repetitions: Sequence[AssessedRepetition], exercise: Exercise
 ) -> tuple[str, ...]:
-    noun = {"hold": "hold", "sequence": "step"}.get(exercise.kind, "repetition")
+    noun = exercise.kind
     done, prescribed = report.whole.dose_done, report.whole.dose_prescribed
-    if exercise.kind == "sequence":
+    if noun == "sequence":
         n_steps = len([r for r in repetitions if r.repetition.is_complete])
-        lines = [f"The camera saw {_count(n_steps, noun)} in {_count(done, 'sequence')}."]
-        noun = "sequence"
+        steps, sequences = _number_of("step", n_steps), _number_of(noun, done)
+        lines = [
+            gettext("The camera saw %(steps)s in %(sequences)s.", steps=steps, sequences=sequences)
+        ]
     elif any(f.code == "timed_not_measured" for f in report.findings) and not done:
-        lines = ["This exercise is timed, not counted."]
+        lines = [gettext("This exercise is timed, not counted.")]
     elif not done:
-        lines = [f"The camera could not count any {noun}."]
+        lines = [gettext(_NONE_COUNTED[noun])]
     else:
-        lines = [f"The camera saw {_count(done, noun)}."]
+        lines = [gettext("The camera saw %(what)s.", what=_number_of(noun, done))]
     if prescribed:
-        over = (
-            f": that is {done - prescribed} more. More is not better" if done > prescribed else ""
+        planned = _number_of(noun, prescribed)
+        lines.append(
+            gettext(
+                "Your plan says %(what)s: that is %(n)s more. More is not better.",
+                what=planned,
+                n=done - prescribed,
+            )
+            if done > prescribed
+            else gettext("Your plan says %(what)s.", what=planned)
         )
-        lines.append(f"Your plan says {_count(prescribed, noun)}{over}.")
     n_cut = len([r for r in repetitions if not r.repetition.is_complete])
     if n_cut:
-        were = "was" if n_cut == 1 else "were"
-        lines.append(f"{n_cut} more {were} cut off by the start or the end of the recording.")
+        lines.append(
+            ngettext(
+                "%(n)s more was cut off by the start or the end of the recording.",
+                "%(n)s more were cut off by the start or the end of the recording.",
+                n_cut,
+            )
+        )
     holds = [
         m.value
         for r in repetitions
         for m in r.measures
         if m.key == "plateau_hold_s" and isinstance(m, Measured)
     ]
-    if exercise.kind == "hold" and holds:
-        lines.append("Held: " + ", ".join(f"{h:.0f} s" for h in holds) + ".")
+    if noun == "hold" and holds:
+        times = ", ".join(gettext("%(n)s s", n=number(h, 0)) for h in holds)
+        lines.append(gettext("Held: %(times)s.", times=times))
     return tuple(lines)
 
 
@@ -146,14 +173,23 @@ def _went_well(repetitions: Sequence[AssessedRepetition], report: Report) -> str
     if reached:
         bound, count = reached.most_common(1)[0]
         if count > n / 2:
-            return f"{_asked(bound)} {count} of {n} reached it, as far as the camera can tell."
+            return gettext(
+                "%(asked)s %(n)s of %(all)s reached it, as far as the camera can tell.",
+                asked=_asked(bound),
+                n=count,
+                all=n,
+            )
     kept = _by_bound(repetitions, "limit", "kept")
     for bound, count in kept.items():
         if count == n:
-            return f"{_asked(bound)} All {n} stayed inside it, as far as the camera can tell."
+            return gettext(
+                "%(asked)s All %(n)s stayed inside it, as far as the camera can tell.",
+                asked=_asked(bound),
+                n=n,
+            )
     done, prescribed = report.whole.dose_done, report.whole.dose_prescribed
     if prescribed and done == prescribed:
-        return "You did all that your plan says, and no more."
+        return gettext("You did all that your plan says, and no more.")
     return None
 
 
@@ -175,29 +211,45 @@ def _one_thing(repetitions: Sequence[AssessedRepetition], report: Report) -> tup
     reached; None when there is none of these."""
     n = len(repetitions)
     past: tuple[tuple[Outcome, str], ...] = (
-        ("passed", "went past this limit"),
-        ("possibly_passed", "may have gone past this limit"),
+        (
+            "passed",
+            marked(
+                "%(asked)s %(n)s of %(all)s went past this limit, as far as the camera can tell."
+            ),
+        ),
+        (
+            "possibly_passed",
+            marked(
+                "%(asked)s %(n)s of %(all)s may have gone past this limit, as far as the camera "
+                "can tell."
+            ),
+        ),
     )
     for outcome, most_words in past:
         found = _by_bound(repetitions, "limit", outcome)
         if found:
             bound, count = found.most_common(1)[0]
-            seen = f"{count} of {n} {most_words}, as far as the camera can tell."
-            return f"{_asked(bound)} {seen}", "Stay clearly inside this limit next time."
+            seen = gettext(most_words, asked=_asked(bound), n=count, all=n)
+            return seen, gettext("Stay clearly inside this limit next time.")
     codes = Counter(code for r in repetitions for code in {m.code for m in r.remarks})
     for code, count in codes.most_common():
         if count < max(OFTEN_LEAST, OFTEN_SHARE * n) or code not in THINGS_TO_TRY:
             continue
-        text = report.exercise_words.remark(code)
-        return f"{text} ({count} of {n})", THINGS_TO_TRY[code]
+        text = gettext(report.exercise_words.remark(code))
+        seen = gettext("%(what)s (%(n)s of %(all)s)", what=text, n=count, all=n)
+        return seen, gettext(THINGS_TO_TRY[code])
     found = _by_bound(repetitions, "target", "not_reached")
     if found:
         bound, count = found.most_common(1)[0]
         if count > n / 2:
-            seen = f"{count} of {n} did not reach it, as far as the camera can tell."
-            return (
-                f"{_asked(bound)} {seen}",
-                "Go a little nearer to it next time, only as far as it is comfortable.",
+            seen = gettext(
+                "%(asked)s %(n)s of %(all)s did not reach it, as far as the camera can tell.",
+                asked=_asked(bound),
+                n=count,
+                all=n,
+            )
+            return seen, gettext(
+                "Go a little nearer to it next time, only as far as it is comfortable."
             )
     return None
 
@@ -212,7 +264,11 @@ def _by_bound(
 
 def _asked(bound: Bound) -> str:
     words = measure_words(bound.measure)
-    return f"Your plan says: {words[:1].lower()}{words[1:]}, {bound_text(bound, 'patient')}."
+    return gettext(
+        "Your plan says: %(what)s, %(bound)s.",
+        what=words[:1].lower() + words[1:],
+        bound=bound_text(bound, "patient"),
+    )
 
 
 _OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
@@ -234,9 +290,18 @@ def _not_seen(
     )
     n = len(repetitions)
     for measure, count in hidden.items():
-        where = "this time" if count == n else f"in {count} of {n} repetitions"
-        lines.append(f"{measure_words(measure)}: could not be told {where}.")
-    return tuple(dict.fromkeys((*lines, *exercise.cannot_tell)))
+        what = measure_words(measure)
+        lines.append(
+            gettext("%(measure)s: could not be told this time.", measure=what)
+            if count == n
+            else gettext(
+                "%(measure)s: could not be told in %(n)s of %(all)s repetitions.",
+                measure=what,
+                n=count,
+                all=n,
+            )
+        )
+    return tuple(dict.fromkeys((*lines, *map(gettext, exercise.cannot_tell))))
 
 
 def _when(findings: Sequence[Finding], duration_s: float) -> str:
@@ -245,5 +310,12 @@ def _when(findings: Sequence[Finding], duration_s: float) -> str:
     if start is None or end is None or end - start > 0.8 * duration_s:
         return ""
     others = len(findings) - 1
-    more = f", and {others} more time{'s' if others > 1 else ''}" if others else ""
-    return f"From {start:.1f} to {end:.1f} s{more}: "
+    from_s, to_s = figure(f"{start:.1f}"), figure(f"{end:.1f}")
+    if not others:
+        return gettext("From %(from)s to %(to)s s: ", **{"from": from_s, "to": to_s})
+    return ngettext(
+        "From %(from)s to %(to)s s, and %(n)s more time: ",
+        "From %(from)s to %(to)s s, and %(n)s more times: ",
+        others,
+        **{"from": from_s, "to": to_s},
+    )

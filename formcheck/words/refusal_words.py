@@ -23,7 +23,7 @@ def refusal_words(value: NotMeasurable, reader: Reader) -> str:
     return REFUSAL_WORDS[value.code](dict(value.values), reader)
 
 
-def _always(text: str) -> Maker:
+def _plain(text: str) -> Maker:
     return lambda v, reader: text
 
 
@@ -76,44 +76,44 @@ def _spoiled(v, reader):
 REFUSAL_WORDS: dict[RefusalCode, Maker] = {
     "view_not_fit": _view_not_fit,
     "leg_turned_away": _leg_turned_away,
-    "camera_off_front": _always(
+    "camera_off_front": _plain(
         "the camera stands too far off the front for so deep a bend: the knee going forward would "
         "look like the knee going inward; place the camera straight in front of the person"
     ),
-    "leg_ahead_of_hips": _always(
+    "leg_ahead_of_hips": _plain(
         "with one foot in front of the other the leg slants toward the camera, which looks like "
         "the knee going inward or outward; film a squat or a step-down from the front for that"
     ),
-    "bent_at_rest": _always(
+    "bent_at_rest": _plain(
         "this movement begins with the knee bent, and how a bent knee stood inward can't be told "
         "well enough from the front to count the change from it"
     ),
-    "trunk_leans_off_front": _always(
+    "trunk_leans_off_front": _plain(
         "the camera stands too far off the front for so far a lean of the trunk: hips that turn "
         "can't be told from hips that drop; place the camera straight in front of the person"
     ),
-    "leg_out_of_picture": _always(
+    "leg_out_of_picture": _plain(
         "the leg points too far out of the picture; turn so that the toes point straight across it"
     ),
     "stature_missing": _stature_missing,
-    "repetition_cut": _always(
+    "repetition_cut": _plain(
         "the repetition is cut off there, by the clip or where the leg was lost from sight"
     ),
-    "leg_hidden": _always(
+    "leg_hidden": _plain(
         "the leg was hidden or could not be told apart for too much of this repetition"
     ),
-    "no_flat_foot": _always(
+    "no_flat_foot": _plain(
         "the foot is never seen flat at rest, so the heel's height has no zero; stand flat for a "
         "moment"
     ),
-    "hold_angle_not_seen": _always("the angle of the hold is not seen from this camera position"),
-    "no_target_band": _always("no target band was prescribed for this hold"),
-    "last_repetition": _always("this is the last repetition"),
+    "hold_angle_not_seen": _plain("the angle of the hold is not seen from this camera position"),
+    "no_target_band": _plain("no target band was prescribed for this hold"),
+    "last_repetition": _plain("this is the last repetition"),
     "spoiled": _spoiled,
-    "other_unit": _always("the signal that drives this view has another unit"),
-    "of_the_set": _always("this is measured over the whole set"),
+    "other_unit": _plain("the signal that drives this view has another unit"),
+    "of_the_set": _plain("this is measured over the whole set"),
     "other_leg_too_small": _other_leg_too_small,
-    "no_value": _always("no value could be worked out"),
+    "no_value": _plain("no value could be worked out"),
     "as_written": lambda v, reader: v["text"],
 }
 """Code -> sentence maker; every code has one."""

@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from typing import Literal
 
 from formcheck.model.safety import Acted, Contact, Level, Questions, Reason, SetReason, Standing
+from formcheck.words.languages import gettext, marked
 
 LEVEL_WORDS: dict[Level, str] = {
     "start": "",
-    "visit": "Your clinic will see what you said.",
-    "leave_out": "Leave this exercise out today.",
-    "call": "Do no exercises now and call your clinic.",
-    "urgent": "Get urgent medical help now.",
+    "visit": marked("Your clinic will see what you said."),
+    "leave_out": marked("Leave this exercise out today."),
+    "call": marked("Do no exercises now and call your clinic."),
+    "urgent": marked("Get urgent medical help now."),
 }
 """What a patient is told at each level."""
 
@@ -24,10 +25,10 @@ TOLD_WORDS: dict[Level, str] = {
 """The same, as a clinician reads it."""
 
 ACTED_WORDS: dict[Acted, str] = {
-    "may_go_on": "I was seen, or spoke with my clinic, and I may exercise",
-    "told_to_wait": "I was seen, or spoke with my clinic, and I am to wait",
-    "not_yet": "Not yet, or I could not reach them",
-    "not_meant": "I did not mean to answer that",
+    "may_go_on": marked("I was seen, or spoke with my clinic, and I may exercise"),
+    "told_to_wait": marked("I was seen, or spoke with my clinic, and I am to wait"),
+    "not_yet": marked("Not yet, or I could not reach them"),
+    "not_meant": marked("I did not mean to answer that"),
 }
 """What a patient may say was done about it."""
 
@@ -56,7 +57,9 @@ SET_REASON_WORDS: dict[SetReason, str] = {
 def symptom_words(symptoms: tuple[str, ...], questions: Questions) -> str:
     """Answers with yes in words, for a line; a question that is no longer asked by its id."""
     known = questions.by_id
-    return ", ".join(known[s].words if s in known else s.replace("_", " ") for s in symptoms)
+    return ", ".join(
+        gettext(known[s].words) if s in known else s.replace("_", " ") for s in symptoms
+    )
 
 
 def seconds_words(at_s: float) -> str:
@@ -67,9 +70,11 @@ def seconds_words(at_s: float) -> str:
 def stop_words(at_s: float | None, repetition: int | None) -> str:
     """When "It hurts, stop" was pressed."""
     if at_s is None:
-        return "before the recording began"
-    where = f"at {seconds_words(at_s)}"
-    return where if repetition is None else f"{where}, after {repetition} counted"
+        return gettext("before the recording began")
+    at = seconds_words(at_s)
+    if repetition is None:
+        return gettext("at %(time)s", time=at)
+    return gettext("at %(time)s, after %(n)s counted", time=at, n=repetition)
 
 
 def reason_words(
@@ -81,30 +86,39 @@ def reason_words(
         case "symptom":
             return symptom_words((reason.what,), questions)
         case "pain_over_limit":
-            limit = (
-                "over the limit"
-                if reason.limit is None
-                else f"over the {reason.limit} of your plan"
+            if reason.limit is None:
+                return gettext("pain %(pain)s of 10, over the limit", pain=reason.pain)
+            words = (
+                marked("pain %(pain)s of 10, over the %(limit)s of your plan")
                 if is_patient
-                else f"over the limit of {reason.limit}"
+                else "pain %(pain)s of 10, over the limit of %(limit)s"
             )
-            return f"pain {reason.pain} of 10, {limit}"
-        case "severe_pain":
-            none = "your plan names no limit" if is_patient else "no limit chosen after surgery"
-            return f"pain {reason.pain} of 10 ({none})"
-        case "pain_without_limit":
-            none = "your plan names no limit" if is_patient else "no limit chosen after surgery"
-            return f"pain {reason.pain} of 10 ({none})"
+            return gettext(words, pain=reason.pain, limit=reason.limit)
+        case "severe_pain" | "pain_without_limit":
+            words = (
+                marked("pain %(pain)s of 10 (your plan names no limit)")
+                if is_patient
+                else "pain %(pain)s of 10 (no limit chosen after surgery)"
+            )
+            return gettext(words, pain=reason.pain)
         case "more_next_day":
-            return f"more {reason.what} than usual on the next day"
+            return gettext(MORE_WORDS[reason.what])
         case "limit_passed":
-            return "a limit of the plan passed in a set that nobody has looked at"
+            return gettext("a limit of the plan passed in a set that nobody has looked at")
         case "stopped":
-            return f"stopped because it hurt, {stop_words(reason.at_s, reason.repetition)}"
+            when = stop_words(reason.at_s, reason.repetition)
+            return gettext("stopped because it hurt, %(when)s", when=when)
         case "stop_not_told":
-            return "has not said since how it is"
+            return gettext("has not said since how it is")
         case "told_to_wait":
             return "was told to wait, as the patient says"
+
+
+MORE_WORDS = {
+    "pain": marked("more pain than usual on the next day"),
+    "stiffness": marked("more stiffness than usual on the next day"),
+    "swelling": marked("more swelling than usual on the next day"),
+}
 
 
 def standing_words(found: Standing, questions: Questions) -> str:
@@ -116,11 +130,11 @@ def standing_words(found: Standing, questions: Questions) -> str:
 def standing_title(found: Standing) -> str:
     """What the patient is told to do, as a heading."""
     if found.until == "asked":
-        return "You stopped because it hurt. Do no more for now."
+        return gettext("You stopped because it hurt. Do no more for now.")
     mine = {r.code for r in found.reasons if r.level == found.level}
     if mine == {"told_to_wait"}:
-        return "Do no exercises until your clinic says that you may."
-    return LEVEL_WORDS[found.level]
+        return gettext("Do no exercises until your clinic says that you may.")
+    return gettext(LEVEL_WORDS[found.level])
 
 
 def why_words(reasons: Sequence[Reason], questions: Questions) -> str:
@@ -128,19 +142,20 @@ def why_words(reasons: Sequence[Reason], questions: Questions) -> str:
     not_said = ("stopped", "stop_not_told", "told_to_wait", "limit_passed")
     said = [r for r in reasons if r.code not in not_said]
     words = list(dict.fromkeys(reason_words(r, questions) for r in said))
-    out = [f"You said: {', '.join(words)}."] if words else []
+    out = [gettext("You said: %(what)s.", what=", ".join(words))] if words else []
     for r in reasons:
         if r.code == "told_to_wait":
-            out.append("You said that you were told to wait.")
+            out.append(gettext("You said that you were told to wait."))
         if r.code == "stopped":
-            out.append(f"You pressed “It hurts, stop” {stop_words(r.at_s, r.repetition)}.")
+            when = stop_words(r.at_s, r.repetition)
+            out.append(gettext("You pressed “It hurts, stop” %(when)s.", when=when))
     return " ".join(dict.fromkeys(out))
 
 
 UNTIL_WORDS = {
-    "told": "This stands until you say here what was done about it.",
-    "asked": "First say how it is now.",
-    "day over": "This stands for today.",
+    "told": marked("This stands until you say here what was done about it."),
+    "asked": marked("First say how it is now."),
+    "day over": marked("This stands for today."),
     "": "",
 }
 UNTIL_TOLD = {
@@ -154,22 +169,23 @@ UNTIL_TOLD = {
 def phone_words(contact: Contact) -> str:
     """How the clinic is reached; says plainly where no number was entered."""
     if not contact.phone:
-        return "No phone number of your clinic has been entered here."
+        return gettext("No phone number of your clinic has been entered here.")
     hours = f" ({contact.hours})" if contact.hours else ""
-    return f"Your clinic: {contact.phone}{hours}."
+    return gettext("Your clinic: %(phone)s.", phone=contact.phone + hours)
 
 
 def emergency_words(contact: Contact) -> str:
     """The local emergency number; says plainly where none was entered."""
     if not contact.emergency:
-        return "No emergency number has been entered here: phone the one of your country."
-    return f"Emergency number: {contact.emergency}."
+        return gettext("No emergency number has been entered here: phone the one of your country.")
+    return gettext("Emergency number: %(number)s.", number=contact.emergency)
 
 
 def paper_lines(contact: Contact) -> tuple[str, ...]:
     """The numbers on a sheet of paper, with room to write one in that was not entered."""
     hours = f" ({contact.hours})" if contact.hours else ""
+    phone = (contact.phone or "_" * 24) + hours
     return (
-        f"Phone of your clinic: {contact.phone or '_' * 24}{hours}",
-        f"Emergency number: {contact.emergency or '_' * 12}",
+        gettext("Phone of your clinic: %(phone)s", phone=phone),
+        gettext("Emergency number: %(number)s", number=contact.emergency or "_" * 12),
     )

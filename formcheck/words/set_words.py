@@ -6,6 +6,7 @@ The set as a whole is told in `first_line`.
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, AssessedSet, Check, Measured, Outcome
+from formcheck.words.languages import figure, gettext
 from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
 from formcheck.words.wording import check_words, in_a_line
@@ -25,14 +26,21 @@ def bound_text(bound: Bound, reader: Reader = "terminal") -> str:
     In plain letters for a terminal and for tables that a program reads, with signs for others.
     """
     unit = _unit(bound.measure, reader)
-    tolerance = f", give or take {bound.tolerance:zg}" if bound.tolerance else ""
-    if bound.at_least is not None and bound.at_most is not None:
-        if bound.at_least == bound.at_most:
-            return f"{bound.at_least:zg}{unit}{tolerance}"
-        return f"{bound.at_least:zg} to {bound.at_most:zg}{unit}{tolerance}"
-    if bound.at_least is not None:
-        return f"at least {bound.at_least:zg}{unit}{tolerance}"
-    return f"at most {bound.at_most:zg}{unit}{tolerance}"
+    least, most = (
+        None if end is None else figure(f"{end:zg}") for end in (bound.at_least, bound.at_most)
+    )
+    if least is None:
+        told = gettext("at most %(value)s", value=most + unit)
+    elif most is None:
+        told = gettext("at least %(value)s", value=least + unit)
+    elif bound.at_least == bound.at_most:
+        told = least + unit
+    else:
+        told = gettext("%(least)s to %(most)s", least=least, most=most + unit)
+    if not bound.tolerance:
+        return told
+    off = figure(f"{bound.tolerance:zg}")
+    return gettext("%(bound)s, give or take %(off)s", bound=told, off=off)
 
 
 def _number(x: float) -> str:

@@ -14,7 +14,7 @@ from formcheck.model.safety import Contact
 from formcheck.model.schedule import planned_schedule
 from formcheck.words import patient_words
 from formcheck.words.figures import Near, camera_svg, exercise_svg
-from formcheck.words.languages import add_messages, day, weekday
+from formcheck.words.languages import add_messages, day, gettext, weekday
 from formcheck.words.safety_words import paper_lines
 
 
@@ -130,7 +130,7 @@ def tick_rows(prescription: Prescription, exercises: Sequence[Exercise]) -> tupl
         for side in sides_of(line, exercise):
             rows.append(
                 TickRow(
-                    name=exercise.name if side == "both" else f"{exercise.name}, {side} leg",
+                    name=_row_name(exercise, side),
                     dose=patient_words.dose_words(line, exercise)[0],
                     rounds=(line.sets,) * rounds_a_day(line, schedule),
                     is_planned=days,
@@ -182,7 +182,14 @@ def sheet_exercises(
 def _name(exercise_id: str) -> str:
     from formcheck.words.wording import exercise_name
 
-    return exercise_name(exercise_id) if exercise_id else ""
+    return gettext(exercise_name(exercise_id)) if exercise_id else ""
+
+
+def _row_name(exercise: Exercise, side: str) -> str:
+    name = gettext(exercise.name)
+    if side == "both":
+        return name
+    return f"{name}, {gettext('left leg') if side == 'left' else gettext('right leg')}"
 
 
 def near_side(prescription: Prescription, line: PrescribedExercise, exercise: Exercise) -> Near:
@@ -201,10 +208,22 @@ def shown_side(line: PrescribedExercise, exercise: Exercise, near: Near) -> str:
     if near == "none":
         return ""
     if exercise.working_leg == "both":
-        return f"Drawn with the {near} leg nearer."
-    both = line.sides == ("both",) or len(line.sides) > 1
-    other = "right" if near == "left" else "left"
-    return f"Drawn for the {near} leg" + (f"; the {other} leg the same way." if both else ".")
+        return (
+            gettext("Drawn with the left leg nearer.")
+            if near == "left"
+            else gettext("Drawn with the right leg nearer.")
+        )
+    if line.sides == ("both",) or len(line.sides) > 1:
+        return (
+            gettext("Drawn for the left leg; the right leg the same way.")
+            if near == "left"
+            else gettext("Drawn for the right leg; the left leg the same way.")
+        )
+    return (
+        gettext("Drawn for the left leg.")
+        if near == "left"
+        else gettext("Drawn for the right leg.")
+    )
 
 
 def shown_planes(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:

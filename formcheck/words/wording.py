@@ -13,6 +13,7 @@ from typing import Literal
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Measured, NotMeasurable
+from formcheck.words.languages import figure, gettext, marked
 from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
 
@@ -255,23 +256,40 @@ def measure_words(value: Measured | NotMeasurable, reader: Reader) -> str:
 def _written(key: str, value: float) -> str:
     """A prescribed number as the clinician wrote it: `20 s`, `2.5°`; one decimal at most."""
     factor, _, sign = shown(key)
-    return number(value * factor, 1).removesuffix(".0") + sign
+    return figure(number(value * factor, 1).removesuffix(".0")) + sign
 
 
-def bound_words(bound: Bound) -> str:
-    """A bound in words: `at least 60°`, `80° to 100°`, `90° ± 10°`."""
+def bound_words(bound: Bound, *, is_limit: bool = False) -> str:
+    """A bound in words: `at least 60°`, `80° to 100°`, `90° ± 10°`; where a patient is told a
+    limit, `no less than 60°`."""
     least, most = bound.at_least, bound.at_most
     key = bound.measure
     tolerance = f" ± {_written(key, bound.tolerance)}" if bound.tolerance else ""
     if least is not None and most is not None:
         if least == most:
             return _written(key, least) + tolerance
-        within = f"{_written(key, least)} to {_written(key, most)}"
+        within = gettext(
+            "%(least)s to %(most)s", least=_written(key, least), most=_written(key, most)
+        )
     elif least is not None:
-        within = f"at least {_written(key, least)}"
+        within = gettext(_NO_LESS if is_limit else _AT_LEAST, value=_written(key, least))
     else:
-        within = f"at most {_written(key, most)}"
-    return f"{within} (tolerance{tolerance})" if tolerance else within
+        within = gettext(_NO_MORE if is_limit else _AT_MOST, value=_written(key, most))
+    if not tolerance:
+        return within
+    return gettext("%(bound)s (tolerance%(tolerance)s)", bound=within, tolerance=tolerance)
+
+
+def ends_words(bound: Bound) -> str:
+    """The ends of a bound alone: `90°`, `80° to 100°`."""
+    ends = [_written(bound.measure, x) for x in (bound.at_least, bound.at_most) if x is not None]
+    if len(set(ends)) == 1:
+        return ends[0]
+    return gettext("%(least)s to %(most)s", least=ends[0], most=ends[1])
+
+
+_NO_LESS, _AT_LEAST = marked("no less than %(value)s"), marked("at least %(value)s")
+_NO_MORE, _AT_MOST = marked("no more than %(value)s"), marked("at most %(value)s")
 
 
 def view_words(plane: str, azimuth_deg: float | None) -> str:
