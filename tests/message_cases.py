@@ -17,7 +17,7 @@ import formcheck
 from formcheck.words.languages import LOCALE
 
 ROOT = Path(formcheck.__file__).parent
-KEYWORDS = {**DEFAULT_KEYWORDS, "marked": None, "_always": None}
+KEYWORDS = {**DEFAULT_KEYWORDS, "marked": None, "_always": None, "foreign": (2,)}
 _PLACE = re.compile(r"%\(\w+\)s")
 
 

@@ -27,6 +27,7 @@ from formcheck.files.schema_version import schema_fault
 from formcheck.files.storage import output_error, write_all, write_atomically
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FileError
+from formcheck.words.languages import gettext
 
 EXCHANGE_SCHEMA = "formcheck.exchange/1.1"
 SUFFIX = ".formcheck"
@@ -97,7 +98,7 @@ def write_package(
 
 
 def foreign(source: Path, why: str) -> FileError:
-    return FileError(f"{source.name}: {why}")
+    return FileError(f"{source.name}: {gettext(why)}")
 
 
 def _damaged(source: Path) -> FileError:
@@ -119,9 +120,11 @@ def _checked_names(archive: zipfile.ZipFile, source: Path) -> dict[str, zipfile.
         ):
             raise foreign(source, "is packed in a way that we do not use")
         if info.file_size > _LIMITS[info.filename]:
-            raise foreign(source, f"{info.filename} is far too large")
+            raise foreign(source, gettext("%(name)s is far too large", name=info.filename))
         if info.file_size > MOST_RATIO * max(info.compress_size, 1) + 1000:
-            raise foreign(source, f"{info.filename} is packed too tightly to be ours")
+            raise foreign(
+                source, gettext("%(name)s is packed too tightly to be ours", name=info.filename)
+            )
         total += info.file_size
     if total > MOST_BYTES:
         raise foreign(source, "is far too large")
@@ -143,7 +146,7 @@ def _read_entry(
             while block := reader.read(1 << 20):
                 left -= len(block)
                 if left < 0:
-                    raise foreign(source, f"{info.filename} is far too large")
+                    raise foreign(source, gettext("%(name)s is far too large", name=info.filename))
                 digest.update(block)
                 if handle is None:
                     kept.append(block)
@@ -235,7 +238,10 @@ def open_package(clinic: Clinic, source: Path, *, key: str | None = None) -> Ope
 
 def _compare(entry: Mapping[str, Any], n_bytes: int, digest: str, source: Path) -> None:
     if entry["bytes"] != n_bytes or not hmac.compare_digest(str(entry["sha256"]), digest):
-        raise foreign(source, f"{entry['name']} was changed after it was packed; do not use it")
+        raise foreign(
+            source,
+            gettext("%(name)s was changed after it was packed; do not use it", name=entry["name"]),
+        )
 
 
 def _check_seal(clinic, manifest, contents, key, source) -> None:

@@ -34,6 +34,7 @@ from formcheck.clinic.sets import (
 from formcheck.files.locks import open_bytes, take
 from formcheck.files.storage import output_error, sync_folder, write_all
 from formcheck.model.errors import UsageError
+from formcheck.words.languages import gettext
 
 MOST_OPEN_UPLOADS = 20
 """Half-finished recordings that one patient may have; the oldest is then to be thrown away."""
@@ -95,7 +96,9 @@ def begin_upload(clinic: Clinic, patient_id: int, about: AboutSet, file_name: st
     with clinic.write() as c:
         n = one(c, "SELECT count(*) AS n FROM uploads WHERE patient_id = :p", p=patient_id)["n"]
         if n >= MOST_OPEN_UPLOADS:
-            raise UsageError("too many half-received recordings; finish or throw away one of them")
+            raise UsageError(
+                gettext("too many half-received recordings; finish or throw away one of them")
+            )
         add(
             c,
             "uploads",
@@ -165,14 +168,16 @@ async def receive_piece(
         async for block in body:
             n_bytes += len(block)
             if n_bytes > room:
-                raise TooLarge("the recording is larger than 600 MB; film one set at a time")
+                raise TooLarge(
+                    gettext("the recording is larger than 600 MB; film one set at a time")
+                )
             digest.update(block)
             try:
                 await asyncio.to_thread(piece.write, block)
             except OSError as error:
                 raise output_error(error, clinic.folder.root) from error
         if sha256 is not None and sha256 != digest.hexdigest():
-            raise UsageError("this piece was damaged on its way; send it again")
+            raise UsageError(gettext("this piece was damaged on its way; send it again"))
         return await asyncio.to_thread(
             _keep_piece, clinic, upload, number, piece, (n_bytes, digest.hexdigest())
         )
@@ -185,7 +190,7 @@ def _keep_piece(
     with _alone(begun.uid):
         upload = find_upload(clinic, begun.uid, begun.patient_id)
         if upload is None:
-            raise UsageError("that recording is not here; it was finished or thrown away")
+            raise UsageError(gettext("that recording is not here; it was finished or thrown away"))
         if number < upload.n_pieces:
             if number < len(upload.pieces) and upload.pieces[number][1] != digest:
                 raise UsageError(f"piece {number} is here already, and is another one")
@@ -194,9 +199,9 @@ def _keep_piece(
             raise UsageError(f"piece {upload.n_pieces} comes next, not {number}")
         piece.seek(0)
         if number == 0 and not looks_like_video(piece.read(16)):
-            raise UsageError("this file is no video; choose the recording itself")
+            raise UsageError(gettext("this file is no video; choose the recording itself"))
         if upload.n_bytes + n_bytes > MOST_RECORDING_BYTES:
-            raise TooLarge("the recording is larger than 600 MB; film one set at a time")
+            raise TooLarge(gettext("the recording is larger than 600 MB; film one set at a time"))
         piece.seek(0)
         _append(clinic, upload, piece)
         return _count_piece(clinic, upload, what)
@@ -241,7 +246,7 @@ def _count_piece(clinic: Clinic, upload: Upload, what: tuple[int, str]) -> Uploa
             u=upload.uid,
         )
     if not n:
-        raise UsageError("this piece arrived twice at once; ask where the upload stands")
+        raise UsageError(gettext("this piece arrived twice at once; ask where the upload stands"))
     return find_upload(clinic, upload.uid, upload.patient_id)
 
 
@@ -261,10 +266,12 @@ def finish_upload(clinic: Clinic, uid: str, patient_id: int) -> StoredSet:
         if upload is None:
             done = find_set(clinic, uid, patient_id=patient_id)
             if done is None:
-                raise UsageError("that recording is not here; it was finished or thrown away")
+                raise UsageError(
+                    gettext("that recording is not here; it was finished or thrown away")
+                )
             return done
         if not upload.n_bytes:
-            raise UsageError("nothing of the recording has arrived")
+            raise UsageError(gettext("nothing of the recording has arrived"))
         part = _brought_back(clinic, upload)
         if not _is_whole(part, upload):
             _cut_back(clinic, upload, part)

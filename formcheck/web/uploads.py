@@ -38,6 +38,7 @@ from formcheck.files.storage import output_error
 from formcheck.files.strict_json import read_json
 from formcheck.model.errors import FormcheckError, UsageError
 from formcheck.web.pages import PageError, call, site_of, status_of
+from formcheck.words.languages import gettext
 
 MOST_JSON_BYTES = 20_000
 
@@ -45,24 +46,24 @@ MOST_JSON_BYTES = 20_000
 def about_from(values: object, patient: Patient, clinic, *, is_recorded: bool) -> AboutSet:
     """What the sender says of a set, checked. Raises UsageError."""
     if not isinstance(values, dict):
-        raise UsageError("say which exercise it is")
+        raise UsageError(gettext("say which exercise it is"))
     exercise, side = values.get("exercise"), values.get("side")
     if exercise not in exercise_ids():
-        raise UsageError("choose the exercise")
+        raise UsageError(gettext("choose the exercise"))
     if side not in ("left", "right", "both"):
-        raise UsageError("choose the side")
+        raise UsageError(gettext("choose the side"))
     number = values.get("set_number", 1)
     if not isinstance(number, int) or not 1 <= number <= 20:
-        raise UsageError("the set's number is from 1 to 20")
+        raise UsageError(gettext("the set's number is from 1 to 20"))
     try:
         day = date.fromisoformat(str(values.get("day") or today().isoformat()))
     except ValueError:
-        raise UsageError("write the date as year-month-day") from None
+        raise UsageError(gettext("write the date as year-month-day")) from None
     if day > today():
-        raise UsageError("the date lies in the future")
+        raise UsageError(gettext("the date lies in the future"))
     load = values.get("load_kg")
     if load is not None and not (isinstance(load, int | float) and 0 <= load <= 500):
-        raise UsageError("the load is from 0 to 500 kg")
+        raise UsageError(gettext("the load is from 0 to 500 kg"))
     version = current_prescription(clinic, patient.id)
     return AboutSet(
         exercise=exercise,
@@ -128,7 +129,7 @@ async def _begin(part: _Part, request) -> object:
     try:
         values = read_json(await request.body())
     except ValueError:
-        raise UsageError("that cannot be read") from None
+        raise UsageError(gettext("that cannot be read")) from None
     about = await _in_thread(about_from, values, patient, clinic, is_recorded=part.is_recorded)
     name = str(values.get("file_name") or "recording.webm")
     upload = await _in_thread(begin_upload, clinic, patient.id, about, name)
@@ -156,7 +157,7 @@ async def _piece(part: _Part, request) -> object:
     clinic, _, upload = await _own(part, request)
     n = request.query_params.get("n", "")
     if not (n.isascii() and n.isdigit() and len(n) < 9):
-        raise UsageError("say which piece this is")
+        raise UsageError(gettext("say which piece this is"))
     sha256 = request.query_params.get("sha256")
     upload = await receive_piece(clinic, upload, int(n), request.stream(), sha256)
     return {"next": upload.n_pieces, "n_bytes": upload.n_bytes}
@@ -184,7 +185,7 @@ async def _own(part: _Part, request) -> tuple[Clinic, Patient, Upload]:
     clinic, patient = await _whose(part, request)
     upload = await _in_thread(find_upload, clinic, request.path_params["uid"], patient.id)
     if upload is None:
-        raise PageError(404, "that recording is not here")
+        raise PageError(404, gettext("that recording is not here"))
     return clinic, patient, upload
 
 
