@@ -43,7 +43,7 @@ from formcheck.model.records import Analysis, Measured, RawTrack
 from formcheck.model.request import Request
 from formcheck.motion.repetitions import Attempt, find_attempts, move_limits
 from formcheck.motion.symmetry import mean_with_uncertainty
-from formcheck.motion.working_leg import number_sequences
+from formcheck.motion.working_leg import number_sequences, parts_in_order
 from formcheck.run.calibration_file import add_reading
 from formcheck.run.pipeline import assess
 from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, request_json
@@ -635,6 +635,23 @@ def test_a_repeated_direction_is_named_and_starts_no_new_sequence():
     (finding,) = (f for f in report.findings if f.code.startswith("direction"))
     assert finding.code == "direction_repeated"
     assert told(finding, report) == "Sequence 1: the lateral direction was done 2 times."
+
+
+@pytest.mark.parametrize(
+    ("directions_deg", "turned_deg", "told"),
+    [
+        ([12, 86, 117], [23, 16, 21], "FLR"),  # too far ahead by itself
+        ([12, 86, 88], [23, 16, 15], "FLL"),  # the step aside again
+        ([12, 86, 99], [23, 16, 17], "FLL"),  # the pelvis stayed
+        ([12, 86, 96, 140], [23, 16, 20, 50], "FLLR"),  # what was meant comes after it
+        ([12, 86, 117, 12, 88, 121], [23, 16, 21, 24, 14, 22], "FLRFLR"),
+        ([12, 86, float("nan")], [23, 16, 21], "FL?"),
+    ],
+)
+def test_a_step_back_and_out_is_told_by_the_step_aside_before_it(directions_deg, turned_deg, told):
+    names = {"F": "forward", "L": "lateral", "R": "rotational", "?": None}
+    order = ("forward", "lateral", "rotational")
+    assert parts_in_order(directions_deg, turned_deg, order) == [names[c] for c in told]
 
 
 @pytest.mark.parametrize(

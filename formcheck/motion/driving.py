@@ -19,8 +19,8 @@ from formcheck.motion.kinematics import Series, driving_values
 from formcheck.motion.masks import runs
 from formcheck.motion.repetitions import BLINK_S, Attempt, RepetitionSettings, find_attempts
 from formcheck.motion.working_leg import (
-    nearest_part,
     number_sequences,
+    parts_in_order,
     pelvis_turn_deg,
     step_direction_deg,
 )
@@ -270,14 +270,11 @@ def parts_of(
     """The direction of each attempt in a sequence exercise; None in any other."""
     if exercise.kind != "sequence":
         return [None] * len(attempts)
-    return [
-        nearest_part(
-            step_direction_deg(a, track, view, s),
-            pelvis_turn_deg(a, track, view.azimuth_deg),
-            exercise.parts,
-        )
-        for a, s in zip(attempts, sides, strict=True)
-    ]
+    return parts_in_order(
+        [step_direction_deg(a, track, view, s) for a, s in zip(attempts, sides, strict=True)],
+        [pelvis_turn_deg(a, track, view.azimuth_deg) for a in attempts],
+        exercise.parts,
+    )
 
 
 def repetitions_of(

@@ -270,6 +270,35 @@ def nearest_part(direction_deg: float, turned_deg: float, parts: Sequence[str]) 
     return min(known, key=lambda p: abs((direction_deg - DIRECTIONS_DEG[p] + 180) % 360 - 180))
 
 
+FURTHER_BACK_DEG, FURTHER_TURNED_DEG = 8.0, 3.0
+"""Of two steps aside one after the other, the second turned back and out where it points this much
+further back and the pelvis turns this much further (chosen on rendered sequences; repeated
+lateral steps of one set differ by 2 deg in both)."""
+
+
+def parts_in_order(
+    directions_deg: Sequence[float], turned_deg: Sequence[float], parts: Sequence[str]
+) -> list[str | None]:
+    """The named direction of each step of a set of sequences.
+
+    directions_deg, turned_deg : of each step, as of `step_direction_deg` and `pelvis_turn_deg`.
+
+    Notes: a camera may show a step back and out too far ahead by itself, and not against the step
+    aside just before it.
+    """
+    told = [nearest_part(*step, parts) for step in zip(directions_deg, turned_deg, strict=True)]
+    out = list(told)
+    for k in range(1, len(told)):
+        is_again = told[k - 1] == told[k] == "lateral" == out[k - 1]
+        is_told_next = told[k + 1 : k + 2] == ["rotational"]
+        if "rotational" in parts and is_again and not is_told_next:
+            further_deg = directions_deg[k] - directions_deg[k - 1]
+            turned_further_deg = turned_deg[k] - turned_deg[k - 1]
+            if further_deg >= FURTHER_BACK_DEG and turned_further_deg >= FURTHER_TURNED_DEG:
+                out[k] = "rotational"
+    return out
+
+
 def number_sequences(parts: Sequence[str | None], order: Sequence[str]) -> list[int]:
     """Number of the sequence that each part belongs to, from 1.
 
