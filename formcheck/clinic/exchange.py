@@ -202,7 +202,12 @@ def import_package(clinic: Clinic, source: Path, *, expects: str | None = None) 
     try:
         kind = opened.manifest["kind"]
         if expects is not None and kind != expects:
-            raise foreign(Path(source), f"is a file of kind {kind!r}; here a {expects!r} is needed")
+            raise foreign(
+                Path(source),
+                "is a file of kind '%(kind)s'; here a '%(wanted)s' is needed",
+                kind=kind,
+                wanted=expects,
+            )
         if kind == "set":
             return _import_set(clinic, opened, Path(source))
         return _import_plan(clinic, opened, Path(source))

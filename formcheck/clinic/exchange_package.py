@@ -97,8 +97,9 @@ def write_package(
                 archive.write(path, name)
 
 
-def foreign(source: Path, why: str) -> FileError:
-    return FileError(f"{source.name}: {gettext(why)}")
+def foreign(source: Path, why: str, **values: Any) -> FileError:
+    """A file that is not taken in, and why: a message that goes on after the file's name."""
+    return FileError(f"{source.name}: {gettext(why, **values)}")
 
 
 def _damaged(source: Path) -> FileError:
@@ -120,11 +121,9 @@ def _checked_names(archive: zipfile.ZipFile, source: Path) -> dict[str, zipfile.
         ):
             raise foreign(source, "is packed in a way that we do not use")
         if info.file_size > _LIMITS[info.filename]:
-            raise foreign(source, gettext("%(name)s is far too large", name=info.filename))
+            raise foreign(source, "%(name)s is far too large", name=info.filename)
         if info.file_size > MOST_RATIO * max(info.compress_size, 1) + 1000:
-            raise foreign(
-                source, gettext("%(name)s is packed too tightly to be ours", name=info.filename)
-            )
+            raise foreign(source, "%(name)s is packed too tightly to be ours", name=info.filename)
         total += info.file_size
     if total > MOST_BYTES:
         raise foreign(source, "is far too large")
@@ -146,7 +145,7 @@ def _read_entry(
             while block := reader.read(1 << 20):
                 left -= len(block)
                 if left < 0:
-                    raise foreign(source, gettext("%(name)s is far too large", name=info.filename))
+                    raise foreign(source, "%(name)s is far too large", name=info.filename)
                 digest.update(block)
                 if handle is None:
                     kept.append(block)
@@ -178,11 +177,11 @@ def _manifest_of(content: bytes, source: Path) -> dict:
     except (ValueError, KeyError, TypeError) as error:
         raise foreign(source, "is no exchange file of formcheck") from error
     if fault := schema_fault(manifest.get("schema"), EXCHANGE_SCHEMA):
-        raise foreign(source, f"schema {fault}")
+        raise foreign(source, "schema %(fault)s", fault=fault)
     if not good:
         raise foreign(source, "is no exchange file of formcheck")
     if fault := moment_fault(manifest.get("made_at")):
-        raise foreign(source, f"its time {fault}")
+        raise foreign(source, "its time %(fault)s", fault=fault)
     return manifest
 
 
@@ -239,8 +238,7 @@ def open_package(clinic: Clinic, source: Path, *, key: str | None = None) -> Ope
 def _compare(entry: Mapping[str, Any], n_bytes: int, digest: str, source: Path) -> None:
     if entry["bytes"] != n_bytes or not hmac.compare_digest(str(entry["sha256"]), digest):
         raise foreign(
-            source,
-            gettext("%(name)s was changed after it was packed; do not use it", name=entry["name"]),
+            source, "%(name)s was changed after it was packed; do not use it", name=entry["name"]
         )
 
 
@@ -253,7 +251,9 @@ def _check_seal(clinic, manifest, contents, key, source) -> None:
             key = plan_of(contents, source)["exchange_key"]
         else:
             raise foreign(
-                source, f"is of {manifest['patient'][:40]}, a patient who is not in this clinic"
+                source,
+                "is of %(code)s, a patient who is not in this clinic",
+                code=manifest["patient"][:40],
             )
     if manifest["kind"] == "set" and manifest.get("made_by") == MADE_BY_PHONE:
         key = phone_key(key)

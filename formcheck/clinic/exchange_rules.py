@@ -59,7 +59,9 @@ def set_of(opened: Opened, source: Path):
         raise foreign(source, "its set cannot be read")
     for fault in (*map(day_fault, days), *map(moment_fault, moments)):
         if fault:
-            raise foreign(source, f"its set cannot be read: a day or time in it {fault}")
+            raise foreign(
+                source, "its set cannot be read: a day or time in it %(fault)s", fault=fault
+            )
     return about, answers, log, uid, sha256
 
 
