@@ -66,6 +66,7 @@ def choose(page, name: str, value: int) -> None:
 
 def shown(page, part):
     """Goes on, question by question, to the one that holds this part of the form."""
+    page.wait_for_load_state("load")  # by then the page's script has put the others away
     part.wait_for(state="attached")
     while not part.is_visible():
         page.get_by_role("button", name="Go on").click()

@@ -10,7 +10,7 @@ from formcheck.clinic import answers, exchange, open_clinic
 from formcheck.clinic.database import change, one, rows, today
 from formcheck.clinic.deletion import delete_patient
 from formcheck.clinic.migrations import MIGRATIONS
-from formcheck.clinic.patients import add_patient, current_prescription, find_patient
+from formcheck.clinic.patients import current_prescription, find_patient
 from formcheck.clinic.settings import (
     checked_contact,
     contact_for,
@@ -134,8 +134,16 @@ def test_settings_that_no_page_would_have_taken_do_not_come_in_with_a_file(
 def test_answers_of_an_earlier_version_keep_what_the_patient_was_told(tmp_path):
     n = next(k for k, (_, sql) in enumerate(MIGRATIONS) if "answers_with_events" in sql)
     old = open_clinic(tmp_path / "data", steps=MIGRATIONS[:n])
-    patient = add_patient(old, "KN-204")
     with old.write() as c:
+        # A patient as that version knew one.
+        change(
+            c,
+            "INSERT INTO patients (code, created_at, exchange_key) VALUES (:code, :at, :key)",
+            code="KN-204",
+            at="2025-01-01T00:00:00+00:00",
+            key="0" * 64,
+        )
+        patient_id = one(c, "SELECT id FROM patients")["id"]
         for moment, symptoms, over, more in (
             ("before", "", 0, None),
             ("before", "locking chest_pain", 0, None),
@@ -147,7 +155,7 @@ def test_answers_of_an_earlier_version_keep_what_the_patient_was_told(tmp_path):
                 c,
                 """INSERT INTO answers (patient_id, day, at, moment, symptoms, is_over_limit,
                           swelling_change) VALUES (:p, :d, :at, :m, :s, :o, :more)""",
-                p=patient.id,
+                p=patient_id,
                 d=today().isoformat(),
                 at="2025-01-01T00:00:00+00:00",
                 m=moment,
@@ -157,10 +165,10 @@ def test_answers_of_an_earlier_version_keep_what_the_patient_was_told(tmp_path):
             )
     old.close()
     clinic = open_clinic(tmp_path / "data")
-    said = answers.answers_of(clinic, patient.id)
+    said = answers.answers_of(clinic, patient_id)
     assert [a.level for a in said] == ["start", "urgent", "call", "call", "visit"]
     assert "chest_pain" in said[0].asked
-    assert answers.standing_of(clinic, patient.id).level == "urgent"
+    assert answers.standing_of(clinic, patient_id).level == "urgent"
     with clinic.read() as c:
         assert one(c, "PRAGMA foreign_key_check") is None
     clinic.close()

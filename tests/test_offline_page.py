@@ -14,7 +14,6 @@ import pytest
 from browser_cases import chromium_path, violations
 from clinic_cases import new_clinic, new_patient, prescription_text
 from conftest import SAMPLES
-from recording_cases import choose
 
 from formcheck.clinic import answers, exchange
 from formcheck.clinic.database import today
@@ -98,6 +97,10 @@ def phone(playwright, tmp_path):
     made.context.close()
     assert made.told == [], "errors on the page"
     assert {u.split(":")[0] for u in made.asked} <= {"file", "blob"}, "a page from disk asks nobody"
+
+
+def choose(page, name, value):
+    page.locator(f"label:has(input[name={name}][value='{value}'])").click()
 
 
 def go_on(page):
