@@ -1,5 +1,6 @@
 """A patient's page with its camera fed from a clip: the film, the clinic, the way to the camera."""
 
+import contextlib
 import os
 import re
 import time
@@ -7,7 +8,9 @@ from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
+from browser_cases import running_browser
 from clinic_cases import new_clinic, prescription_text
+from conftest import SAMPLES
 
 from formcheck.clinic.patients import add_patient, save_prescription
 
@@ -44,6 +47,19 @@ def fake_camera(
                 out.mux(stream.encode(picture))
                 n += 1
         out.mux(stream.encode(None))
+
+
+@contextlib.contextmanager
+def filming_browser(folder: Path):
+    """A browser whose camera is such a film of squats, kept in the folder."""
+    film = folder / "squats.mjpeg"
+    fake_camera(SAMPLES / "squat_side.mp4", film)
+    with running_browser(
+        "--use-fake-device-for-media-stream",
+        "--use-fake-ui-for-media-stream",
+        f"--use-file-for-fake-video-capture={film}",
+    ) as made:
+        yield made
 
 
 def clinic_with_two_squats(folder: Path):

@@ -32,7 +32,7 @@ from batch_helpers import (
 from formcheck.batch import BatchSettings, Describing, Limits, plan_batch, readable, run_batch
 from formcheck.batch.clips import BatchClip, find_clips, read_descriptions
 from formcheck.batch.index_page import index_html
-from formcheck.batch.one_clip import Job, measure_clip
+from formcheck.batch.one_clip import Job, measure_clip, parts_folder
 from formcheck.batch.output import held
 from formcheck.batch.tables import ClipResult, with_report
 from formcheck.batch.workers import WorkerPool
@@ -305,6 +305,14 @@ with held(Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(60)
 """
+
+
+def test_what_a_machine_left_that_died_in_a_run_that_went_on_is_cleared_at_its_end(tmp_path):
+    with held(tmp_path):
+        left = parts_folder(tmp_path) / "a033067b8ba7d195"
+        left.mkdir()
+        (left / "reps.csv").write_text("half of it")
+    assert list(parts_folder(tmp_path).iterdir()) == []
 
 
 def test_the_lock_and_the_parts_of_a_killed_run_stand_in_nobodys_way(tmp_path):

@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 
 import pytest
-from browser_cases import DESKTOP, look, page_of, running_browser
+from browser_cases import DESKTOP, look, page_of
 from clinic_cases import (
     clinic_results,
     day_before,
@@ -21,12 +21,12 @@ from clinic_cases import (
     new_set,
     prescription_text,
 )
-from conftest import ROOT, SAMPLES
+from conftest import ROOT
 from recording_cases import (
     answer_before,
     choose,
     clinic_with_two_squats,
-    fake_camera,
+    filming_browser,
     link,
     shown,
     to_the_camera,
@@ -48,13 +48,7 @@ NARROW = {"width": 360, "height": 740}
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
-    film = tmp_path_factory.mktemp("camera") / "squats.mjpeg"
-    fake_camera(SAMPLES / "squat_side.mp4", film)
-    with running_browser(
-        "--use-fake-device-for-media-stream",
-        "--use-fake-ui-for-media-stream",
-        f"--use-file-for-fake-video-capture={film}",
-    ) as made:
+    with filming_browser(tmp_path_factory.mktemp("camera")) as made:
         yield made
 
 

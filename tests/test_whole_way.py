@@ -2,15 +2,14 @@
 file and films a set, the set's file goes back, is measured again there and reviewed."""
 
 import re
+import time
 
 import pytest
-from browser_cases import running_browser
-from conftest import SAMPLES
-from recording_cases import choose, fake_camera, shown, to_the_camera, wait_for
-from test_without_a_terminal import PLAN, _dropped, computer, opened
+from recording_cases import choose, filming_browser, shown, to_the_camera, wait_for
+from test_without_a_terminal import PLAN, begin_as_clinic, computer, dropped, opened
 
 from formcheck.clinic.patients import find_patient
-from formcheck.clinic.sets import sets_of
+from formcheck.clinic.sets import find_set, sets_of
 from formcheck.web.workers import Worker
 
 pytestmark = pytest.mark.slow
@@ -18,13 +17,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
-    film = tmp_path_factory.mktemp("camera") / "squats.mjpeg"
-    fake_camera(SAMPLES / "squat_side.mp4", film)
-    with running_browser(
-        "--use-fake-device-for-media-stream",
-        "--use-fake-ui-for-media-stream",
-        f"--use-file-for-fake-video-capture={film}",
-    ) as made:
+    with filming_browser(tmp_path_factory.mktemp("camera")) as made:
         yield made
 
 
@@ -32,28 +25,13 @@ def test_a_plan_goes_out_and_a_filmed_set_comes_back_and_is_reviewed(browser, tm
     plan, done = tmp_path / "plan.formcheck", tmp_path / "set.formcheck"
     with computer(tmp_path / "clinic") as clinic:
         with opened(browser, clinic) as page:
-            page.get_by_role("button", name="A clinic").click()
-            page.wait_for_url("**/clinic/settings")
-            page.get_by_role("link", name="Patients", exact=True).click()
-            page.get_by_label("Patient code").fill("KN-204")
-            page.get_by_role("button", name="Add").click()
-            page.wait_for_url("**/prescription*")
-            page.get_by_text("Show and edit the text").click()
             two = re.sub(r"repetitions = \d+", "repetitions = 2", PLAN, count=1)
-            page.locator("textarea[name=text]").fill(two)
-            form = page.locator("form", has=page.locator("textarea[name=text]"))
-            form.get_by_label("Your initials").last.fill("A.B.")
-            page.get_by_role("button", name="Save the text as a new version").click()
-            page.get_by_text("Saved.").wait_for()
-            page.get_by_role("link", name="Files and export").click()
-            with page.expect_download() as download:
-                page.get_by_role("link", name="File for the patient's own computer").click()
-            download.value.save_as(plan)
+            begin_as_clinic(page, two, plan)
 
         with computer(tmp_path / "home") as home:
             with opened(browser, home) as page:
                 page.get_by_role("link", name="A patient, at home").click()
-                _dropped(page, plan)
+                dropped(page, plan)
                 page.wait_for_url("**/my?said=imported")
                 to_the_camera(page)
                 wait_for(page, "recording")
@@ -76,9 +54,9 @@ def test_a_plan_goes_out_and_a_filmed_set_comes_back_and_is_reviewed(browser, tm
                 page.wait_for_url(re.compile("/clinic/(sets|patients)/"), timeout=60_000)
                 patient = find_patient(clinic.clinic, "KN-204")
                 [stored] = sets_of(clinic.clinic, patient.id)
-                for _ in range(300):
-                    if sets_of(clinic.clinic, patient.id)[0].state != "waiting":
-                        break
+                until = time.monotonic() + 150
+                while find_set(clinic.clinic, stored.uid).state in ("recorded", "analysing"):
+                    assert time.monotonic() < until, "never measured"
                     page.wait_for_timeout(500)
                 page.goto(f"{clinic.origin}/clinic/sets/{stored.uid}")
                 words = page.inner_text("main")

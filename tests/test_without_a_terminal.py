@@ -46,7 +46,7 @@ def opened(browser, site):
         yield page
 
 
-def _dropped(page, path: Path) -> None:
+def dropped(page, path: Path) -> None:
     """A file dropped on the page, as a file manager does."""
     data = page.evaluate_handle(
         """([bytes, name]) => {
@@ -59,27 +59,32 @@ def _dropped(page, path: Path) -> None:
     page.dispatch_event("main", "drop", {"dataTransfer": data})
 
 
+def begin_as_clinic(page, text: str, target: Path) -> None:
+    """From the first page of an empty computer to KN-204's plan, saved as the patient's file."""
+    page.get_by_role("button", name="A clinic").click()
+    page.wait_for_url("**/clinic/settings")
+    page.get_by_role("link", name="Patients", exact=True).click()
+    page.get_by_label("Patient code").fill("KN-204")
+    page.get_by_role("button", name="Add").click()
+    page.wait_for_url("**/prescription*")
+    page.get_by_text("Show and edit the text").click()
+    page.locator("textarea[name=text]").fill(text)
+    form = page.locator("form", has=page.locator("textarea[name=text]"))
+    form.get_by_label("Your initials").last.fill("A.B.")
+    page.get_by_role("button", name="Save the text as a new version").click()
+    page.get_by_text("Saved.").wait_for()
+    page.get_by_role("link", name="Files and export").click()
+    with page.expect_download() as download:
+        page.get_by_role("link", name="File for the patient's own computer").click()
+    download.value.save_as(target)
+
+
 def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
     plan = tmp_path / "KN-204_plan.formcheck"
     with computer(tmp_path / "clinic") as site, opened(browser, site) as page:
         assert FIRST.search(page.url)
         look(page, "who uses this computer", is_patients=True)
-        page.get_by_role("button", name="A clinic").click()
-        page.wait_for_url("**/clinic/settings")
-        page.get_by_role("link", name="Patients", exact=True).click()
-        page.get_by_label("Patient code").fill("KN-204")
-        page.get_by_role("button", name="Add").click()
-        page.wait_for_url("**/prescription*")
-        page.get_by_text("Show and edit the text").click()
-        page.locator("textarea[name=text]").fill(PLAN)
-        form = page.locator("form", has=page.locator("textarea[name=text]"))
-        form.get_by_label("Your initials").last.fill("A.B.")
-        page.get_by_role("button", name="Save the text as a new version").click()
-        page.get_by_text("Saved.").wait_for()
-        page.get_by_role("link", name="Files and export").click()
-        with page.expect_download() as download:
-            page.get_by_role("link", name="File for the patient's own computer").click()
-        download.value.save_as(plan)
+        begin_as_clinic(page, PLAN, plan)
 
         # The plan on paper, each week of its tick list a page of its own.
         page.get_by_role("link", name="Paper", exact=True).click()
@@ -121,12 +126,12 @@ def test_a_clinic_and_a_patient_begin_and_paper_comes_back(browser, tmp_path):
         look(page, "the file from the clinic", is_patients=True)
         photo = tmp_path / "photo.jpg"
         photo.write_bytes(b"\xff\xd8\xff\xe0" + bytes(4000))
-        _dropped(page, photo)
+        dropped(page, photo)
         page.get_by_text("Nothing was kept").wait_for()
         assert "is not the one from your clinic" in page.inner_text("main")
         look(page, "a wrong file", is_patients=True)
         assert is_unused(site.clinic)
-        _dropped(page, plan)
+        dropped(page, plan)
         page.wait_for_url("**/my?said=imported")
         assert page.inner_text("h1") == "Today's exercises"
         assert "Squat" in page.inner_text("main")

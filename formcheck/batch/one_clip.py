@@ -257,7 +257,8 @@ def _move_into_place(part: Path, final: Path) -> None:
 
 
 def clear_parts(out: Path) -> None:
-    """Removes what a killed run left unfinished; only for whoever holds the folder's lock."""
+    """Removes what a killed run or machine left unfinished; only for whoever holds the folder's
+    lock, while none of their own clips is written."""
     with contextlib.suppress(OSError):
         for part in parts_folder(out).iterdir():
             shutil.rmtree(part, ignore_errors=True)

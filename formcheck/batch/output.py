@@ -46,7 +46,11 @@ def held(out: Path) -> Iterator[None]:
     with held_by_lock(out, out / WORK_NAME / "lock"):
         clear_parts(out)
         storage.make_folder(parts_folder(out))
-        yield
+        try:
+            yield
+        finally:
+            # What a machine of a cluster left that died in a run that went on.
+            clear_parts(out)
 
 
 def has_room(out: Path) -> bool:

@@ -16,7 +16,7 @@ from formcheck.model.records import (
 )
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
-from formcheck.words.languages import gettext
+from formcheck.words.patient_words import none_counted
 from formcheck.words.readers import Reader
 from formcheck.words.set_words import OUTCOMES_IN_A_LINE, set_check_sentence
 
@@ -28,7 +28,8 @@ def why_not_measured(report: Report, reader: Reader) -> str:
     """Why a clip gives no set that is judged: what spoilt it, else the set's own sentence."""
     spoilt = next((f for f in report.findings if f.spoils == "clip"), None)
     if spoilt is None and reader == "patient":
-        return gettext("No movement was seen that was large enough to be counted.")
+        # Cut off, left out by a clinician, or too small: true of each.
+        return none_counted(report.exercise_words.kind)
     if spoilt is None:
         return set_sentence(report, reader)
     return finding_words(spoilt, report.exercise_words, reader)

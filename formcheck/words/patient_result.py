@@ -19,7 +19,7 @@ from formcheck.model.records import (
 )
 from formcheck.words.finding_words import told_once
 from formcheck.words.languages import figure, gettext, marked, ngettext, number
-from formcheck.words.patient_words import measure_words
+from formcheck.words.patient_words import measure_words, none_counted, number_of
 from formcheck.words.set_words import bound_text
 
 NOT_USED = marked(
@@ -100,22 +100,6 @@ def patient_result(
     )
 
 
-def _number_of(noun: str, n: int) -> str:
-    if noun == "hold":
-        return ngettext("%(n)s hold", "%(n)s holds", n)
-    if noun == "step":
-        return ngettext("%(n)s step", "%(n)s steps", n)
-    if noun == "sequence":
-        return ngettext("%(n)s sequence", "%(n)s sequences", n)
-    return ngettext("%(n)s repetition", "%(n)s repetitions", n)
-
-
-_NONE_COUNTED = {
-    "hold": marked("The camera could not count any hold."),
-    "repetition": marked("The camera could not count any repetition."),
-}
-
-
 def _done(
     report: Report, repetitions: Sequence[AssessedRepetition], exercise: Exercise
 ) -> tuple[str, ...]:
@@ -123,18 +107,18 @@ def _done(
     done, prescribed = report.whole.dose_done, report.whole.dose_prescribed
     if noun == "sequence":
         n_steps = len([r for r in repetitions if r.repetition.is_complete])
-        steps, sequences = _number_of("step", n_steps), _number_of(noun, done)
+        steps, sequences = number_of("step", n_steps), number_of(noun, done)
         lines = [
             gettext("The camera saw %(steps)s in %(sequences)s.", steps=steps, sequences=sequences)
         ]
     elif any(f.code == "timed_not_measured" for f in report.findings) and not done:
         lines = [gettext("This exercise is timed, not counted.")]
     elif not done:
-        lines = [gettext(_NONE_COUNTED[noun])]
+        lines = [none_counted(noun)]
     else:
-        lines = [gettext("The camera saw %(what)s.", what=_number_of(noun, done))]
+        lines = [gettext("The camera saw %(what)s.", what=number_of(noun, done))]
     if prescribed:
-        planned = _number_of(noun, prescribed)
+        planned = number_of(noun, prescribed)
         lines.append(
             gettext(
                 "Your plan says %(what)s: that is %(n)s more. More is not better.",

@@ -112,7 +112,7 @@ def cautions(exercise: Exercise) -> tuple[str, ...]:
 def dose_words(line: PrescribedExercise, exercise: Exercise) -> tuple[str, ...]:
     """The dose as short lines: sets and repetitions first, then what else was prescribed."""
     sets = ngettext("%(n)s set", "%(n)s sets", line.sets)
-    of = _number_of(exercise.kind, line.repetitions)
+    of = number_of(exercise.kind, line.repetitions)
     words = [gettext("%(sets)s of %(repetitions)s", sets=sets, repetitions=of)]
     if line.sides != ("both",):
         words.append(gettext(_LEGS[line.sides]))
@@ -229,9 +229,22 @@ def _seconds(seconds: float) -> str:
     return gettext("%(n)s s", n=number(seconds))
 
 
-def _number_of(kind: str, n: int) -> str:
-    if kind == "hold":
+def number_of(what: str, n: int) -> str:
+    """So many holds, steps, sequences or repetitions: `10 repetitions`.
+
+    what : the kind of an exercise, or "step" for a part of a sequence.
+    """
+    if what == "hold":
         return ngettext("%(n)s hold", "%(n)s holds", n)
-    if kind == "sequence":
+    if what == "step":
+        return ngettext("%(n)s step", "%(n)s steps", n)
+    if what == "sequence":
         return ngettext("%(n)s sequence", "%(n)s sequences", n)
     return ngettext("%(n)s repetition", "%(n)s repetitions", n)
+
+
+def none_counted(kind: str) -> str:
+    """That nothing of an exercise of this kind could be counted."""
+    if kind == "hold":
+        return gettext("The camera could not count any hold.")
+    return gettext("The camera could not count any repetition.")

@@ -4,12 +4,14 @@ The phone reaches what its patient needs to film a set and to see what came of i
 route of the site is not there for it, whatever cookie comes along.
 """
 
+from collections.abc import Callable
 from functools import cache
 
 from formcheck.web.pages import page_text
 from formcheck.web.phone.addresses import is_of_a_local_network
 from formcheck.web.security import Gate
 from formcheck.web.sessions import Sessions
+from formcheck.words.languages import marked
 
 PAIR = "/pair"
 _DO, _SET, _UPLOADS = "/my/do/{exercise}/{side}/{number:int}", "/my/sets/{uid}", "/my/uploads"
@@ -74,12 +76,14 @@ class PhoneGate(Gate):
     """The gate around the site for phones. `sessions` are those of phones only."""
 
     is_phone = True
-    words_without_session = (
+    words_without_session = marked(
         "This phone is not paired, or no longer. Read the code from the computer's screen again."
     )
 
-    def __init__(self, app, sessions: Sessions, address: str, port: int) -> None:
-        super().__init__(app, sessions, port)
+    def __init__(
+        self, app, sessions: Sessions, address: str, port: int, language: Callable[[], str]
+    ) -> None:
+        super().__init__(app, sessions, port, language)
         self.hosts = {f"{address}:{port}".encode()}
         self.origin = f"https://{address}:{port}".encode()
         self.cookies = {"patient": phone_cookie_name(port)}

@@ -96,7 +96,7 @@ def phone_site(site, way: PhoneWay):
         exception_handlers=site.exception_handlers,
     )
     door.state.site = site.state.site
-    return PhoneGate(door, way.pairings.sessions, way.address, way.port)
+    return PhoneGate(door, way.pairings.sessions, way.address, way.port, site.of_this_computer)
 
 
 @contextlib.contextmanager
