@@ -194,6 +194,7 @@ def test_a_result_leads_to_its_section(browsers):
     assert f'id="{anchor}"' in browsers["clinician"].get(path).text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 @pytest.mark.parametrize("reader", BASE)
 def test_no_page_of_help_has_an_accessibility_violation_or_is_wider_than_the_screen(

@@ -341,6 +341,7 @@ def test_the_result_shows_the_patients_own_video_at_the_best_repetition(
         look(page, "a result", is_patients=True)
 
 
+@pytest.mark.slow
 def test_every_page_of_a_patient_is_for_every_reader_screen_and_scheme(site, browser):
     new_set(site.clinic, site.own, side="both", day=day_before(1))
     waiting = new_set(site.clinic, site.own, exercise="wall_sit", side="both")

@@ -178,6 +178,7 @@ def _pages(site) -> dict[str, str]:
     }
 
 
+@pytest.mark.slow
 def test_every_page_is_for_every_reader_screen_and_scheme(site, browser):
     with page_of(browser, _link(site)) as page:
         for name, path in _pages(site).items():

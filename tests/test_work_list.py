@@ -474,6 +474,7 @@ def test_the_list_is_for_every_reader_screen_and_scheme(filled, much):
                     assert not page.locator("main button").first.is_visible()
 
 
+@pytest.mark.slow
 def test_eight_patients_with_forty_sets_are_done_in_ten_minutes(filled, tmp_path):
     """Everything on the list, read and decided: answers seen, sets with something looked at one
     after the other by one key, the others signed patient by patient."""
