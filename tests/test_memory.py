@@ -79,14 +79,14 @@ def resident():
 
 _PICTURES_WITH_LANDMARKS_BETWEEN = """
 def picture():
-    block = libc.malloc(6_000_000)
-    ctypes.memset(block, 1, 6_000_000)
+    block = libc.malloc(n_bytes)
+    ctypes.memset(block, 1, n_bytes)
     return block
 
 libc.free(picture())  # from here on glibc takes such blocks from the heap
 before = resident()
 pictures, landmarks = [], []
-for _ in range(20):
+for _ in range(120_000_000 // n_bytes):
     pictures.append(picture())
     landmarks.append(libc.malloc(100_000))
 for block in pictures:
@@ -95,8 +95,9 @@ print(resident() - before)
 """
 
 
-def test_pictures_go_back_to_the_system_whatever_was_kept_between_them():
-    code = _RESIDENT + _PICTURES_WITH_LANDMARKS_BETWEEN
+@pytest.mark.parametrize("n_bytes", [6_000_000, 480 * 360 * 3])
+def test_pictures_go_back_to_the_system_whatever_was_kept_between_them(n_bytes):
+    code = f"\nn_bytes = {n_bytes}" + _RESIDENT + _PICTURES_WITH_LANDMARKS_BETWEEN
     assert int(_printed(code)) > 20_000  # pages of 4 KB: most of the 120 MB
     assert int(_printed("keep_few_heaps()" + code)) < 1_000
     said = {"MALLOC_MMAP_THRESHOLD_": "10000000"}

@@ -14,12 +14,13 @@ _M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
 """Names of the settings in glibc's malloc.h."""
 
 N_HEAPS = 2
-LEAST_MAPPED_BYTES = 1 << 20
-"""A picture of 640 x 360 in three colours is nearly this large; smaller ones hardly count."""
+LEAST_MAPPED_BYTES = 1 << 18
+"""Below what a picture of 480 x 360 takes as it is decoded, and what the pose models make of one
+for their own looks (600 to 790 KB)."""
 
 
 def keep_few_heaps() -> None:
-    """Limits the heaps of this process to two, and keeps blocks of 1 MiB and more out of them.
+    """Limits the heaps of this process to two, and keeps blocks of 256 KiB and more out of them.
 
     Such a block is mapped by itself and goes back to the system when it is freed.
     MALLOC_ARENA_MAX and MALLOC_MMAP_THRESHOLD_ have the last word. Heaps that are there already
