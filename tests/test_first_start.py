@@ -118,6 +118,34 @@ def test_the_command_says_what_it_wrote_and_takes_it_away_again(tmp_path):
     assert both.returncode == 2
 
 
+@pytest.mark.parametrize(
+    "options",
+    [
+        [],
+        ["--phone"],
+        ["--no-browser", "--port", "4271", "--patient", "KP-1", "--retain-days", "90"],
+        ["--clinician", "--pose-model", "lite", "--phone", "--phone-address", "192.0.2.7"],
+    ],
+)
+def test_the_entry_keeps_the_options_it_was_written_with(tmp_path, options):
+    done = _formcheck("serve", "--install-launcher", *options, XDG_DATA_HOME=str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    text = (tmp_path / "applications" / "formcheck.desktop").read_text()
+    (line,) = [line for line in text.splitlines() if line.startswith("Exec=")]
+    kept = exec_arguments(line.removeprefix("Exec="))
+    assert kept == [sys.executable, "-m", "formcheck", "serve", "--again", *options]
+
+
+@pytest.mark.parametrize(
+    "options",
+    [["--patient", "KP-1", "--clinician"], ["--pose-model", "x"], ["--phone-address", "::1"]],
+)
+def test_no_entry_is_written_for_options_that_do_not_go(tmp_path, options):
+    done = _formcheck("serve", "--install-launcher", *options, XDG_DATA_HOME=str(tmp_path))
+    assert done.returncode == 2
+    assert not list(tmp_path.iterdir())
+
+
 def test_formcheck_alone_says_in_six_lines_what_can_be_done():
     done = _formcheck()
     assert (done.returncode, done.stderr) == (0, "")

@@ -1,5 +1,6 @@
 """formcheck serve, backup, restore, pack, import: the clinic's pages and files."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -47,7 +48,9 @@ def serve(
     install_launcher: Annotated[
         bool,
         typer.Option(
-            "--install-launcher", help="Write an entry that opens the pages by a double click."
+            "--install-launcher",
+            help="Write an entry that opens the pages by a double click, with the other options "
+            "given here.",
         ),
     ] = False,
     remove_launcher: Annotated[
@@ -81,17 +84,27 @@ def serve(
     Prints a link that works once. With --phone a paired phone in the same network can film;
     otherwise nothing leaves the machine.
     """
-    if install_launcher or remove_launcher:
-        _change_launcher(data, is_wanted=install_launcher, is_removed=remove_launcher)
-        return
-    from formcheck.web.server import serve as serve_pages
-
     if clinician and patient:
         raise UsageError("--clinician and --patient: give one of them")
     if pose_model not in (None, "lite", "full", "heavy"):
         raise UsageError(f"--pose-model {pose_model}: write lite, full or heavy")
     if phone_address and not phone:
         raise UsageError("--phone-address: goes with --phone")
+    if install_launcher or remove_launcher:
+        options = _as_typed(
+            port=port,
+            browser=browser,
+            patient=patient,
+            clinician=clinician,
+            retain_days=retain_days,
+            pose_model=pose_model,
+            phone=phone,
+            phone_address=phone_address,
+        )
+        _change_launcher(data, options, is_wanted=install_launcher, is_removed=remove_launcher)
+        return
+    from formcheck.web.server import serve as serve_pages
+
     serve_pages(
         data,
         port=port,
@@ -106,12 +119,26 @@ def serve(
     )
 
 
-def _change_launcher(data: Path | None, *, is_wanted: bool, is_removed: bool) -> None:
+def _as_typed(*, browser: bool, **options: str | int | bool | None) -> tuple[str, ...]:
+    """The options of `serve` as they would be typed; none that has its default."""
+    typed = [] if browser else ["--no-browser"]
+    for name, value in options.items():
+        if value in (None, False):
+            continue
+        typed.append("--" + name.replace("_", "-"))
+        if value is not True:
+            typed.append(str(value))
+    return tuple(typed)
+
+
+def _change_launcher(
+    data: Path | None, options: Sequence[str], *, is_wanted: bool, is_removed: bool
+) -> None:
     from formcheck.cli.launcher import install_launcher, launcher_files, remove_launcher
 
     if is_wanted and is_removed:
         raise UsageError("--install-launcher and --remove-launcher: give one of them")
-    files = launcher_files(data=data)
+    files = launcher_files(data=data, options=options)
     if is_removed:
         gone = remove_launcher(files)
         typer.echo("\n".join(f"removed {path}" for path in gone) or "there was no launcher")

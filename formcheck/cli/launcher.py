@@ -30,6 +30,7 @@ class LauncherFile:
 def launcher_files(
     *,
     data: Path | None = None,
+    options: Sequence[str] = (),
     system: str = sys.platform,
     home: Path | None = None,
     environment: Mapping[str, str] = os.environ,
@@ -37,12 +38,14 @@ def launcher_files(
 ) -> tuple[LauncherFile, ...]:
     """The launcher of a system ("linux", "win32", "darwin"), for a data folder of its own if given.
 
+    options : further arguments of `formcheck serve`, as they would be typed.
     Nothing is written. Any other system is taken for one with desktop entries.
     """
     home = home or Path.home()
     command = [python, "-m", "formcheck", "serve", "--again"]
     if data is not None:
         command += ["--data", str(Path(data).absolute())]
+    command += options
     if system == "win32":
         return (_windows(_desktop(home), command),)
     if system == "darwin":
