@@ -25,9 +25,10 @@ from web_cases import running_site
 from formcheck.clinic import answers, jobs
 from formcheck.clinic.database import change, today
 from formcheck.clinic.exchange import pack_plan
+from formcheck.clinic.follow_up import FollowUp, MeasureSeries, Point
 from formcheck.clinic.patients import current_prescription, save_prescription
 from formcheck.clinic.plan_kept import history_of
-from formcheck.clinic.sets import find_set, sets_of
+from formcheck.clinic.sets import SetMean, find_set, sets_of
 from formcheck.clinic.today import DayDone, change_words, next_open, recording_plan, todays_list
 from formcheck.clinic.uploads import find_upload, open_uploads
 from formcheck.files.exercises import list_exercises, load_exercise
@@ -37,6 +38,7 @@ from formcheck.model.programme import Bound
 from formcheck.model.records import AssessedRepetition, Check, Finding, Remark, Report
 from formcheck.model.schedule import WEEKDAYS
 from formcheck.web.patient.pages import weeks_done
+from formcheck.web.patient.progress import HEIGHT, WIDTH, measured_progress
 from formcheck.words.patient_result import THINGS_TO_TRY, best_repetition, patient_result
 
 pytest.importorskip("starlette")
@@ -313,6 +315,73 @@ def test_the_first_page_shows_the_weeks_once_something_is_done(patient):
     assert patient.post("/my/tick", about).status == 303
     page = patient.get("/my").text
     assert page.count('class="day done"') == 1
+
+
+def _course(values, *, standard=2.0, side="left", key="knee_flexion_peak_deg"):
+    """A follow-up of squats: {day: value}, each with the same standard uncertainty."""
+    points = tuple(
+        Point(
+            day=day,
+            side=side,
+            mean=SetMean(key=key, value=value, half_width=4.0, n=5, between_standard=standard),
+            uid=day,
+            is_final=False,
+        )
+        for day, value in values.items()
+    )
+    series = MeasureSeries(exercise="squat", key=key, points=points)
+    return FollowUp(sets=(), measures=(series,), answers=())
+
+
+@pytest.mark.parametrize(
+    ("last", "standard", "verdict"),
+    [
+        # 1.96 * sqrt(2) * 2 = 5.5 deg is what two days with a standard uncertainty of 2 differ by.
+        (76.0, 2.0, "A clear change."),
+        (75.0, 2.0, "No clear change: the camera is not that exact."),
+        (64.0, 2.0, "A clear change."),
+        (90.0, None, "It is not known how exact this is."),
+    ],
+)
+def test_a_measured_change_is_told_as_clear_only_beyond_its_error(last, standard, verdict):
+    found = _course({"2025-03-03": 70.0, "2025-03-10": 72.0, "2025-03-17": last}, standard=standard)
+    (line,) = measured_progress(found, ["wall_sit", "squat", "squat"], date(2025, 3, 1))
+    assert line.first == (date(2025, 3, 3), "70°")
+    assert line.last == (date(2025, 3, 17), f"{last:.0f}°")
+    assert line.verdict == verdict
+    (x0, y0), (x1, y1), (x2, y2) = line.dots
+    assert x1 - x0 == x2 - x1 > 0, "a week each"
+    assert y1 < y0, "a larger number stands higher"
+    assert (y2 < y0) == (last > 70)
+    assert all(0 < x < WIDTH and 0 < y < HEIGHT for x, y in line.dots)
+
+
+def test_one_measured_day_is_no_progress_and_equal_values_lie_on_one_line():
+    since = date(2025, 3, 10)
+    assert not measured_progress(_course({"2025-03-17": 70.0}), ["squat"], since)
+    assert not measured_progress(
+        _course({"2025-03-03": 60.0, "2025-03-17": 70.0}), ["squat"], since
+    ), "the first lies before the weeks shown"
+    assert not measured_progress(
+        _course({"2025-03-10": 60.0, "2025-03-17": 70.0}), ["bridge"], since
+    ), "no longer in the plan"
+    (flat,) = measured_progress(_course({"2025-03-10": 70.0, "2025-03-17": 70.0}), ["squat"], since)
+    assert len({y for _, y in flat.dots}) == 1
+
+
+def test_the_first_page_shows_what_was_measured_over_the_weeks(
+    site, patient, squat_results, tmp_path
+):
+    of = site.clinic, site.own, clinic_results(squat_results, tmp_path / "results")
+    measured_set(*of, side="both", day=day_before(7))
+    assert "What the camera measured" not in patient.get("/my").text, "one day"
+    measured_set(*of, side="both", day=day_before(1), added_deg=20)
+    page = patient.get("/my").text
+    shown = page[page.index('class="plain measured"') :]
+    shown = shown[: shown.index("</ul>")]
+    assert shown.count("<circle") == 2
+    assert "A clear change." in shown
+    assert re.search(r"\d+° on .*, \d+° on ", shown)
 
 
 def test_a_set_is_ticked_as_done_or_not_done_with_a_reason_and_taken_back(site, patient):

@@ -9,6 +9,7 @@ from typing import Any
 
 from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
 from formcheck.clinic.database import today
+from formcheck.clinic.follow_up import follow_up
 from formcheck.clinic.patients import Patient, current_prescription, set_language
 from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.safety import pain_rule
@@ -16,6 +17,7 @@ from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import DayDone, TodayExercise, TodaySet, find_today, todays_list
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
 from formcheck.model.errors import UsageError
+from formcheck.model.programme import PrescribedExercise
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
     PageError,
@@ -33,6 +35,7 @@ from formcheck.web.pages import (
 from formcheck.web.patient import holds
 from formcheck.web.patient.holds import hold_of, own_standing
 from formcheck.web.patient.own import own_patient, own_set
+from formcheck.web.patient.progress import measured_progress
 from formcheck.web.uploads import upload_routes
 from formcheck.words.languages import gettext, marked, weekday, weekday_letter
 
@@ -153,6 +156,7 @@ def _todays_page(request) -> dict[str, Any]:
     sets = sets_of(clinic, patient.id, limit=30)
     day = todays_own_list(request, patient)
     standing = own_standing(request, patient)
+    lines = version.record().exercises if version else ()
     return {
         "today": today(),
         "prescription": version.record() if version else None,
@@ -180,6 +184,11 @@ def _todays_page(request) -> dict[str, Any]:
             version.record().valid_from if version else today(),
             today(),
         ),
+        "progress": measured_progress(
+            follow_up(clinic, patient.id, judged={x.exercise: _told_first(x) for x in lines}),
+            [x.exercise for x in lines],
+            first_day_shown(today()),
+        ),
         "weekdays": [(weekday(n), weekday_letter(n)) for n in range(7)],
         "round_names": ROUND_NAMES,
         "earlier": [s for s in sets if s.day < today().isoformat()][:8],
@@ -187,6 +196,16 @@ def _todays_page(request) -> dict[str, Any]:
 
 
 WEEKS_SHOWN = 4
+
+
+def _told_first(line: PrescribedExercise) -> tuple[str, ...]:
+    """The measures that a line of the plan sets a target for."""
+    return tuple(b.measure for b in line.targets)
+
+
+def first_day_shown(day: date) -> date:
+    """The Monday that the weeks shown on a day begin with."""
+    return day - timedelta(days=day.weekday(), weeks=WEEKS_SHOWN - 1)
 
 
 def weeks_done(
@@ -197,11 +216,8 @@ def weeks_done(
     None: before the plan began, or still to come. Without anything done there are no weeks.
     """
     done = {d.day for d in history}
-    monday = day - timedelta(days=day.weekday())
-    weeks = [
-        [monday - timedelta(weeks=n) + timedelta(days=k) for k in range(7)]
-        for n in reversed(range(WEEKS_SHOWN))
-    ]
+    monday = first_day_shown(day)
+    weeks = [[monday + timedelta(weeks=n, days=k) for k in range(7)] for n in range(WEEKS_SHOWN)]
     begins = min(begins, *done) if done else begins
     shown = [
         [(d, d in done if begins <= d <= day else None) for d in week]
