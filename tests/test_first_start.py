@@ -1,6 +1,7 @@
 """The first start: an entry for a double click, and who uses this computer."""
 
 import configparser
+import contextlib
 import os
 import re
 import shlex
@@ -9,14 +10,16 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
+from clinic_cases import new_clinic, new_patient, new_set
 from web_cases import Served, running_site
 
-from formcheck.cli.launcher import install_launcher, launcher_files
+from formcheck.cli.launcher import FILE_TYPE, install_launcher, launcher, remove_launcher
 from formcheck.clinic import open_clinic
-from formcheck.clinic.exchange import pack_plan
-from formcheck.clinic.patients import add_patient, list_patients, save_prescription
+from formcheck.clinic.exchange import import_package, pack_plan, pack_set
+from formcheck.clinic.patients import add_patient, find_patient, list_patients, save_prescription
 from formcheck.clinic.this_computer import is_unused, patient_here
 from formcheck.web.one_file import boundary_of, parts_of
 
@@ -26,14 +29,28 @@ ODD = '/opt/a b/$HOME`x`"q"\\n/50%/python'
 
 def exec_arguments(value: str) -> list[str]:
     """The arguments of the key Exec, read as the Desktop Entry Specification says: escapes of a
-    string value first, then the quotes, then the percent sign."""
+    string value first, then the quotes, then the percent sign. A field code stands outside quotes
+    and is left as it is."""
     text = re.sub(r"\\(.)", lambda m: {"s": " ", "n": "\n", "t": "\t"}.get(m[1], m[1]), value)
     arguments = []
     for quoted, bare in re.findall(r'"((?:[^"\\]|\\.)*)"|(\S+)', text):
         argument = re.sub(r'\\(["`$\\])', r"\1", quoted) if quoted or not bare else bare
-        assert re.sub("%%", "", argument).count("%") == 0, "no field code"
-        arguments.append(argument.replace("%%", "%"))
+        if bare != "%f":
+            assert re.sub("%%", "", argument).count("%") == 0, "no other field code"
+            argument = argument.replace("%%", "%")
+        arguments.append(argument)
     return arguments
+
+
+def _entry(made) -> dict[str, str]:
+    """The keys of the desktop entry, the first file of a launcher on Linux."""
+    text = made.files[0].content.decode("utf-8")
+    assert text.startswith("[Desktop Entry]\n")
+    entry = configparser.RawConfigParser(delimiters=("=",), strict=True)
+    entry.optionxform = str
+    entry.read_string(text)
+    assert entry.sections() == ["Desktop Entry"]
+    return dict(entry["Desktop Entry"])
 
 
 def test_a_desktop_entry_is_one_by_the_specification_and_runs_what_it_should(tmp_path):
@@ -43,52 +60,145 @@ def test_a_desktop_entry_is_one_by_the_specification_and_runs_what_it_should(tmp
         ({"XDG_DATA_HOME": "not/absolute"}, tmp_path / ".local" / "share"),
     ):
         for python in (sys.executable, ODD):
-            (file,) = launcher_files(
+            made = launcher(
                 data=tmp_path / "my data", system="linux", home=tmp_path, environment=given,
                 python=python,
             )  # fmt: skip
-            assert file.path == place / "applications" / "formcheck.desktop"
-            text = file.content.decode("utf-8")
-            assert text.startswith("[Desktop Entry]\n")
-            entry = configparser.RawConfigParser(delimiters=("=",), strict=True)
-            entry.optionxform = str
-            entry.read_string(text)
-            keys = dict(entry["Desktop Entry"])
-            assert entry.sections() == ["Desktop Entry"]
+            assert made.files[0].path == place / "applications" / "formcheck.desktop"
+            keys = _entry(made)
             assert {"Type", "Name", "Exec"} <= keys.keys()
             assert (keys["Type"], keys["Terminal"]) == ("Application", "true")
             assert keys["Categories"].endswith(";")
-            assert exec_arguments(keys["Exec"]) == [
+            assert exec_arguments(keys["Exec"])[3:] == [
                 python, "-m", "formcheck", "serve", "--again", "--data", str(tmp_path / "my data"),
+                "%f",
             ]  # fmt: skip
     if shutil.which("desktop-file-validate"):
-        install_launcher((file,))
-        subprocess.run(["desktop-file-validate", file.path], check=True)
+        install_launcher(made)
+        subprocess.run(["desktop-file-validate", made.files[0].path], check=True)
+
+
+def _stand_in(folder: Path, code: int = 0) -> Path:
+    """In the place of Python: says what it was called with, and ends with a code."""
+    path = folder / "it's python"
+    path.write_text(f'#!/bin/sh\nprintf "%s\\n" "$@"\nexit {code}\n')
+    path.chmod(0o755)
+    return path
+
+
+@pytest.mark.parametrize("code", [0, 4])
+def test_a_double_click_on_a_file_hands_it_over_and_an_error_stays_on_the_screen(tmp_path, code):
+    file = tmp_path / "a plan's $1.formcheck"
+    made = launcher(system="linux", home=tmp_path, python=str(_stand_in(tmp_path, code)))
+    arguments = exec_arguments(_entry(made)["Exec"])
+    assert arguments[-1] == "%f"
+    for opened in ([], [str(file)]):
+        with subprocess.Popen(
+            [*arguments[:-1], *opened], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as running:
+            if code:
+                # It waits for a key: nothing but that ends it.
+                with pytest.raises(subprocess.TimeoutExpired):
+                    running.wait(0.5)
+            said, _ = running.communicate("\n", timeout=20)
+        kept = ["Press Enter to close this window."] if code else []
+        assert said.splitlines() == ["-m", "formcheck", "serve", "--again", *opened, *kept]
+
+
+def test_files_of_formcheck_have_a_type_that_the_entry_opens(tmp_path):
+    own = {"XDG_DATA_HOME": str(tmp_path)}
+    made = launcher(system="linux", home=tmp_path, environment=own)
+    entry, kind = made.files
+    assert kind.path == tmp_path / "mime" / "packages" / "formcheck.xml"
+    of = "{http://www.freedesktop.org/standards/shared-mime-info}"
+    (declared,) = ElementTree.fromstring(kind.content).iter(f"{of}mime-type")
+    assert [g.get("pattern") for g in declared.iter(f"{of}glob")] == ["*.formcheck"]
+    assert _entry(made)["MimeType"] == f"{declared.get('type')};"
+    for path in install_launcher(made):
+        assert path.stat().st_mode & 0o777 == (0o755 if path == entry.path else 0o644)
+    if all(shutil.which(tool[0]) for tool in made.tools) and shutil.which("gio"):
+        # What a file manager is told of such a file.
+        (tmp_path / "x.formcheck").write_bytes(b"PK\x03\x04")
+        told = subprocess.run(
+            ["gio", "mime", FILE_TYPE], capture_output=True, text=True, env={**os.environ, **own}
+        ).stdout
+        assert "formcheck.desktop" in told
+        asked = ["gio", "info", "-a", "standard::content-type", str(tmp_path / "x.formcheck")]
+        told = subprocess.run(asked, capture_output=True, text=True, env={**os.environ, **own})
+        assert FILE_TYPE in told.stdout
+    remove_launcher(made)
+    assert not entry.path.exists()
+    assert not kind.path.exists()
 
 
 def test_a_file_for_windows_and_one_for_macos_run_the_same(tmp_path):
-    (mac,) = launcher_files(system="darwin", home=tmp_path, python=ODD, data=tmp_path / "d")
+    (mac,) = launcher(system="darwin", home=tmp_path, python=ODD, data=tmp_path / "d").files
     assert mac.path == tmp_path / "Desktop" / "formcheck.command"
     first, line = mac.content.decode().splitlines()
     assert first == "#!/bin/sh"
     assert shlex.split(line) == [
         "exec", ODD, "-m", "formcheck", "serve", "--again", "--data", str(tmp_path / "d"),
     ]  # fmt: skip
-    (windows,) = launcher_files(system="win32", home=tmp_path, python=r"C:\50% of\python.exe")
+    (windows,) = launcher(system="win32", home=tmp_path, python=r"C:\50% of\python.exe").files
     assert windows.path == tmp_path / "Desktop" / "formcheck.cmd"
     assert windows.content.count(b"\n") == windows.content.count(b"\r\n")
     lines = windows.content.decode().split("\r\n")
     assert lines[0] == "@echo off"
-    assert r'"C:\50%% of\python.exe" "-m" "formcheck" "serve" "--again"' in lines
+    assert r'"C:\50%% of\python.exe" "-m" "formcheck" "serve" "--again" %*' in lines
+
+
+class _Registry:
+    """The keys of a user's registry, behind the calls of the module winreg that are used."""
+
+    HKEY_CURRENT_USER, REG_SZ = "HKCU", 1
+
+    def __init__(self):
+        self.values = {"Software": "", r"Software\Classes": ""}
+
+    def CreateKey(self, root, path):
+        parts = path.split("\\")
+        for n in range(1, len(parts) + 1):
+            self.values.setdefault("\\".join(parts[:n]), "")
+        return contextlib.nullcontext(path)
+
+    def OpenKey(self, root, path):
+        if path not in self.values:
+            raise FileNotFoundError(path)
+        return contextlib.nullcontext(path)
+
+    def SetValueEx(self, key, name, reserved, kind, value):
+        assert (name, reserved, kind) == ("", 0, self.REG_SZ)
+        self.values[key] = value
+
+    def QueryValueEx(self, key, name):
+        return self.values[key], self.REG_SZ
+
+    def DeleteKey(self, root, path):
+        if any(other.startswith(path + "\\") for other in self.values):
+            raise PermissionError(path)
+        del self.values[path]
+
+
+def test_windows_opens_the_files_with_the_command_file_until_it_is_removed(tmp_path):
+    made, registry = launcher(system="win32", home=tmp_path), _Registry()
+    before = dict(registry.values)
+    install_launcher(made, registry)
+    classes = r"Software\Classes"
+    kind = registry.values[rf"{classes}\.formcheck"]
+    command = registry.values[rf"{classes}\{kind}\shell\open\command"]
+    assert command == f'"{tmp_path / "Desktop" / "formcheck.cmd"}" "%1"'
+    remove_launcher(made, registry)
+    assert registry.values == before
+    # What another program took over meanwhile stays, with the parts that it needs.
+    install_launcher(made, registry)
+    registry.values[rf"{classes}\.formcheck"] = "another.program"
+    remove_launcher(made, registry)
+    assert registry.values == {**before, rf"{classes}\.formcheck": "another.program"}
 
 
 def test_the_macos_file_starts_formcheck_when_it_is_run(tmp_path):
-    """With a stand-in for Python that says what it was called with."""
-    stand_in = tmp_path / "it's python"
-    stand_in.write_text('#!/bin/sh\nprintf "%s\\n" "$@"\n')
-    stand_in.chmod(0o755)
     (written,) = install_launcher(
-        launcher_files(system="darwin", home=tmp_path, python=str(stand_in))
+        launcher(system="darwin", home=tmp_path, python=str(_stand_in(tmp_path)))
     )
     said = subprocess.run([written], capture_output=True, text=True, check=True).stdout
     assert said.split() == ["-m", "formcheck", "serve", "--again"]
@@ -110,7 +220,6 @@ def test_the_command_says_what_it_wrote_and_takes_it_away_again(tmp_path):
     assert done.returncode == 0, done.stderr
     wrote = Path(done.stdout.splitlines()[0].removeprefix("wrote "))
     assert wrote.read_bytes().startswith(b"[Desktop Entry]")
-    assert wrote.stat().st_mode & 0o777 == 0o755
     assert f"removed {wrote}" in _formcheck("serve", "--remove-launcher", **own).stdout
     assert not wrote.exists()
     assert "no launcher" in _formcheck("serve", "--remove-launcher", **own).stdout
@@ -133,12 +242,17 @@ def test_the_entry_keeps_the_options_it_was_written_with(tmp_path, options):
     text = (tmp_path / "applications" / "formcheck.desktop").read_text()
     (line,) = [line for line in text.splitlines() if line.startswith("Exec=")]
     kept = exec_arguments(line.removeprefix("Exec="))
-    assert kept == [sys.executable, "-m", "formcheck", "serve", "--again", *options]
+    assert kept[3:] == [sys.executable, "-m", "formcheck", "serve", "--again", *options, "%f"]
 
 
 @pytest.mark.parametrize(
     "options",
-    [["--patient", "KP-1", "--clinician"], ["--pose-model", "x"], ["--phone-address", "::1"]],
+    [
+        ["--patient", "KP-1", "--clinician"],
+        ["--pose-model", "x"],
+        ["--phone-address", "::1"],
+        ["plan.formcheck"],
+    ],
 )
 def test_no_entry_is_written_for_options_that_do_not_go(tmp_path, options):
     done = _formcheck("serve", "--install-launcher", *options, XDG_DATA_HOME=str(tmp_path))
@@ -176,17 +290,18 @@ def test_the_first_one_opens_its_page_once_when_it_is_asked(tmp_path, monkeypatc
     opened, stop, folder = [], threading.Event(), data_folder(tmp_path)
     monkeypatch.setattr(server.webbrowser, "open", opened.append)
     watch = threading.Thread(
-        target=server._open_when_asked, args=(folder, lambda: "the link", stop), daemon=True
+        target=server._open_when_asked, args=(folder, "link to {}".format, stop), daemon=True
     )
     watch.start()
-    ask_again(folder)
-    until = time.monotonic() + 20
-    while not opened and time.monotonic() < until:
-        time.sleep(0.05)
-    time.sleep(1.2)
+    for n, page in enumerate(("", "/clinic/sets/1"), 1):
+        ask_again(folder, page)
+        until = time.monotonic() + 20
+        while len(opened) < n and time.monotonic() < until:
+            time.sleep(0.05)
+        time.sleep(1.2)
     stop.set()
     watch.join(timeout=10)
-    assert opened == ["the link"]
+    assert opened == ["link to ", "link to /clinic/sets/1"]
 
 
 # -- who uses this computer
@@ -317,6 +432,66 @@ def test_serve_opens_the_patients_own_page_once_the_computer_is_theirs(tmp_path,
             assert served.enter().get("/").header("location") == place
         finally:
             served.stop()
+
+
+def test_a_double_click_on_the_clinics_file_leaves_a_patient_with_nothing_to_type(tmp_path, plans):
+    """What the entry runs with a file, on a new computer, then again, then with another's."""
+    file, others = tmp_path / "KN-204_plan.formcheck", tmp_path / "KN-205_plan.formcheck"
+    file.write_bytes(plans["KN-204"])
+    others.write_bytes(plans["KN-205"])
+    data = tmp_path / "data"
+    served = Served(data, str(file))
+    try:
+        browser, came_to = served.come_in()
+        assert came_to == "/my?said=imported"
+        assert "Today's exercises" in browser.get(came_to).text
+        # While it is open, the same file once more: its page comes up, and says so.
+        again = _formcheck("serve", "--data", str(data), "--again", str(file))
+        assert again.returncode == 0, again.stderr
+        assert (data / "open-again").read_text("utf-8") == "/my?said=twice"
+        refused = _formcheck("serve", "--data", str(data), "--again", str(others))
+        assert refused.returncode == 4
+        assert len(refused.stderr.strip().splitlines()) == 1
+        missing = _formcheck("serve", "--data", str(data), "--again", str(tmp_path / "gone"))
+        assert missing.returncode == 4
+    finally:
+        served.stop()
+    clinic = open_clinic(data)
+    assert [p.code for p in list_patients(clinic)] == ["KN-204"]
+    assert patient_here(clinic).code == "KN-204"
+    clinic.close()
+
+
+def test_a_file_that_is_no_plan_leaves_a_new_computer_as_it_was(tmp_path):
+    photo, data = tmp_path / "photo.formcheck", tmp_path / "data"
+    photo.write_bytes(b"\xff\xd8\xff\xe0" + bytes(5000))
+    frozen = Path(__file__).parent / "frozen" / "set-1.0.formcheck"
+    for file in (photo, frozen):
+        done = _formcheck("serve", "--data", str(data), "--no-browser", str(file))
+        assert done.returncode == 4
+        assert len(done.stderr.strip().splitlines()) == 1
+        clinic = open_clinic(data)
+        assert is_unused(clinic)
+        clinic.close()
+
+
+def test_a_clinic_sees_the_set_that_a_file_brings(tmp_path):
+    """The plan goes home, a set is recorded there, and its file is double-clicked at the clinic."""
+    here, home = new_clinic(tmp_path / "here"), open_clinic(tmp_path / "home")
+    patient = new_patient(here)
+    pack_plan(here, patient.code, tmp_path / "plan.formcheck")
+    import_package(home, tmp_path / "plan.formcheck")
+    here.close()
+    stored = new_set(home, find_patient(home, patient.code))
+    pack_set(home, stored.uid, tmp_path / "set.formcheck")
+    home.close()
+    served = Served(tmp_path / "here" / "data", str(tmp_path / "set.formcheck"))
+    try:
+        browser, came_to = served.come_in()
+        assert came_to == f"/clinic/sets/{stored.uid}?said=imported"
+        assert browser.get(came_to).status == 200
+    finally:
+        served.stop()
 
 
 def test_the_bytes_of_a_part_are_those_that_were_sent():

@@ -236,6 +236,10 @@ class Served:
 
     def enter(self) -> Browser:
         """A browser that came in by the printed link."""
+        return self.come_in()[0]
+
+    def come_in(self) -> tuple[Browser, str]:
+        """A browser that came in by the printed link, and where it was sent."""
         port = int(re.search(r":(\d+)/", self.link)[1])
         browser = Browser(site=Site(clinic=None, sessions=None, port=port))
         answer = browser.send(
@@ -246,4 +250,4 @@ class Served:
         )
         assert answer.status == 303, answer.text
         browser.cookie = answer.header("set-cookie").split(";")[0]
-        return browser
+        return browser, answer.header("location")

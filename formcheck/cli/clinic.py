@@ -24,6 +24,16 @@ def register(app: typer.Typer) -> None:
 
 
 def serve(
+    source: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="FILE",
+            readable=False,
+            help="A patient's set, or at home the clinic's file with the plan: taken in first, "
+            "and shown.",
+            show_default=False,
+        ),
+    ] = None,
     port: Annotated[
         int | None,
         typer.Option(min=1, max=65535, help="The port. [default: 4270, else a free one]"),
@@ -91,6 +101,8 @@ def serve(
     if phone_address and not phone:
         raise UsageError("--phone-address: goes with --phone")
     if install_launcher or remove_launcher:
+        if source is not None:
+            raise UsageError(f"{source}: a file does not go with an entry for a double click")
         options = _as_typed(
             port=port,
             browser=browser,
@@ -107,6 +119,7 @@ def serve(
 
     serve_pages(
         data,
+        source=source,
         port=port,
         patient=patient,
         is_clinician=clinician,
@@ -134,18 +147,18 @@ def _as_typed(*, browser: bool, **options: str | int | bool | None) -> tuple[str
 def _change_launcher(
     data: Path | None, options: Sequence[str], *, is_wanted: bool, is_removed: bool
 ) -> None:
-    from formcheck.cli.launcher import install_launcher, launcher_files, remove_launcher
+    from formcheck.cli.launcher import install_launcher, launcher, remove_launcher
 
     if is_wanted and is_removed:
         raise UsageError("--install-launcher and --remove-launcher: give one of them")
-    files = launcher_files(data=data, options=options)
+    made = launcher(data=data, options=options)
     if is_removed:
-        gone = remove_launcher(files)
+        gone = remove_launcher(made)
         typer.echo("\n".join(f"removed {path}" for path in gone) or "there was no launcher")
         return
-    for path in install_launcher(files):
+    for path in install_launcher(made):
         typer.echo(f"wrote {path}")
-    typer.echo(files[0].words)
+    typer.echo(made.words)
 
 
 def backup(

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from formcheck.clinic.restoring import settle
 from formcheck.files.locks import open_bytes, take
-from formcheck.files.storage import make_folder, output_error
+from formcheck.files.storage import make_folder, output_error, write_atomically
 from formcheck.model.errors import BusyError, NoRoomError, UsageError
 
 UID = re.compile(r"[0-9a-f]{32}")
@@ -141,18 +141,23 @@ def serving(folder: DataFolder) -> Iterator[None]:
         os.close(handle)
 
 
-def ask_again(folder: DataFolder) -> None:
-    """Asks the server of this folder to open its page once more. Only the folder's owner can."""
-    os.close(open_bytes(folder.root / _AGAIN_NAME, os.O_CREAT | os.O_WRONLY, 0o600))
+def ask_again(folder: DataFolder, page: str = "") -> None:
+    """Asks the server of this folder to open its page once more, or the page of a path. Only the
+    folder's owner can."""
+    with write_atomically(folder.root / _AGAIN_NAME) as beside:
+        beside.write_text(page, "utf-8")
 
 
-def is_asked_again(folder: DataFolder) -> bool:
-    """Whether somebody asked for the page since the last look."""
+def page_asked_again(folder: DataFolder) -> str | None:
+    """The path that somebody asked for since the last look, empty for the usual page; None when
+    nobody did."""
+    asked = folder.root / _AGAIN_NAME
     try:
-        (folder.root / _AGAIN_NAME).unlink()
-    except OSError:
-        return False
-    return True
+        page = asked.read_text("utf-8")
+        asked.unlink()
+    except (OSError, UnicodeError):
+        return None
+    return page
 
 
 def need_room(folder: DataFolder, n_bytes: int) -> None:

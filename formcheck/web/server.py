@@ -12,7 +12,7 @@ from urllib.parse import parse_qs
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic.backup import remove_backup_leftovers
-from formcheck.clinic.folder import DataFolder, ask_again, is_asked_again, serving
+from formcheck.clinic.folder import DataFolder, ask_again, page_asked_again, serving
 from formcheck.clinic.patients import find_patient, patient_by_id
 from formcheck.clinic.retention import delete_confirmed, due_sets
 from formcheck.clinic.this_computer import is_unused, patient_here
@@ -22,6 +22,7 @@ from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web import help
 from formcheck.web.clinician import pages as clinic_pages
 from formcheck.web.connections import IDLE_TIME_S, bounded_protocol
+from formcheck.web.opened_file import take_in
 from formcheck.web.own_language import OwnLanguage
 from formcheck.web.pages import (
     HERE,
@@ -107,12 +108,13 @@ async def _enter(request):
     site = site_of(request)
     body = (await request.body()).decode("utf-8", "replace")
     secret = (parse_qs(body).get("secret") or [""])[0].strip().rpartition("#")[2]
+    page = site.sessions.page_of_link(secret)
     cookie = site.sessions.exchange(secret)
     if cookie is None:
         return render(request, "enter.html.j2", status=403, is_void=True)
     session = site.sessions.find(cookie)
     role = session.role if session else "clinician"
-    response = RedirectResponse("/my" if role == "patient" else "/", status_code=303)
+    response = RedirectResponse(page or ("/my" if role == "patient" else "/"), status_code=303)
     name = cookie_name(site.port, role)
     response.set_cookie(name, cookie, httponly=True, samesite="strict", path="/")
     return response
@@ -253,6 +255,7 @@ def server_config(application, certificate: Path | None = None):
 def serve(
     root: Path | None,
     *,
+    source: Path | None = None,
     port: int | None = None,
     patient: str | None = None,
     is_clinician: bool = False,
@@ -265,12 +268,14 @@ def serve(
 ) -> None:
     """Serves the pages until Ctrl-C, on this computer only unless a phone may film.
 
+    source : a file that `formcheck pack` or the pages wrote, taken in first; its page is opened.
     patient : the code of a patient whose own pages are opened; else those of the patient whose
     computer this is, or the clinician's; is_clinician : the clinician's in any case. is_again :
     where the pages are served already, they are opened again instead of being refused.
     is_for_phones : a second listener, over TLS, on one address of the local network, by which a
     paired phone records; phone_address : that address, where there are several.
-    Raises BusyError when the folder or the port is in use, UsageError for an unknown patient or
+    Raises FileError for a file that cannot be taken in (nothing is served then), BusyError when
+    the folder or the port is in use, UsageError for an unknown patient or
     an address that cannot be used.
     """
     with needed_package("the clinic's pages"):
@@ -282,16 +287,17 @@ def serve(
     clinic = open_clinic(root)
     with contextlib.ExitStack() as stack:
         stack.enter_context(closing(clinic))
+        page = take_in(clinic, source) if source is not None else ""
         try:
             stack.enter_context(serving(clinic.folder))
         except BusyError:
             if not is_again:
                 raise
-            ask_again(clinic.folder)
+            ask_again(clinic.folder, page)
             print("formcheck is open already; its page comes up again in the browser", flush=True)
             return
         listening = stack.enter_context(_socket_on(port))
-        is_asked_again(clinic.folder)
+        page_asked_again(clinic.folder)
         remove_strays(clinic)
         remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
@@ -306,17 +312,18 @@ def serve(
             phone, phones_socket = stack.enter_context(bound)
         site = Site(clinic=clinic, sessions=sessions, port=port)
 
-        def new_link() -> str:
+        def new_link(page: str = "") -> str:
             found = find_patient(clinic, patient) if patient else None
             if patient is None:
                 found = None if is_clinician else patient_here(clinic)
                 if found is None:
-                    return site.link(sessions.new_link_secret("clinician"))
+                    return site.link(sessions.new_link_secret("clinician", page=page))
             if found is None:
                 raise UsageError(f"there is no patient {patient}; see the list of patients")
-            return site.link(sessions.new_link_secret("patient", found.id))
+            page = page if page.startswith("/my") else ""
+            return site.link(sessions.new_link_secret("patient", found.id, page))
 
-        link = new_link()
+        link = new_link(page)
         application = create_site(clinic, sessions, port, phone)
         worker = Worker(clinic, pose_model)
         worker.start()
@@ -362,8 +369,9 @@ def _mark_of(clinic: Clinic, patient_id: int) -> str:
 def _open_when_asked(folder: DataFolder, new_link, stop: threading.Event) -> None:
     """A second start of the same folder asks for the page: it is opened anew from here."""
     while not stop.wait(0.5):
-        if is_asked_again(folder):
-            webbrowser.open(new_link())
+        page = page_asked_again(folder)
+        if page is not None:
+            webbrowser.open(new_link(page))
 
 
 def _links_on_enter(new_link) -> None:

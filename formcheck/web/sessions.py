@@ -82,19 +82,25 @@ class Sessions:
         self, kept: Path | None = None, mark_of: Callable[[int], str] = lambda _patient: "x"
     ) -> None:
         self._lock = threading.Lock()
-        self._links: dict[bytes, tuple[Role, int | None, float]] = {}
+        self._links: dict[bytes, tuple[Role, int | None, float, str]] = {}
         self._sessions: dict[bytes, _Kept] = {}
         self._kept, self._mark_of = kept, mark_of
         self._written = time.monotonic()
         if kept is not None:
             self._load(kept)
 
-    def new_link_secret(self, role: Role, patient_id: int | None = None) -> str:
-        """A secret that opens one session, once."""
+    def new_link_secret(self, role: Role, patient_id: int | None = None, page: str = "") -> str:
+        """A secret that opens one session, once. page : the path it leads to, if not the usual."""
         secret = secrets.token_urlsafe(32)
         with self._lock:
-            self._links[_digest(secret)] = (role, patient_id, time.monotonic() + LINK_S)
+            self._links[_digest(secret)] = (role, patient_id, time.monotonic() + LINK_S, page)
         return secret
+
+    def page_of_link(self, secret: str) -> str:
+        """The path that an unused link leads to; empty for the usual one of its role."""
+        with self._lock:
+            found = self._links.get(_digest(secret))
+        return found[3] if found else ""
 
     def exchange(self, secret: str) -> str | None:
         """The cookie value of a new session for a link's secret, which is void from now on; None
@@ -103,7 +109,7 @@ class Sessions:
             found = self._links.pop(_digest(secret), None)
             if found is None or found[2] < time.monotonic():
                 return None
-            role, patient_id, _ = found
+            role, patient_id, *_ = found
             cookie = secrets.token_urlsafe(32)
             while len(self._sessions) >= MOST_SESSIONS:
                 del self._sessions[min(self._sessions, key=lambda d: self._sessions[d].used)]
@@ -145,7 +151,7 @@ class Sessions:
             for digest, session in list(self._sessions.items()):
                 if session.patient_id == patient_id:
                     del self._sessions[digest]
-            for digest, (_, of, _) in list(self._links.items()):
+            for digest, (_, of, *_) in list(self._links.items()):
                 if of == patient_id:
                     del self._links[digest]
             self._write()

@@ -3,7 +3,7 @@
 import secrets
 
 from formcheck.clinic.database import today
-from formcheck.clinic.exchange import import_package, pack_plan
+from formcheck.clinic.exchange import Received, import_package, pack_plan
 from formcheck.clinic.fhir import bundle_json
 from formcheck.clinic.patients import current_prescription
 from formcheck.clinic.tables import sets_csv
@@ -111,9 +111,14 @@ async def _import_file(request):
         return JSONResponse({"error": words}, status_code=400)
     except FormcheckError as error:
         return JSONResponse({"error": str(error)}, status_code=status_of(error))
+    return JSONResponse({"page": page_after(received)})
+
+
+def page_after(received: Received) -> str:
+    """The page that shows a clinic what a file brought."""
     page = (
         f"/clinic/sets/{received.set_uid}"
         if received.set_uid
         else f"/clinic/patients/{received.patient}/prescription"
     )
-    return JSONResponse({"page": f"{page}?said={'twice' if received.was_known else 'imported'}"})
+    return f"{page}?said={'twice' if received.was_known else 'imported'}"

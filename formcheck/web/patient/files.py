@@ -3,8 +3,10 @@
 import secrets
 from pathlib import Path
 
-from formcheck.clinic.exchange import import_package, pack_set
+from formcheck.clinic import Clinic
+from formcheck.clinic.exchange import Received, import_package, pack_set
 from formcheck.clinic.exchange_package import open_package
+from formcheck.clinic.patients import Patient
 from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.pages import call, get, site_of, status_of
 from formcheck.web.patient.own import own_patient, own_set
@@ -50,17 +52,23 @@ async def _take_in(request):
     try:
         async with whole_body(request) as target:
             name = target.name
-            received = await run_in_threadpool(_import_own, clinic, patient, target)
+            received = await run_in_threadpool(import_own, clinic, patient, target)
     except FileError as error:
         text = str(error).removeprefix(f"{name}: ")
         words = gettext("This file %(fault)s", fault=text) if text != str(error) else text
         return JSONResponse({"error": words}, status_code=400)
     except FormcheckError as error:
         return JSONResponse({"error": str(error)}, status_code=status_of(error))
-    return JSONResponse({"page": f"/my?said={'twice' if received.was_known else 'imported'}"})
+    return JSONResponse({"page": page_after(received)})
 
 
-def _import_own(clinic, patient, source: Path):
+def page_after(received: Received) -> str:
+    """The page that shows a patient what a file brought."""
+    return f"/my?said={'twice' if received.was_known else 'imported'}"
+
+
+def import_own(clinic: Clinic, patient: Patient, source: Path) -> Received:
+    """Takes in a file with this patient's own plan. Raises FileError for any other."""
     opened = open_package(clinic, source, key=patient.exchange_key)
     if opened.recording is not None:
         opened.recording.unlink(missing_ok=True)
