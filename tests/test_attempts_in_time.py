@@ -224,6 +224,67 @@ def test_a_leg_hidden_in_one_repetition_spoils_that_one_only():
     assert seen == pytest.approx(wanted, abs=0.1)
 
 
+def unseen_for(raw, joints, *stretches):
+    """The track with these landmarks lost in each (from, to) in seconds."""
+    seen = raw.visibility.copy()
+    for from_s, to_s in stretches:
+        inside = (raw.time_s > from_s) & (raw.time_s < to_s)
+        seen[np.ix_(inside, [0], joints)] = 0.02
+    return replace(raw, visibility=seen)
+
+
+LEFT_LEG = [LANDMARK["left", j] for j in ("knee", "ankle", "heel", "toe")]
+
+
+@pytest.mark.parametrize(("lost_s", "n"), [(0.8, 4), (1.5, 3)])
+@pytest.mark.parametrize("end", ["start", "end"])
+def test_a_repetition_whose_start_or_end_is_lost_for_a_moment_counts(lost_s, n, end):
+    movement = repeated(STANDING, [SQUAT] * 4, there_s=2.0, back_s=2.0)
+    t = true_attempts(movement, "knee_flexion", "rises", "left")[1]
+    lost = {
+        "start": (t.start_s - 0.1, t.start_s - 0.1 + lost_s),
+        "end": (t.end_s + 0.1 - lost_s, t.end_s + 0.1),
+    }[end]
+    report = assess_raw(unseen_for(film(movement), LEFT_LEG, lost), "squat")
+    assert report.whole.n_complete == n
+    [gap] = [f for f in report.findings if f.code == "landmarks_lost"]
+    assert dict(gap.values)["is_counted"] == (n == 4)
+    second = values_of(report.repetitions[1])
+    # The way that was not seen is not timed.
+    unseen, timed = ("lowering_s", "raising_s")[:: 1 if end == "start" else -1]
+    assert unseen not in second
+    if n == 4:
+        assert timed in second
+        assert second["knee_flexion_peak_deg"] == pytest.approx(105, abs=2)
+
+
+def test_a_bend_that_no_knee_has_spoils_no_repetition():
+    # Between two extensions the shank is found beyond the thigh, for most of a second.
+    up = replace(SITTING, left_knee=4, left_foot=None)
+    movement = repeated(SITTING, [up] * 4, stay_s=1.0, rest_s=2.0)
+    raw = film(movement, anchor="hips")
+    true = true_attempts(movement, "knee_flexion", "falls", "left", anchor="hips")
+    image = raw.image_px.copy()
+    at = np.abs(raw.time_s - (true[1].end_s + true[2].start_s) / 2) < 0.4
+    hip, knee = (image[at][:, 0, LANDMARK["left", j]] for j in ("hip", "knee"))
+    across = (hip - knee)[:, ::-1] * [1.0, -1.0]
+    image[at, 0, LANDMARK["left", "ankle"]] = knee + 0.9 * (hip - knee) + 0.4 * across
+    report = assess_raw(replace(raw, image_px=image), "seated_knee_extension")
+    assert report.whole.n_complete == 4
+    turns = [r.repetition.turn_s for r in report.repetitions]
+    assert turns == pytest.approx([t.turn_s for t in true], abs=0.2)
+
+
+@pytest.mark.parametrize(("lost_s", "n"), [(0.9, 1), (1.5, 0)])
+def test_a_free_foot_lost_for_moments_of_one_hold_makes_no_two_of_it(lost_s, n):
+    free = Posture(**one("right", hip=20, knee=50, foot=None))
+    raw = film(repeated(STANDING, [free], stay_s=12), Camera(azimuth_deg=0), anchor="left_ankle")
+    foot = [LANDMARK["right", j] for j in ("ankle", "heel", "toe")]
+    lost = unseen_for(raw, foot, (4.0, 4.0 + lost_s), (8.0, 8.0 + lost_s))
+    assert assess_raw(raw, "single_leg_stance").whole.n_complete == 1
+    assert assess_raw(lost, "single_leg_stance").whole.n_complete == n
+
+
 # -- the clip's edges, walking in and out
 
 

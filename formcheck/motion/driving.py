@@ -66,6 +66,11 @@ LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
 """Driving signals that are read off the working leg."""
 
 
+KNEE_MOST_DEG = 180.0
+"""A bend beyond this is no knee's (heel and buttock meet at 150 to 160, common practice) and drives
+nothing: landmarks are astray, or the camera looks along the thigh."""
+
+
 def drive(
     exercise: Exercise,
     exercise_view: ExerciseView,
@@ -89,6 +94,8 @@ def drive(
         return exercise_view, np.fmax.reduce([v for v, _, _ in lifts]), lifts[0][1]
     series = all_series[leg]
     values, unit, _ = driving_values(series, exercise_view.driving_signal)
+    if exercise_view.driving_signal == "knee_flexion":
+        values = np.where(values > KNEE_MOST_DEG, np.nan, values)
     if is_far and exercise_view.driving_signal in LEG_SIGNALS:
         values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
     is_upright = exercise.position in ("standing", "sitting")
@@ -184,12 +191,14 @@ def attempts_in(
         off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
         settings=settings,
     )
-    return _joined_across_gaps(found, sign * values, series.grid_hz, settings)
+    joined = _joined_across_gaps(found, sign * values, series.grid_hz, settings)
+    return tuple(_with_ends_in_gaps(a, sign * values, series.grid_hz, settings) for a in joined)
 
 
 JOIN_MOST_S = 1.0
 """What is lost for up to this long at the turn of a repetition does not make two of it (common
-practice: nobody comes all the way back and goes again in it)."""
+practice: nobody comes all the way back and goes again in it); nor do several such gaps, where
+between them the turn is seen to go on."""
 
 
 def _joined_across_gaps(
@@ -198,7 +207,8 @@ def _joined_across_gaps(
     """The attempts, where a gap at the turn cuts one in two the two as one.
 
     The first ends at its own extreme and the second begins at its own: who had come back in
-    between would be lost on the way. The turn lies in the gap, where nothing is measured.
+    between would be lost on the way. The turn lies in the gap, where nothing is measured, or goes
+    on between several.
     """
     out: list[Attempt] = []
     for b in attempts:
@@ -226,15 +236,45 @@ def _joined_across_gaps(
 
 
 def _is_the_rest_of(a: Attempt, b: Attempt, rising: np.ndarray, grid_hz: float) -> bool:
-    gap = rising[a.end + 1 : b.start]
+    between = rising[a.end + 1 : b.start]
+    is_seen = np.isfinite(between)
+    half_way = (max(a.extreme, b.extreme) + min(a.rest_before, b.rest_after)) / 2
     return (
         a.is_cut_after
         and b.is_cut_before
-        and 0 < len(gap) <= JOIN_MOST_S * grid_hz
-        and not np.isfinite(gap).any()
+        and not is_seen.all()
+        and all(stop - start <= JOIN_MOST_S * grid_hz for start, stop in runs(~is_seen))
+        and bool((between[is_seen] >= half_way).all())
         and a.turn_to >= a.end - 1
         and b.turn_from <= b.start + 1
     )
+
+
+REST_SEEN_S = 0.3
+"""For so long the rest is looked at on the far side of a gap."""
+
+
+def _with_ends_in_gaps(
+    a: Attempt, rising: np.ndarray, grid_hz: float, settings: RepetitionSettings
+) -> Attempt:
+    """The attempt, complete where each end that was not seen lies in a short gap behind a rest.
+
+    Who rested before the gap, and after it is on the way to the turn, began in it. Its ends stay
+    cut for whatever is read at them.
+    """
+    level = min(a.rest_before, a.rest_after) + settings.cut_share * a.range
+    n_gap, n_rest = round(JOIN_MOST_S * grid_hz), round(REST_SEEN_S * grid_hz)
+
+    def is_behind_rest(away: np.ndarray) -> bool:
+        """away : the signal beyond an end, from that end outwards."""
+        seen = np.flatnonzero(np.isfinite(away))
+        if not len(seen) or not 0 < seen[0] <= n_gap:
+            return False
+        return bool(np.nanmedian(away[seen[0] : seen[0] + n_rest]) <= level)
+
+    is_begun = not a.is_cut_before or is_behind_rest(rising[: a.start][::-1])
+    is_ended = not a.is_cut_after or is_behind_rest(rising[a.end + 1 :])
+    return replace(a, is_complete=is_begun and is_ended)
 
 
 def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track) -> list[Finding]:
@@ -252,7 +292,7 @@ def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track)
             elif (attempt.is_cut_after and abs(attempt.end - a) <= 1) or (
                 attempt.is_cut_before and abs(attempt.start - b) <= 1
             ):
-                at.setdefault((a, b), False)
+                at[a, b] = at.get((a, b), False) or attempt.is_complete
     return [
         Finding(
             code="landmarks_lost",
