@@ -7,6 +7,7 @@ import tomllib
 import pytest
 import typer
 from conftest import ROOT
+from markdown_it import MarkdownIt
 from write_lists import with_rows
 
 from formcheck.cli import _register_commands, app
@@ -15,6 +16,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import EXIT_CODES, UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.web.documents import anchor_of
+from formcheck.words.languages import DEFAULT, LANGUAGES
 
 DOCS = ROOT / "formcheck" / "docs"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -27,6 +29,8 @@ DOCUMENTS = {
     **IN_DOCS,
 }
 DECISIONS = {int(p.name[:4]): p for p in sorted((DOCS / "decisions").glob("[0-9]*.md"))}
+OTHERS = [tag for tag in LANGUAGES if tag != DEFAULT]
+TRANSLATED = [path for path in IN_DOCS if path.relative_to(DOCS).parts[0] in OTHERS]
 
 
 def document(name: str) -> str:
@@ -246,12 +250,52 @@ def test_the_contents_list_every_page_once_and_the_index_every_decision():
     parts = tomllib.loads((DOCS / "contents.toml").read_text(encoding="utf-8"))["parts"]
     listed = [page for part in parts for page in part["pages"]]
     assert sorted(listed) == sorted(
-        str(path.relative_to(DOCS)) for path in IN_DOCS if path not in DECISIONS.values()
+        str(path.relative_to(DOCS))
+        for path in IN_DOCS
+        if path not in DECISIONS.values() and path not in TRANSLATED
     )
     index = document("decisions/index.md")
     for number, path in DECISIONS.items():
         words = title(IN_DOCS[path]).removeprefix(f"{number}. ")
         assert f"| {number} | [{words}]({path.name}) | " in index, path
+
+
+def test_what_a_patient_reads_and_nothing_else_is_there_in_every_language():
+    parts = tomllib.loads((DOCS / "contents.toml").read_text(encoding="utf-8"))["parts"]
+    own = [part for part in parts if "patient" in part["readers"]]
+    wanted = {DOCS / tag / page for tag in OTHERS for part in own for page in part["pages"]}
+    assert set(TRANSLATED) == wanted
+    assert len(wanted) >= 4
+    assert all(part[f"title_{tag}"] != part["title"] for tag in OTHERS for part in own)
+
+
+def outline(path) -> dict[str, list]:
+    """What a document has in common with itself in another language, in order: its headings,
+    lists and tables, where its links lead, its pictures, and what is to be typed."""
+    found = {"blocks": [], "links": [], "pictures": [], "typed": [], "bold": []}
+    for token in MarkdownIt("commonmark").enable("table").parse(IN_DOCS[path]):
+        found["blocks"].append((token.type, token.tag))
+        for t in token.children or ():
+            if t.type == "link_open":
+                found["links"].append((path.parent / t.attrGet("href")).resolve())
+            elif t.type == "image":
+                found["pictures"].append((path.parent / t.attrGet("src")).resolve())
+            elif t.type == "code_inline":
+                found["typed"].append(t.content)
+            elif t.type == "strong_open":
+                found["bold"].append(len(found["blocks"]))
+    return found
+
+
+@pytest.mark.parametrize("path", TRANSLATED, ids=lambda p: str(p.relative_to(DOCS)))
+def test_a_document_in_another_language_is_built_as_the_english_one(path):
+    tag, *rest = path.relative_to(DOCS).parts
+    english, own = outline(DOCS.joinpath(*rest)), outline(path)
+    there = [DOCS / tag / link.relative_to(DOCS) for link in english.pop("links")]
+    assert own.pop("links") == there
+    assert own == english
+    assert len(own["blocks"]) > 40
+    assert title(IN_DOCS[path]) != title(IN_DOCS[DOCS.joinpath(*rest)])
 
 
 def test_decisions_are_numbered_without_a_gap_dated_and_the_code_cites_only_those():

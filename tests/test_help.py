@@ -8,7 +8,9 @@ from clinic_cases import new_clinic, new_patient
 from conftest import ROOT
 from web_cases import running_site
 
+from formcheck.clinic.patients import find_patient, set_language
 from formcheck.web.documents import address, find_page, html_of, pages, parts, search, text_of
+from formcheck.words.languages import gettext, use
 
 PHONE = {"width": 390, "height": 844}
 BASE = {"clinician": "/clinic/help", "patient": "/my/help"}
@@ -18,6 +20,7 @@ BASE = {"clinician": "/clinic/help", "patient": "/my/help"}
 def site(tmp_path_factory):
     clinic = new_clinic(tmp_path_factory.mktemp("data"))
     new_patient(clinic)
+    set_language(clinic, new_patient(clinic, "KN-205").id, "es")
     with running_site(clinic) as running:
         yield running
     clinic.close()
@@ -25,10 +28,13 @@ def site(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browsers(site):
-    from formcheck.clinic.patients import find_patient
-
     patient = find_patient(site.clinic, "KN-204")
     return {"clinician": site.clinician(), "patient": site.patient(patient.id)}
+
+
+@pytest.fixture(scope="module")
+def spanish(site):
+    return site.patient(find_patient(site.clinic, "KN-205").id)
 
 
 def own(reader: str) -> list[str]:
@@ -91,6 +97,47 @@ def test_pictures_of_the_documents_are_served(browsers):
         answer = browsers["clinician"].get(f"/clinic/help/pictures/{path.name}")
         assert (answer.status, answer.body) == (200, path.read_bytes())
         assert answer.header("content-type") == "image/png"
+
+
+def test_a_patient_reads_help_in_the_language_of_the_pages(browsers, spanish):
+    titles = {
+        "at-home": ("Recording a set at home", "Grabar una serie en casa"),
+        "camera": ("Where to put the camera", "Dónde poner la cámara"),
+        "result": ("What the result says", "Lo que dice el resultado"),
+        "helpers": ("For the person who helps", "Para la persona que ayuda"),
+    }
+    english = browsers["patient"].get("/my/help").text
+    front = spanish.get("/my/help").text
+    assert '<section lang="es" dir="ltr">\n<h2>Grabar en casa</h2>' in front
+    for name, (in_english, in_spanish) in titles.items():
+        listed = f'<a href="/my/help/patients/{name}">'
+        assert f'<li lang="en" dir="ltr">{listed}{in_english}</a>' in english
+        assert f'<li lang="es" dir="ltr">{listed}{in_spanish}</a>' in front
+        page = spanish.get(f"/my/help/patients/{name}").text
+        assert f"<title>{in_spanish}</title>" in page
+        main = page[page.index("<main") : page.index("</main>")]
+        assert '<article lang="es" dir="ltr">' in main
+        assert f">{in_spanish}</h1>" in main
+        assert 'lang="en"' not in main
+        assert 'aria-label="Table"' not in main
+        assert '<article lang="en"' in browsers["patient"].get(f"/my/help/patients/{name}").text
+    assert "aún no se ha traducido" not in front + page
+
+
+def test_links_and_pictures_of_a_page_in_spanish_lead_where_those_in_english_do(browsers, spanish):
+    for name in own("patient"):
+        there, here = (
+            re.findall(
+                r'(?:href|src)="([^"]+)"',
+                re.search(r"<article.*</article>", b.get(f"/my/help/{name}").text, flags=re.S)[0],
+            )
+            for b in (browsers["patient"], spanish)
+        )
+        assert here == there, name
+        assert all(spanish.get(path).status == 200 for path in here), name
+    assert spanish.get("/my/help/pictures/patient_records.png").status == 200
+    assert spanish.get("/my/help/es/patients/camera").status == 404, "a page has one name"
+    assert spanish.get("/my/help/clinicians/numbers").status == 404
 
 
 @pytest.mark.parametrize("reader", BASE)
@@ -162,6 +209,27 @@ def test_search_finds_for_a_patient_only_what_a_patient_may_read():
 
 
 @pytest.mark.parametrize(
+    ("question", "place"),
+    [
+        ("cámara", "patients/camera#lo-que-la-cámara-no-puede-ver"),
+        ("camaras", "patients/camera#lo-que-la-cámara-no-puede-ver"),
+        ("emergencias", "patients/helpers#lo-que-el-programa-no-hace"),
+        ("límites de mi plan", "patients/result#algo-que-probar"),
+        ("cuenta atras no empieza", "patients/helpers#si-algo-no-funciona"),
+    ],
+)
+def test_search_in_spanish_finds_spanish_with_or_without_accents(spanish, question, place):
+    with use("es"):
+        found = search(question, "patient")
+    assert place in [f"{f.page.name}#{f.anchor}" for f in found[:3]]
+    assert {f.page.language.tag for f in found} == {"es"}
+    path, anchor = place.partition("#")[::2]
+    shown = spanish.get(f"/my/help/{path}").text
+    assert f'id="{anchor}"' in shown
+    assert search("emergencias", "patient") == (), "the English stays English"
+
+
+@pytest.mark.parametrize(
     "question",
     [
         "",
@@ -190,22 +258,29 @@ def test_no_question_breaks_the_search_or_the_page(browsers, question):
 
 def test_a_result_leads_to_its_section(browsers):
     text = browsers["clinician"].get("/clinic/help?q=test-retest+sessions").text
-    path, anchor = re.search(r'<li><a href="([^"#]+)#([^"]+)"', text).groups()
+    path, anchor = re.search(r'<li[^>]*><a href="([^"#]+)#([^"]+)"', text).groups()
     assert f'id="{anchor}"' in browsers["clinician"].get(path).text
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
-@pytest.mark.parametrize("reader", BASE)
+@pytest.mark.parametrize(
+    ("reader", "code", "tag", "word"),
+    [
+        ("clinician", "", "en", "camera"),
+        ("patient", "KN-204", "en", "camera"),
+        ("patient", "KN-205", "es", "camara"),
+    ],
+)
 def test_no_page_of_help_has_an_accessibility_violation_or_is_wider_than_the_screen(
-    site, reader, size
+    site, reader, code, tag, word, size
 ):
-    from formcheck.clinic.patients import find_patient
-
-    patient = find_patient(site.clinic, "KN-204")
-    secret = site.sessions.new_link_secret(reader, patient.id if reader == "patient" else None)
+    patient = find_patient(site.clinic, code) if code else None
+    secret = site.sessions.new_link_secret(reader, patient.id if patient else None)
+    with use(tag):
+        search_label = gettext("Search these pages")
     shown = [name for name in own(reader) if not re.match(r"decisions/\d", name)]
-    paths = [BASE[reader], f"{BASE[reader]}?q=camera", f"{BASE[reader]}?q=zzzz"]
+    paths = [BASE[reader], f"{BASE[reader]}?q={word}", f"{BASE[reader]}?q=zzzz"]
     paths += [f"{BASE[reader]}/{name}" for name in shown]
     if reader == "clinician":
         paths.append("/clinic/help/decisions/0002-pose-bundle-mode-and-rate")
@@ -218,8 +293,8 @@ def test_no_page_of_help_has_an_accessibility_violation_or_is_wider_than_the_scr
             assert violations(page) == [], path
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
         page.goto(site.origin + BASE[reader])
-        page.get_by_label("Search these pages").fill("camera")
+        page.get_by_label(search_label).fill(word)
         page.keyboard.press("Enter")
-        page.wait_for_url("**?q=camera")
+        page.wait_for_url(f"**?q={word}")
         page.locator(".found-list a").first.click()
         assert page.locator("article h1").count() == 1

@@ -94,6 +94,18 @@ def test_the_page_for_a_phone_is_turned(site):
     assert '<html lang="he" dir="rtl">' in page
 
 
+def test_help_that_is_in_english_only_says_so_and_stays_from_left_to_right(site):
+    patient = site.patient(site.own.id)
+    for path in ("/my/help", "/my/help?q=camera", "/my/help/patients/camera"):
+        page = patient.get(path).text
+        assert '<html lang="he" dir="rtl">' in page
+        assert f"{OPEN}What is in English here has not been translated yet.{CLOSE}" in page
+        assert '<li lang="en" dir="ltr"><a href="/my/help/patients/camera"' in page
+    article = page[page.index('<article lang="en" dir="ltr">') : page.index("</article>")]
+    assert "Where to put the camera" in article
+    assert OPEN not in article
+
+
 def test_nothing_hangs_out_of_a_page_from_right_to_left_on_a_phone(site):
     link = site.origin + "/enter#" + site.sessions.new_link_secret("patient", site.own.id)
     with running_browser() as browser, page_of(browser, link, viewport=PHONE) as page:

@@ -4,6 +4,7 @@ import re
 from importlib.resources import files
 
 import pytest
+from test_messages import OTHERS
 
 from formcheck.files.exercises import list_exercises, load_exercise
 from formcheck.files.question_rules import shipped_questions_text
@@ -13,6 +14,7 @@ from formcheck.model.programme import FilmedSet, PrescribedExercise, Tempo
 from formcheck.model.safety import Contact
 from formcheck.web.documents import pages, text_of
 from formcheck.words import patient_words, wording
+from formcheck.words.languages import DEFAULT, use
 from formcheck.words.safety_words import (
     ACTED_WORDS,
     LEVEL_WORDS,
@@ -164,16 +166,18 @@ def shared_sentences():
             yield pytest.param(sentence, id=f"sheet: {sentence[:50]}")
 
 
-def help_sentences():
-    for page in pages().values():
+def help_sentences(tag=DEFAULT):
+    with use(tag):
+        own = list(pages().values())
+    for page in own:
         if "patient" not in page.readers:
             continue
-        text = re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text_of(page.name))
+        text = re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text_of(page.place))
         # A line, or a cell of a table, ends a sentence.
         for piece in re.split(r"\n|\|", re.sub(r"[*`#]", "", text)):
             for sentence in re.split(r"(?<=[.?!:;])\s+", piece):
                 if re.search(r"\w", sentence):
-                    yield pytest.param(sentence, id=f"{page.name}: {sentence[:50]}")
+                    yield pytest.param(sentence, id=f"{page.place}: {sentence[:50]}")
 
 
 every = pytest.mark.parametrize(
@@ -189,9 +193,18 @@ def test_no_sentence_blames_grades_or_promises(sentence):
         assert phrase not in sentence.lower()
 
 
+def _is_short(sentence):
+    return len(re.findall(r"[\w'-]+", sentence)) < 25
+
+
 @every
 def test_every_sentence_is_short_enough_to_be_read_once(sentence):
-    assert len(re.findall(r"[\w'-]+", sentence)) < 25
+    assert _is_short(sentence)
+
+
+@pytest.mark.parametrize("sentence", [s for tag in OTHERS for s in help_sentences(tag)])
+def test_help_has_short_sentences_in_every_language(sentence):
+    assert _is_short(sentence)
 
 
 @every

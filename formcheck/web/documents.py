@@ -1,5 +1,8 @@
 """The documents of `formcheck/docs`: which there are and for whom, as HTML, and found by words.
 
+All of it in the language that is told just now: a page NAME stands in English in `NAME.md`, in
+another language in `TAG/NAME.md`, or there too in English.
+
 Markdown is rendered here, on the server, with raw HTML off: a page has no script and no style of
 its own. Search is a full-text index in memory, so it needs no network and no script either.
 """
@@ -15,6 +18,8 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
+from formcheck.words.languages import DEFAULT, Language, current, gettext, language, use
+
 DOCS = Path(__file__).parent.parent / "docs"
 Reader = Literal["patient", "clinician"]
 
@@ -26,11 +31,18 @@ _HIT, _END = "\x02", "\x03"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """One document. `name` is its path below the documents, without suffix."""
+    """One document. `name` is its path below the documents, without suffix, and the same in every
+    language; `language` is the one that it is written in."""
 
     name: str
     title: str
     readers: tuple[Reader, ...]
+    language: Language
+
+    @property
+    def place(self) -> str:
+        """Where its own text stands below the documents, without suffix."""
+        return _place(self.name, self.language.tag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +51,7 @@ class Part:
 
     title: str
     readers: tuple[Reader, ...]
+    language: Language
     pages: tuple[Page, ...]
 
 
@@ -52,38 +65,57 @@ class Found:
     excerpt: tuple[tuple[str, bool], ...]
 
 
-def text_of(name: str) -> str:
-    """The Markdown of a page, without remarks to its writers."""
-    text = (DOCS / f"{name}.md").read_text(encoding="utf-8")
+def _place(name: str, tag: str) -> str:
+    return name if tag == DEFAULT else f"{tag}/{name}"
+
+
+def text_of(place: str) -> str:
+    """The Markdown of a page, by where it stands, without remarks to its writers."""
+    text = (DOCS / f"{place}.md").read_text(encoding="utf-8")
     return re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
 
 
-@cache
 def parts() -> tuple[Part, ...]:
     """All parts of the documents, for every reader, as `contents.toml` lists them."""
-    listed = tomllib.loads((DOCS / "contents.toml").read_text(encoding="utf-8"))["parts"]
-    return tuple(
-        Part(
-            title=part["title"],
-            readers=tuple(part["readers"]),
-            pages=tuple(_page(path.removesuffix(".md"), part["readers"]) for path in part["pages"]),
-        )
-        for part in listed
-    )
-
-
-def _page(name: str, readers: Sequence[Reader]) -> Page:
-    title = text_of(name).lstrip().split("\n", 1)[0].removeprefix("# ")
-    return Page(name=name, title=title, readers=tuple(readers))
+    return _parts(current().tag)
 
 
 @cache
+def _parts(tag: str) -> tuple[Part, ...]:
+    listed = tomllib.loads((DOCS / "contents.toml").read_text(encoding="utf-8"))["parts"]
+    found = []
+    for part in listed:
+        own = tag if f"title_{tag}" in part else DEFAULT
+        found.append(
+            Part(
+                title=part.get(f"title_{own}", part["title"]),
+                readers=tuple(part["readers"]),
+                language=language(own),
+                pages=tuple(
+                    _page(path.removesuffix(".md"), part["readers"], tag) for path in part["pages"]
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def _page(name: str, readers: Sequence[Reader], tag: str) -> Page:
+    own = tag if (DOCS / f"{_place(name, tag)}.md").exists() else DEFAULT
+    title = text_of(_place(name, own)).lstrip().split("\n", 1)[0].removeprefix("# ")
+    return Page(name=name, title=title, readers=tuple(readers), language=language(own))
+
+
 def pages() -> dict[str, Page]:
     """Name -> page, each decision with the readers of their index."""
-    found = {page.name: page for part in parts() for page in part.pages}
+    return _pages(current().tag)
+
+
+@cache
+def _pages(tag: str) -> dict[str, Page]:
+    found = {page.name: page for part in _parts(tag) for page in part.pages}
     for path in sorted((DOCS / "decisions").glob("[0-9]*.md")):
         name = f"decisions/{path.stem}"
-        found[name] = _page(name, found["decisions/index"].readers)
+        found[name] = _page(name, found["decisions/index"].readers, tag)
     return found
 
 
@@ -98,10 +130,10 @@ def _markdown():
     from markdown_it import MarkdownIt
 
     md = MarkdownIt("commonmark", {"html": False}).enable("table")
-    # A wide table or line of code scrolls by itself, also with the keys.
-    label = 'tabindex="0" role="group" aria-label'
     md.renderer.rules |= {
-        "table_open": lambda *_: f'<div class="scroll" {label}="Table">\n<table>\n',
+        "table_open": lambda *_: (
+            '<div class="scroll" ' + _scrolls(gettext("Table")) + ">\n<table>\n"
+        ),
         "table_close": lambda *_: "</table>\n</div>\n",
         # A heading without words would be read out as one: such a corner is a plain cell.
         "th_open": lambda t, n, *_: '<th scope="col">' if t[n + 1].content else "<td>",
@@ -109,14 +141,19 @@ def _markdown():
     }
     fence = md.renderer.rules["fence"]
     md.renderer.rules["fence"] = lambda *given: fence(*given).replace(
-        "<pre>", f'<pre {label}="Lines to type or to read">', 1
+        "<pre>", "<pre " + _scrolls(gettext("Lines to type or to read")) + ">", 1
     )
     return md
 
 
-def _tokens(name: str) -> list:
+def _scrolls(label: str) -> str:
+    """For a wide table or line of code, that scrolls by itself: also with the keys."""
+    return f'tabindex="0" role="group" aria-label="{label}"'
+
+
+def _tokens(page: Page) -> list:
     """The page's tokens, each heading with an id to link to."""
-    tokens = _markdown().parse(text_of(name))
+    tokens = _markdown().parse(text_of(page.place))
     for token, inline in zip(tokens, tokens[1:], strict=False):
         if token.type == "heading_open":
             token.attrSet("id", anchor_of(_words(inline)))
@@ -140,8 +177,8 @@ def _words(inline) -> str:
 def html_of(page: Page, reader: Reader, base: str) -> str:
     """The page as HTML. `base` is the address below which the reader's documents stand; a link
     to a page that is not meant for the reader is shown as text."""
-    tokens = _tokens(page.name)
-    here = posixpath.dirname(page.name)
+    tokens = _tokens(page)
+    here = posixpath.dirname(page.place)
     for inline in tokens:
         dropped = 0
         for t in inline.children or ():
@@ -159,7 +196,8 @@ def html_of(page: Page, reader: Reader, base: str) -> str:
                 dropped -= 1
                 t.hidden, t.type = True, "text"
     md = _markdown()
-    return md.renderer.render(tokens, md.options, {})
+    with use(page.language):
+        return md.renderer.render(tokens, md.options, {})
 
 
 def address(href: str, page: Page, reader: Reader, base: str) -> str | None:
@@ -167,10 +205,11 @@ def address(href: str, page: Page, reader: Reader, base: str) -> str | None:
     path, hash_sign, anchor = href.partition("#")
     if not path:
         return href
-    name = posixpath.normpath(posixpath.join(posixpath.dirname(page.name), path))
-    if find_page(name.removesuffix(".md"), reader) is None:
+    place = posixpath.normpath(posixpath.join(posixpath.dirname(page.place), path))
+    name = place.removesuffix(".md").removeprefix(f"{page.language.tag}/")
+    if find_page(name, reader) is None:
         return None
-    return f"{base}/{name.removesuffix('.md')}{hash_sign}{anchor}"
+    return f"{base}/{name}{hash_sign}{anchor}"
 
 
 # -- search
@@ -180,7 +219,7 @@ def _sections(page: Page) -> Iterator[tuple[str, str, str]]:
     """(heading, anchor, text) of each section of a page, the text before the first heading of the
     second level with the page's title."""
     heading, anchor, lines = page.title, "", []
-    tokens = _tokens(page.name)
+    tokens = _tokens(page)
     for before, token in zip([None, *tokens], tokens, strict=False):
         if before is not None and before.type == "heading_open":
             if before.tag == "h2":
@@ -196,9 +235,11 @@ def _sections(page: Page) -> Iterator[tuple[str, str, str]]:
 
 
 class _Index:
-    """The full-text index of every section. Word stems, best first (SQLite's FTS5 and bm25)."""
+    """The full-text index of every section of some pages. Word stems, best first (SQLite's FTS5
+    and bm25). The stems are those of English; in Spanish they bring together singular and plural,
+    and as all words stand in them without accents, `camara` finds `cámaras`."""
 
-    def __init__(self) -> None:
+    def __init__(self, of: Sequence[Page]) -> None:
         self._lock = threading.Lock()
         self._db = sqlite3.connect(":memory:", check_same_thread=False)
         self._db.execute(
@@ -209,7 +250,7 @@ class _Index:
             "INSERT INTO sections VALUES (?, ?, ?, ?, ?)",
             [
                 (page.name, anchor, page.title, heading, text)
-                for page in pages().values()
+                for page in of
                 for heading, anchor, text in _sections(page)
             ],
         )
@@ -233,8 +274,8 @@ _INDEX_LOCK = threading.Lock()
 
 
 @cache
-def _made_index() -> _Index:
-    return _Index()
+def _made_index(reader: Reader, tag: str) -> _Index:
+    return _Index([page for page in _pages(tag).values() if reader in page.readers])
 
 
 def search(question: str, reader: Reader) -> tuple[Found, ...]:
@@ -244,12 +285,11 @@ def search(question: str, reader: Reader) -> tuple[Found, ...]:
     if not words:
         return ()
     with _INDEX_LOCK:
-        index = _made_index()
+        index = _made_index(reader, current().tag)
     for how in ("AND", "OR"):
         found = [
-            Found(page=page, heading=heading, anchor=anchor, excerpt=_excerpt(text))
+            Found(page=pages()[name], heading=heading, anchor=anchor, excerpt=_excerpt(text))
             for name, anchor, heading, text in index.ask(words, how)
-            if (page := find_page(name, reader)) is not None
         ]
         if found:
             return tuple(found[:MOST_FOUND])

@@ -2,6 +2,7 @@
 
 from formcheck.web.documents import DOCS, MOST_QUESTION, find_page, html_of, parts, search
 from formcheck.web.pages import PageError, get, render, session_of
+from formcheck.words.languages import current
 
 
 def routes(part: str) -> list:
@@ -22,13 +23,22 @@ def _own_parts(request) -> list:
     return [part for part in parts() if reader in part.readers]
 
 
-def _contents(request):
-    question = request.query_params.get("q", "").strip()[:MOST_QUESTION]
+def _render(request, **values):
+    listed = _own_parts(request)
     return render(
         request,
         "help.html.j2",
         base=_base(request),
-        listed=_own_parts(request),
+        listed=listed,
+        is_partly_english=any(p.language != current() for part in listed for p in part.pages),
+        **values,
+    )
+
+
+def _contents(request):
+    question = request.query_params.get("q", "").strip()[:MOST_QUESTION]
+    return _render(
+        request,
         page=None,
         question=question,
         found=search(question, session_of(request).role) if question else None,
@@ -36,19 +46,12 @@ def _contents(request):
 
 
 def _page(request):
-    reader, base = session_of(request).role, _base(request)
+    reader = session_of(request).role
     page = find_page(request.path_params["name"], reader)
     if page is None:
         raise PageError(404, "There is no such page.")
-    return render(
-        request,
-        "help.html.j2",
-        base=base,
-        listed=_own_parts(request),
-        page=page,
-        question="",
-        found=None,
-        text=html_of(page, reader, base),
+    return _render(
+        request, page=page, question="", found=None, text=html_of(page, reader, _base(request))
     )
 
 
