@@ -355,6 +355,18 @@ def test_an_empty_folder_asks_who_uses_it_and_one_in_use_does_not(site):
     assert browser.get("/clinic/start").status == 303
 
 
+def test_the_first_pages_are_told_in_the_browsers_language(site):
+    browser = site.clinician()
+    for sent, words in (("es-MX,es;q=0.9", "¿Quién usa este equipo?"), ("de", "Who uses")):
+        told = browser.send("GET", "/clinic/start", headers={"Accept-Language": sent})
+        assert words in told.text
+    # What comes after a clinic's choice is a clinic's page.
+    assert (
+        "Settings"
+        in browser.send("GET", "/clinic/settings", headers={"Accept-Language": "es"}).text
+    )
+
+
 def test_a_patients_first_file_makes_the_computer_and_the_session_theirs(site, plans):
     browser = site.clinician()
     answer = _send(browser, plans["KN-204"])

@@ -5,7 +5,7 @@ from babel import negotiate_locale
 from formcheck.clinic import Clinic
 from formcheck.clinic.patients import patient_by_id
 from formcheck.clinic.this_computer import patient_here
-from formcheck.web.security import FIRST_FILE
+from formcheck.web.security import FIRST_FILE, FIRST_PAGE
 from formcheck.words.languages import DEFAULT, LANGUAGES, use
 
 _SAME_FOR_ALL = ("/static/", "/theme.css", "/enter.css", "/enter.js", "/favicon.ico")
@@ -13,7 +13,7 @@ _SAME_FOR_ALL = ("/static/", "/theme.css", "/enter.css", "/enter.js", "/favicon.
 
 class OwnLanguage:
     """The ASGI application around the site, behind the gate: a patient's requests are answered in
-    the patient's language, a clinician's in English."""
+    the patient's language, a clinician's in English, and the first start in the browser's."""
 
     def __init__(self, app, clinic: Clinic) -> None:
         self.app, self.clinic = app, clinic
@@ -37,8 +37,9 @@ class OwnLanguage:
         if session.role == "patient":
             patient = patient_by_id(self.clinic, session.patient_id)
             return patient.language if patient else DEFAULT
-        # The patient's first page, before the clinic's file says who it is.
-        return asked_for(scope["headers"]) if scope["path"] == FIRST_FILE else DEFAULT
+        # The first pages, before a file or a choice says whose they are.
+        is_first = scope["path"] in (FIRST_PAGE, FIRST_FILE)
+        return asked_for(scope["headers"]) if is_first else DEFAULT
 
     def of_this_computer(self) -> str:
         """The language of the patient whose computer this is; English on a clinic's."""

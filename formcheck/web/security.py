@@ -48,7 +48,8 @@ MOST_REQUESTS = 250
 rest is room for a browser with many pages open."""
 MOST_DROPPED_BYTES = 8_000_000_000
 """A file chosen at the first start: what is no plan is read and dropped, and told as such."""
-FIRST_FILE = "/clinic/start/patient"
+FIRST_PAGE = "/clinic/start"
+FIRST_FILE = FIRST_PAGE + "/patient"
 FORM_TIME_S = 30.0
 FILE_TIME_S = 1800.0
 

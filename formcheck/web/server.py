@@ -37,7 +37,7 @@ from formcheck.web.pages import (
 from formcheck.web.patient import pages as patient_pages
 from formcheck.web.phone import pages as phone_pages
 from formcheck.web.phone.listener import PhoneWay, bound_way, listening_for_phones, phone_site
-from formcheck.web.security import Gate, TooMuch, cookie_name
+from formcheck.web.security import FIRST_PAGE, Gate, TooMuch, cookie_name
 from formcheck.web.sessions import ROLES, Sessions
 from formcheck.web.workers import Worker
 from formcheck.words.languages import gettext
@@ -93,7 +93,7 @@ def _home(request):
     session = session_of(request)
     page = "/clinic" if session.role == "clinician" else "/my"
     if session.role == "clinician" and is_unused(site_of(request).clinic):
-        page = "/clinic/start"
+        page = FIRST_PAGE
     return RedirectResponse(page, status_code=303)
 
 

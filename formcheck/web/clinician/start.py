@@ -7,7 +7,7 @@ from formcheck.files.storage import output_error
 from formcheck.model.errors import FileError, FormcheckError
 from formcheck.web.one_file import read_file_form
 from formcheck.web.pages import PageError, get, go, post, render, session_of, site_of, status_of
-from formcheck.web.security import FIRST_FILE, cookie_name
+from formcheck.web.security import FIRST_FILE, FIRST_PAGE, cookie_name
 from formcheck.words.languages import gettext
 
 
@@ -15,8 +15,8 @@ def routes() -> list:
     from starlette.routing import Route
 
     return [
-        get("/clinic/start", _who),
-        post("/clinic/start", _clinic),
+        get(FIRST_PAGE, _who),
+        post(FIRST_PAGE, _clinic),
         get(FIRST_FILE, _patient),
         Route(FIRST_FILE, _take_in, methods=["POST"]),
     ]
