@@ -189,6 +189,33 @@ def test_each_kind_of_file_gives_all_frames_at_their_times(tmp_path, name, encod
     assert all(difference(f.rgb(), e) < limit for f, e in zip(frames, expected, strict=True))
 
 
+@pytest.mark.parametrize(
+    ("transfer", "number", "white"), [("arib-std-b67", 18, 0.75), ("smpte2084", 16, 0.58)]
+)
+def test_a_clip_of_high_dynamic_range_is_shown_in_the_usual_one(tmp_path, transfer, number, white):
+    # Report ITU-R BT.2408-7, table 1: a grey card of 18 % lies at 38 % of the signal in HLG and in
+    # PQ, and the reference white at 75 and 58 %. By ITU-R BT.709 that grey card is 41 %.
+    levels = [0.0, 0.38, white, 1.0]
+    picture = np.repeat(np.repeat(np.uint8(np.multiply(levels, 255)), 16)[None, :], 48, axis=0)
+    frames = [(k, k / 30, np.repeat(picture[..., None], 3, axis=2)) for k in range(4)]
+    tags = f"colorprim=bt2020:transfer={transfer}:colormatrix=bt2020nc"
+    path = make_clips.write(
+        tmp_path / "hdr.mp4",
+        frames,
+        codec="libx265",
+        pix_fmt="yuv420p10le",
+        options={"x265-params": f"{tags}:lossless=1"},
+    )
+    with av.open(path) as clip:
+        assert clip.streams.video[0].codec_context.color_trc == number
+    [first, *_], _ = whole(path)
+    black, grey, paper, brightest = first.rgb()[24, 8::16].mean(axis=1) / 255
+    assert black == pytest.approx(0, abs=0.02)
+    assert grey == pytest.approx(0.41, abs=0.03)
+    assert paper == pytest.approx(1, abs=0.06)
+    assert brightest == pytest.approx(1, abs=0.01)
+
+
 def test_h264_in_avi_keeps_the_order_of_display(tmp_path):
     # AVI has no presentation stamps; with pictures coded out of order the guessed ones jump.
     path = make_clips.write(

@@ -3,6 +3,7 @@
 import threading
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 
@@ -52,6 +53,7 @@ class Show:
         self._turn = is_turned, flip_x, flip_y
         self.is_flipped = is_turned ^ flip_x ^ flip_y
         self.rotation_deg = _ROTATION_DEG[self._turn]
+        self._levels = _usual_levels(picture.color_trc)
         self._stored_px = _square_pixels(picture.width, picture.height, pixel_ratio)
         refuse_huge(*self._stored_px, name)
         width, height = self._stored_px
@@ -77,6 +79,10 @@ class Show:
         if converted is picture:
             # Drawn upon, this array would change pictures that the decoder still refers to.
             shown = shown.copy()
+        if self._levels is not None:
+            import cv2
+
+            shown = cv2.LUT(shown, self._levels)
         is_turned, flip_x, flip_y = self._turn
         # A pixel as one element of three bytes is copied in less than half the time.
         shown = shown.view("V3")[:, :, 0]
@@ -89,6 +95,33 @@ class Show:
         # The converter pads its lines at many widths, so even an upright picture may be a view.
         whole = _copied_in_bands(shown) if is_turned else np.ascontiguousarray(shown)
         return whole.view(np.uint8).reshape(*whole.shape, 3)
+
+
+_HIGH_RANGE = (16, 18)
+"""Transfer characteristics of high dynamic range: PQ and HLG (ITU-T H.273, table 3)."""
+_USUAL_RANGE = 1
+"""That of ITU-R BT.709."""
+
+
+@cache
+def _usual_levels(transfer: int) -> np.ndarray | None:
+    """(256,) uint8: the level at which a player of the usual range shows each level of a picture
+    of high dynamic range; None for any other picture, which is shown as it is stored.
+
+    The curve is that of FFmpeg's converter, asked once: asked for each picture, setting up takes
+    longer than the pose model. What is brighter than paper white comes out white. Colours keep
+    their primaries, and come out a little pale.
+    """
+    if transfer not in _HIGH_RANGE:
+        return None
+    from av import VideoFrame
+    from av.video.reformatter import VideoReformatter
+
+    ramp = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, axis=2)
+    stored = VideoFrame.from_ndarray(np.ascontiguousarray(ramp), "rgb24")
+    stored.color_trc = transfer
+    shown = VideoReformatter().reformat(stored, format="rgb24", dst_color_trc=_USUAL_RANGE)
+    return np.ascontiguousarray(shown.to_ndarray()[0, :, 1])
 
 
 def _copied_in_bands(picture: np.ndarray) -> np.ndarray:
