@@ -1,5 +1,7 @@
 """Movements that drive the knee as far as a squat does and are none."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from skeleton import LEG, Camera, Key, Movement, Posture, body_points, both, film, repeated
@@ -150,6 +152,67 @@ def test_picking_up_a_weight_is_not_counted():
     first = repeated(STANDING, [pick, squat, squat, squat])
     report, other = movements_of("squat", first, Camera(azimuth_deg=90))
     assert ["picking something up" in told(f, report) for f in other] == [True]
+    assert report.whole.n_complete == 3
+
+
+def test_hands_that_were_not_seen_in_the_others_make_no_picking_up():
+    held = {"left_arm": 110.0, "right_arm": 110.0}
+    squat = Posture(trunk=35, **both(hip=75, knee=95), **held)
+    low = Posture(trunk=68, **both(hip=68, knee=92), left_arm=68.0, right_arm=68.0)
+    raw = film(repeated(STANDING, [low, squat, squat, squat]), Camera(azimuth_deg=90))
+    seen = raw.visibility.copy()
+    wrists = [LANDMARK[side, "wrist"] for side in ("left", "right")]
+    seen[np.ix_(raw.time_s > raw.time_s[-1] / 4, [0], wrists)] = 0.02
+    report = assess(
+        replace(raw, visibility=seen), Request(clip="made_up.mp4", exercise=load_exercise("squat"))
+    ).report
+    assert [f for f in report.findings if f.code == "other_movement"] == []
+    assert report.whole.n_complete == 4
+
+
+DEEP = Posture(trunk=55, **both(hip=115, knee=130))
+
+
+def moved_at_turns(move) -> tuple:
+    """(report, other movements) of three deep squats from the side. move : changes the image
+    (m, 33, 2) of the samples in which the second one is low."""
+    raw = film(repeated(STANDING, [DEEP] * 3, stay_s=0.6), Camera(azimuth_deg=90))
+    image = raw.image_px.copy()
+    hip_y = image[:, 0, LANDMARK["left", "hip"], 1]
+    third = len(hip_y) // 3
+    at = np.arange(len(hip_y)) // third == 1
+    at &= hip_y > hip_y.min() + 0.5 * np.ptp(hip_y)
+    image[at, 0] = move(image[at, 0])
+    report = assess(
+        replace(raw, image_px=image), Request(clip="made_up.mp4", exercise=load_exercise("squat"))
+    ).report
+    return report, [f for f in report.findings if f.code == "other_movement"]
+
+
+def test_a_knee_that_is_astray_through_the_turn_makes_no_bend_of_a_deep_squat():
+    def on_the_line(image):
+        out = image.copy()
+        for side in ("left", "right"):
+            hip, ankle = (image[:, LANDMARK[side, j]] for j in ("hip", "ankle"))
+            out[:, LANDMARK[side, "knee"]] = (hip + ankle) / 2
+        return out
+
+    report, other = moved_at_turns(on_the_line)
+    assert other == []
+    assert report.whole.n_complete == 3
+
+
+def test_feet_that_seem_to_meet_are_no_step():
+    def met(image):
+        out = image.copy()
+        near, far = (image[:, LANDMARK[side, "ankle"]] for side in ("left", "right"))
+        leg_px = 2 * np.linalg.norm(image[:, LANDMARK["left", "knee"]] - near, axis=1)[:, None]
+        out[:, LANDMARK["left", "ankle"]] = near + leg_px * [0.12, -0.08]
+        out[:, LANDMARK["right", "ankle"]] = far - leg_px * [0.12, -0.08]
+        return out
+
+    report, other = moved_at_turns(met)
+    assert other == []
     assert report.whole.n_complete == 3
 
 

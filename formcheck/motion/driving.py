@@ -67,8 +67,9 @@ LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
 
 
 KNEE_MOST_DEG = 180.0
-"""A bend beyond this is no knee's (heel and buttock meet at 150 to 160, common practice) and drives
-nothing: landmarks are astray, or the camera looks along the thigh."""
+"""Where a knee straightens from its rest, a bend beyond this is no rest: landmarks are astray, and
+one such second would be the rest of the whole set (heel and buttock meet at 150 to 160, common
+practice). In a deep squat a thigh may point toward the camera; that one reads more."""
 
 
 def drive(
@@ -94,7 +95,7 @@ def drive(
         return exercise_view, np.fmax.reduce([v for v, _, _ in lifts]), lifts[0][1]
     series = all_series[leg]
     values, unit, _ = driving_values(series, exercise_view.driving_signal)
-    if exercise_view.driving_signal == "knee_flexion":
+    if (exercise_view.driving_signal, exercise_view.direction) == ("knee_flexion", "falls"):
         values = np.where(values > KNEE_MOST_DEG, np.nan, values)
     if is_far and exercise_view.driving_signal in LEG_SIGNALS:
         values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing

@@ -30,6 +30,8 @@ class OtherMovementSettings:
     step_least_share : a foot this far from where it stood, in shares of leg length (ankles of
         planted feet move by up to 0.07 in squats with truth); both_feet_least_share : both of
         them, sideways.
+    planted_most_share : an ankle that moves further has not stayed; knee_astray_least_deg : a knee
+        that reads this much straighter than the hips stand low is not to be believed.
     pick_most_share, pick_lower_share, pick_lean_deg : hands this near the height of the ankles,
         this much lower than in the other attempts, with the trunk this much further forward
         (common practice; a bar lies 0.2 leg lengths above the ankles).
@@ -40,6 +42,8 @@ class OtherMovementSettings:
     jump_least_share: float = 0.09
     step_least_share: float = 0.2
     both_feet_least_share: float = 0.35
+    planted_most_share: float = 0.07
+    knee_astray_least_deg: float = 40.0
     pick_most_share: float = 0.25
     pick_lower_share: float = 0.25
     pick_lean_deg: float = 10.0
@@ -128,7 +132,7 @@ def _other_movement(
         return None
     # Over the whole turn: a knee that is astray for a moment makes no bend of a squat.
     there = slice(a.turn_from, a.turn_to + 1)
-    beyond = series.trunk_inclination_deg[there] - series.knee_flexion_deg[there]
+    beyond = series.trunk_inclination_deg[there] - _bend_deg(series, there, standing, settings)
     known = beyond[np.isfinite(beyond)]
     if len(known) and np.median(known) > settings.bend_least_deg:
         return "bend"
@@ -138,13 +142,29 @@ def _other_movement(
     return None
 
 
+def _bend_deg(
+    series: Series, where: slice, standing: float, settings: OtherMovementSettings
+) -> np.ndarray:
+    """Knee flexion, (m,); what the hips' height tells, where the knee reads far straighter.
+
+    Hip, knee and ankle are a triangle of two equal sides, and standing its height: hips that stand
+    low are not carried by straight legs.
+    """
+    knee = series.knee_flexion_deg[where]
+    share = np.clip(series.hip_height_share[where] / standing, 0, 1)
+    by_hips = 2 * np.degrees(np.arccos(share))
+    bent: np.ndarray = np.where(by_hips - knee > settings.knee_astray_least_deg, by_hips, knee)
+    return bent
+
+
 def _steps(
     a: Attempt, track: Track, view: View, series: Series, settings: OtherMovementSettings
 ) -> bool:
     """Whether a foot leaves its place between start and turn, or both do.
 
-    One foot against the other: a picture that moves takes both along. From the side the far one
-    may be hidden; then the near one is looked at alone.
+    One foot against the other: a picture that moves takes both along. Who steps stands on the other
+    foot: two that both move, towards each other or apart, are landmarks astray. From the side the
+    far one may be hidden; then the near one is looked at alone.
     """
     moved = {}
     for side in SIDES:
@@ -153,8 +173,10 @@ def _steps(
     both = np.stack([moved[side] for side in SIDES])
     if np.isfinite(both).all():
         apart = np.hypot(*(both[0] - both[1]))
+        least = np.hypot(*both.T).min()
+        is_astray = least > settings.planted_most_share and both[0] @ both[1] < 0
         return bool(
-            apart > settings.step_least_share
+            (apart > settings.step_least_share and not is_astray)
             or np.abs(both[:, 0]).min() > settings.both_feet_least_share
         )
     return bool(np.hypot(*moved[series.side]) > settings.step_least_share)
@@ -218,8 +240,10 @@ def _among_others(
         return None
     hands = _hands_above_ankle_share(track, series)
     trunk = series.trunk_inclination_deg
-    usual_hands = float(np.median([hands[b.turn] for b in others]))
-    usual_trunk = float(np.median([trunk[b.turn] for b in others]))
+    seen = [b.turn for b in others if np.isfinite(hands[b.turn] + trunk[b.turn])]
+    if len(seen) < 2:
+        return None
+    usual_hands, usual_trunk = float(np.median(hands[seen])), float(np.median(trunk[seen]))
     is_low = hands[a.turn] < min(settings.pick_most_share, usual_hands - settings.pick_lower_share)
     if is_low and trunk[a.turn] - usual_trunk > settings.pick_lean_deg:
         return "picking_up"
