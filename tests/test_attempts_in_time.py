@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -41,7 +42,8 @@ from formcheck.model.errors import ClipError
 from formcheck.model.programme import Bound
 from formcheck.model.records import Analysis, Measured, RawTrack
 from formcheck.model.request import Request
-from formcheck.motion.repetitions import Attempt, find_attempts, move_limits
+from formcheck.motion.driving import _with_ends_in_gaps
+from formcheck.motion.repetitions import Attempt, RepetitionSettings, find_attempts, move_limits
 from formcheck.motion.symmetry import mean_with_uncertainty
 from formcheck.motion.working_leg import number_sequences, parts_in_order
 from formcheck.run.calibration_file import add_reading
@@ -273,6 +275,32 @@ def test_a_bend_that_no_knee_has_spoils_no_repetition():
     assert report.whole.n_complete == 4
     turns = [r.repetition.turn_s for r in report.repetitions]
     assert turns == pytest.approx([t.turn_s for t in true], abs=0.2)
+
+
+def test_who_walked_off_while_the_knee_was_lost_made_no_repetition():
+    # A knee bend that begins in one place and ends 1.2 leg lengths further on, its end unseen.
+    t = np.arange(0, 6, 1 / 30)
+    bend = 40 * np.clip(np.minimum(t - 2, 4 - t), 0, 1)
+    seen = np.where((t > 3.2) & (t < 3.95), np.nan, bend)
+    [whole] = find_attempts(bend, 30, 15)
+    [cut] = find_attempts(seen, 30, 15)
+    assert not cut.is_complete
+    for walked, is_counted in ((0.0, True), (1.2, False)):
+        there = SimpleNamespace(grid_hz=30, hip_x_share=walked * np.clip((t - 2) / 2, 0, 1))
+        found = _with_ends_in_gaps(cut, seen, there, RepetitionSettings())
+        assert found.is_complete == is_counted
+        assert bool(find_attempts(bend, 30, 15, hip_x_share=there.hip_x_share)) == is_counted
+    assert whole.is_complete
+
+
+def test_one_stray_sample_behind_a_gap_is_no_rest():
+    t = np.arange(0, 6, 1 / 30)
+    bend = 40 * np.clip(np.minimum(t - 2, 4 - t), 0, 1)
+    seen = np.where(t > 3.2, np.nan, bend)
+    seen[np.searchsorted(t, 4.0)] = 0.0
+    [cut] = find_attempts(seen, 30, 15)
+    there = SimpleNamespace(grid_hz=30, hip_x_share=np.zeros_like(t))
+    assert not _with_ends_in_gaps(cut, seen, there, RepetitionSettings()).is_complete
 
 
 @pytest.mark.parametrize(("lost_s", "n"), [(0.9, 1), (1.5, 0)])

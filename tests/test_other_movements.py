@@ -216,6 +216,22 @@ def test_feet_that_seem_to_meet_are_no_step():
     assert report.whole.n_complete == 3
 
 
+def test_a_step_is_one_though_the_picture_moves_against_it():
+    # One foot goes ahead by 0.4 leg lengths while the camera follows by 0.12.
+    raw = film(repeated(STANDING, [SQUAT] * 3), Camera(azimuth_deg=90))
+    image = raw.image_px.copy()
+    leg_px = np.ptp(image[0, 0, [LANDMARK["left", "hip"], LANDMARK["left", "ankle"]], 1])
+    third = len(image) // 3
+    share = np.clip((np.arange(len(image)) - 1.3 * third) / (0.2 * third), 0, 1)[:, None]
+    foot = [LANDMARK["left", j] for j in ("ankle", "heel", "toe")]
+    image[:, 0, foot, 0] += 0.4 * leg_px * share
+    image[:, 0, :, 0] -= 0.12 * leg_px * share
+    report = assess(
+        replace(raw, image_px=image), Request(clip="made_up.mp4", exercise=load_exercise("squat"))
+    ).report
+    assert report.whole.n_complete == 2
+
+
 def test_squats_with_hanging_arms_are_squats():
     hanging = Posture(trunk=35, **both(hip=75, knee=95), left_arm=35.0, right_arm=35.0)
     rest = Posture(left_arm=0.0, right_arm=0.0)

@@ -356,6 +356,47 @@ def test_a_measured_change_is_told_as_clear_only_beyond_its_error(last, standard
     assert all(0 < x < WIDTH and 0 < y < HEIGHT for x, y in line.dots)
 
 
+def test_a_day_counts_by_the_mean_of_its_sets():
+    # Every day from 60 to 80 within its three sets: nothing changed between the days.
+    points = [
+        replace(p, uid=f"{day}-{n}", mean=replace(p.mean, value=60.0 + 10 * n))
+        for day in ("2025-03-03", "2025-03-05")
+        for p in _course({day: 0.0}).measures[0].points
+        for n in range(3)
+    ]
+    series = MeasureSeries(exercise="squat", key="knee_flexion_peak_deg", points=tuple(points))
+    found = FollowUp(sets=(), measures=(series,), answers=())
+    (line,) = measured_progress(found, ["squat"], date(2025, 3, 1))
+    assert (line.first[1], line.last[1]) == ("70°", "70°")
+    assert line.verdict == "No clear change: the camera is not that exact."
+    assert len(line.dots) == 2
+
+
+def test_a_first_measure_of_one_day_hides_no_second_one():
+    first = _course({"2025-03-17": 70.0}).measures
+    second = _course({"2025-03-10": 10.0, "2025-03-17": 30.0}, key="thigh_inclination_deg").measures
+    found = FollowUp(sets=(), measures=(*first, *second), answers=())
+    (line,) = measured_progress(found, ["squat"], date(2025, 3, 1))
+    assert (line.first[1], line.last[1]) == ("10°", "30°")
+
+
+def test_a_change_within_the_error_does_not_fill_the_drawing():
+    found = _course({"2025-03-10": 60.1, "2025-03-17": 60.2})
+    (line,) = measured_progress(found, ["squat"], date(2025, 3, 1))
+    assert abs(line.dots[0][1] - line.dots[1][1]) < HEIGHT / 20
+
+
+def test_damaged_figures_of_error_take_no_list_away(site, patient):
+    path = site.clinic.folder.root / "reliability.json"
+    path.write_text("{", encoding="utf-8")
+    try:
+        page = patient.get("/my")
+    finally:
+        path.unlink()
+    assert page.status == 200
+    assert "Today's exercises" in page.text
+
+
 def test_one_measured_day_is_no_progress_and_equal_values_lie_on_one_line():
     since = date(2025, 3, 10)
     assert not measured_progress(_course({"2025-03-17": 70.0}), ["squat"], since)

@@ -17,7 +17,13 @@ from formcheck.motion.camera import off_side_deg
 from formcheck.motion.holds import OFF_FLOOR_SHARE
 from formcheck.motion.kinematics import Series, driving_values
 from formcheck.motion.masks import runs
-from formcheck.motion.repetitions import BLINK_S, Attempt, RepetitionSettings, find_attempts
+from formcheck.motion.repetitions import (
+    BLINK_S,
+    Attempt,
+    RepetitionSettings,
+    ends_where_it_began,
+    find_attempts,
+)
 from formcheck.motion.working_leg import (
     number_sequences,
     parts_in_order,
@@ -193,7 +199,7 @@ def attempts_in(
         settings=settings,
     )
     joined = _joined_across_gaps(found, sign * values, series.grid_hz, settings)
-    return tuple(_with_ends_in_gaps(a, sign * values, series.grid_hz, settings) for a in joined)
+    return tuple(_with_ends_in_gaps(a, sign * values, series, settings) for a in joined)
 
 
 JOIN_MOST_S = 1.0
@@ -256,26 +262,33 @@ REST_SEEN_S = 0.3
 
 
 def _with_ends_in_gaps(
-    a: Attempt, rising: np.ndarray, grid_hz: float, settings: RepetitionSettings
+    a: Attempt, rising: np.ndarray, series: Series, settings: RepetitionSettings
 ) -> Attempt:
     """The attempt, complete where each end that was not seen lies in a short gap behind a rest.
 
-    Who rested before the gap, and after it is on the way to the turn, began in it. Its ends stay
-    cut for whatever is read at them.
+    Who rested before the gap, and after it is on the way to the turn, began in it; who rests
+    elsewhere than before walked. The ends stay cut for whatever is read at them.
     """
     level = min(a.rest_before, a.rest_after) + settings.cut_share * a.range
-    n_gap, n_rest = round(JOIN_MOST_S * grid_hz), round(REST_SEEN_S * grid_hz)
+    n_gap, n_rest = (round(s * series.grid_hz) for s in (JOIN_MOST_S, REST_SEEN_S))
 
-    def is_behind_rest(away: np.ndarray) -> bool:
-        """away : the signal beyond an end, from that end outwards."""
+    def rest_beyond(end: int, step: int) -> int | None:
+        """The sample, outwards from an end, with which a rest begins behind a short gap."""
+        away = rising[end + step :: step] if end + step >= 0 else rising[:0]
         seen = np.flatnonzero(np.isfinite(away))
         if not len(seen) or not 0 < seen[0] <= n_gap:
-            return False
-        return bool(np.nanmedian(away[seen[0] : seen[0] + n_rest]) <= level)
+            return None
+        rest = away[seen[0] : seen[0] + n_rest]
+        if np.isfinite(rest).sum() < n_rest / 2 or np.nanmedian(rest) > level:
+            return None
+        return int(end + step * (seen[0] + 1))
 
-    is_begun = not a.is_cut_before or is_behind_rest(rising[: a.start][::-1])
-    is_ended = not a.is_cut_after or is_behind_rest(rising[a.end + 1 :])
-    return replace(a, is_complete=is_begun and is_ended)
+    start = rest_beyond(a.start, -1) if a.is_cut_before else a.start
+    end = rest_beyond(a.end, 1) if a.is_cut_after else a.end
+    if start is None or end is None:
+        return replace(a, is_complete=False)
+    seen_whole = replace(a, start=start, end=end, is_complete=True)
+    return replace(a, is_complete=ends_where_it_began(seen_whole, series.hip_x_share, settings))
 
 
 def lost_findings(attempts: Sequence[Attempt], values: np.ndarray, track: Track) -> list[Finding]:

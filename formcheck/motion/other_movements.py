@@ -30,7 +30,9 @@ class OtherMovementSettings:
     step_least_share : a foot this far from where it stood, in shares of leg length (ankles of
         planted feet move by up to 0.07 in squats with truth); both_feet_least_share : both of
         them, sideways.
-    planted_most_share : an ankle that moves further has not stayed; knee_astray_least_deg : a knee
+    planted_most_share, crouch_most_share : who stands with the hips below this share of their
+        standing height takes no step; both ankles moved further apart or together than the first
+        are astray. knee_astray_least_deg : a knee
         that reads this much straighter than the hips stand low is not to be believed.
     pick_most_share, pick_lower_share, pick_lean_deg : hands this near the height of the ankles,
         this much lower than in the other attempts, with the trunk this much further forward
@@ -43,6 +45,7 @@ class OtherMovementSettings:
     step_least_share: float = 0.2
     both_feet_least_share: float = 0.35
     planted_most_share: float = 0.07
+    crouch_most_share: float = 0.6
     knee_astray_least_deg: float = 40.0
     pick_most_share: float = 0.25
     pick_lower_share: float = 0.25
@@ -126,7 +129,7 @@ def _other_movement(
     """What an attempt is by itself, or None for the exercise."""
     if exercise.kind == "repetition" and _is_jump(a, track, series, standing, settings):
         return "jump"
-    if _steps(a, track, view, series, settings):
+    if _steps(a, track, series, standing, settings):
         return "step"
     if view.plane != "sagittal" or exercise.kind != "repetition":
         return None
@@ -158,13 +161,14 @@ def _bend_deg(
 
 
 def _steps(
-    a: Attempt, track: Track, view: View, series: Series, settings: OtherMovementSettings
+    a: Attempt, track: Track, series: Series, standing: float, settings: OtherMovementSettings
 ) -> bool:
     """Whether a foot leaves its place between start and turn, or both do.
 
     One foot against the other: a picture that moves takes both along. Who steps stands on the other
-    foot: two that both move, towards each other or apart, are landmarks astray. From the side the
-    far one may be hidden; then the near one is looked at alone.
+    foot and does not crouch on it: two feet that both move at the bottom of a crouch, towards each
+    other or apart, are landmarks astray. From the side the far one may be hidden; then the near one
+    is looked at alone.
     """
     moved = {}
     for side in SIDES:
@@ -174,7 +178,8 @@ def _steps(
     if np.isfinite(both).all():
         apart = np.hypot(*(both[0] - both[1]))
         least = np.hypot(*both.T).min()
-        is_astray = least > settings.planted_most_share and both[0] @ both[1] < 0
+        is_crouch = series.hip_height_share[a.turn] < settings.crouch_most_share * standing
+        is_astray = is_crouch and least > settings.planted_most_share and both[0] @ both[1] < 0
         return bool(
             (apart > settings.step_least_share and not is_astray)
             or np.abs(both[:, 0]).min() > settings.both_feet_least_share

@@ -181,7 +181,7 @@ def find_attempts(
         if least < least_range:
             found = of_range(least)
     if hip_x_share is not None:
-        found = [a for a in found if _ends_where_it_began(a, hip_x_share, settings)]
+        found = [a for a in found if ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)
 
 
@@ -448,7 +448,8 @@ def _near_extreme(x: np.ndarray, start: int, end: int, level: float, at: int) ->
     return at, at
 
 
-def _ends_where_it_began(a: Attempt, hip_x: np.ndarray, settings: RepetitionSettings) -> bool:
+def ends_where_it_began(a: Attempt, hip_x: np.ndarray, settings: RepetitionSettings) -> bool:
+    """Whether the hips are back in their place, (n,) leg lengths, or not all of it was seen."""
     before, after = hip_x[a.start], hip_x[a.end]
     if not np.isfinite(before) or not np.isfinite(after) or not a.is_complete:
         return True

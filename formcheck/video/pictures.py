@@ -53,7 +53,6 @@ class Show:
         self._turn = is_turned, flip_x, flip_y
         self.is_flipped = is_turned ^ flip_x ^ flip_y
         self.rotation_deg = _ROTATION_DEG[self._turn]
-        self._levels = _usual_levels(picture.color_trc)
         self._stored_px = _square_pixels(picture.width, picture.height, pixel_ratio)
         refuse_huge(*self._stored_px, name)
         width, height = self._stored_px
@@ -79,10 +78,11 @@ class Show:
         if converted is picture:
             # Drawn upon, this array would change pictures that the decoder still refers to.
             shown = shown.copy()
-        if self._levels is not None:
+        levels = _usual_levels(picture.color_trc)
+        if levels is not None:
             import cv2
 
-            shown = cv2.LUT(shown, self._levels)
+            shown = cv2.LUT(shown, levels)
         is_turned, flip_x, flip_y = self._turn
         # A pixel as one element of three bytes is copied in less than half the time.
         shown = shown.view("V3")[:, :, 0]

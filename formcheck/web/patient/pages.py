@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
+from formcheck.clinic import Clinic
 from formcheck.clinic.answers import REASONS, add_answer, answers_of, tick, ticks_of, untick
 from formcheck.clinic.database import today
 from formcheck.clinic.follow_up import follow_up
@@ -16,7 +17,7 @@ from formcheck.clinic.safety import pain_rule
 from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import DayDone, TodayExercise, TodaySet, find_today, todays_list
 from formcheck.clinic.uploads import find_upload, finish_upload, open_uploads, throw_away_upload
-from formcheck.model.errors import UsageError
+from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import PrescribedExercise
 from formcheck.web.media import video_response
 from formcheck.web.pages import (
@@ -35,7 +36,7 @@ from formcheck.web.pages import (
 from formcheck.web.patient import holds
 from formcheck.web.patient.holds import hold_of, own_standing
 from formcheck.web.patient.own import own_patient, own_set
-from formcheck.web.patient.progress import measured_progress
+from formcheck.web.patient.progress import MeasuredProgress, measured_progress
 from formcheck.web.uploads import upload_routes
 from formcheck.words.languages import gettext, marked, weekday, weekday_letter
 
@@ -184,11 +185,7 @@ def _todays_page(request) -> dict[str, Any]:
             version.record().valid_from if version else today(),
             today(),
         ),
-        "progress": measured_progress(
-            follow_up(clinic, patient.id, judged={x.exercise: _told_first(x) for x in lines}),
-            [x.exercise for x in lines],
-            first_day_shown(today()),
-        ),
+        "progress": _progress(clinic, patient, lines),
         "weekdays": [(weekday(n), weekday_letter(n)) for n in range(7)],
         "round_names": ROUND_NAMES,
         "earlier": [s for s in sets if s.day < today().isoformat()][:8],
@@ -198,9 +195,20 @@ def _todays_page(request) -> dict[str, Any]:
 WEEKS_SHOWN = 4
 
 
-def _told_first(line: PrescribedExercise) -> tuple[str, ...]:
-    """The measures that a line of the plan sets a target for."""
-    return tuple(b.measure for b in line.targets)
+def _progress(
+    clinic: Clinic, patient: Patient, lines: Sequence[PrescribedExercise]
+) -> list[MeasuredProgress]:
+    """What was measured over the weeks of the plan's exercises, what it sets a target for first."""
+    judged: dict[str, tuple[str, ...]] = {}
+    for line in lines:
+        targets = tuple(b.measure for b in line.targets)
+        judged[line.exercise] = judged.get(line.exercise, ()) + targets
+    try:
+        found = follow_up(clinic, patient.id, judged=judged)
+    except FileError:
+        # The clinic's figures of error are damaged: its own pages say so. Today's list stands.
+        return []
+    return measured_progress(found, list(judged), first_day_shown(today()))
 
 
 def first_day_shown(day: date) -> date:

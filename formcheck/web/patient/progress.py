@@ -1,11 +1,13 @@
 """What was measured over the weeks, as a patient sees it: one measure of each exercise and leg."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from formcheck.clinic.follow_up import FollowUp, Point, change_of
-from formcheck.evidence.progress import Verdict
+from formcheck.clinic.follow_up import FollowUp, Point
+from formcheck.evidence.progress import SessionValue, Verdict, change_between
+from formcheck.evidence.trend import days_of
 from formcheck.words import wording
 from formcheck.words.languages import marked
 from formcheck.words.patient_words import measure_words
@@ -22,10 +24,10 @@ VERDICTS: dict[Verdict, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredProgress:
-    """The first and the last measured day of one exercise and leg, with every set between them.
+    """The first and the last measured day of one exercise and leg, and the days between them.
 
-    words : the measure in a patient's words. first, last : (day, value with its unit).
-    dots : (x, y) of each set in the drawing.
+    words : the measure in a patient's words. first, last : (day, value with its unit), the mean of
+    the day's sets. dots : (x, y) of each day in the drawing.
     """
 
     exercise: str
@@ -47,39 +49,47 @@ def measured_progress(
     """
     lines = []
     for exercise in dict.fromkeys(exercises):
-        series = next((s for s in found.measures if s.exercise == exercise), None)
-        for side in series.sides if series else ():
-            points = [p for p in series.of_side(side) if date.fromisoformat(p.day) >= since]
-            if len({p.day for p in points}) > 1:
-                lines.append(_line(exercise, side, series.key, points))
+        for side in ("left", "right", "both"):
+            for series in (s for s in found.measures if s.exercise == exercise):
+                points = [p for p in series.of_side(side) if date.fromisoformat(p.day) >= since]
+                if len({p.day for p in points}) > 1:
+                    lines.append(_line(exercise, side, series.key, points))
+                    break
     return lines
 
 
 def _line(exercise: str, side: str, key: str, points: Sequence[Point]) -> MeasuredProgress:
-    ends = points[0], points[-1]
-    first, last = ((date.fromisoformat(p.day), wording.quantity(key, p.mean.value)) for p in ends)
+    # Not the first set against the last: within a day one warms up, or tires.
+    days = days_of([p.session for p in points])
+    first, last = (
+        (date.fromordinal(d.day), wording.quantity(key, d.value)) for d in days[:: len(days) - 1]
+    )
+    change = change_between(key, days[0], days[-1], points[-1].mdc95)
     return MeasuredProgress(
         exercise=exercise,
         side=side,
         words=measure_words(key),
         first=first,
         last=last,
-        dots=_dots(points),
-        verdict=VERDICTS[change_of(key, *ends).verdict],
+        dots=_dots(days, change.smallest),
+        verdict=VERDICTS[change.verdict],
     )
 
 
-def _dots(points: Sequence[Point]) -> tuple[tuple[float, float], ...]:
-    """Where each set stands: its day from left to right, its value upwards."""
-    days = [p.session.day for p in points]
-    values = [p.mean.value for p in points]
-    across, up = days[-1] - days[0], max(values) - min(values)
+def _dots(days: Sequence[SessionValue], smallest: float) -> tuple[tuple[float, float], ...]:
+    """Where each day stands: from left to right, its value upwards.
+
+    smallest : the change that error alone passes 1 time in 20; what is less does not fill the
+    height.
+    """
+    values = [d.value for d in days]
+    across = days[-1].day - days[0].day
+    up = max(max(values) - min(values), smallest if math.isfinite(smallest) else 0.0) or 1.0
+    middle = (max(values) + min(values)) / 2
     return tuple(
         (
-            round(EDGE + (WIDTH - 2 * EDGE) * (day - days[0]) / across, 1),
-            round(HEIGHT / 2, 1)
-            if not up
-            else round(HEIGHT - EDGE - (HEIGHT - 2 * EDGE) * (value - min(values)) / up, 1),
+            round(EDGE + (WIDTH - 2 * EDGE) * (d.day - days[0].day) / across, 1),
+            round(HEIGHT / 2 - (HEIGHT - 2 * EDGE) * (d.value - middle) / up, 1),
         )
-        for day, value in zip(days, values, strict=True)
+        for d in days
     )
