@@ -13,15 +13,25 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from clinic_cases import new_clinic, new_patient, new_set
+from clinic_cases import new_clinic, new_patient, new_set, prescription_text
 from web_cases import Served, running_site
 
 from formcheck.cli.launcher import FILE_TYPE, install_launcher, launcher, remove_launcher
 from formcheck.clinic import open_clinic
 from formcheck.clinic.exchange import import_package, pack_plan, pack_set
-from formcheck.clinic.patients import add_patient, find_patient, list_patients, save_prescription
+from formcheck.clinic.patients import (
+    add_patient,
+    current_prescription,
+    find_patient,
+    kept_text,
+    list_patients,
+    save_prescription,
+    set_language,
+)
 from formcheck.clinic.this_computer import is_unused, patient_here
+from formcheck.model.errors import FileError
 from formcheck.web.one_file import boundary_of, parts_of
+from formcheck.web.opened_file import take_in
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips"
 ODD = '/opt/a b/$HOME`x`"q"\\n/50%/python'
@@ -150,7 +160,7 @@ def test_a_file_for_windows_and_one_for_macos_run_the_same(tmp_path):
 class _Registry:
     """The keys of a user's registry, behind the calls of the module winreg that are used."""
 
-    HKEY_CURRENT_USER, REG_SZ = "HKCU", 1
+    HKEY_CURRENT_USER, REG_SZ, KEY_READ, KEY_SET_VALUE = "HKCU", 1, 0x20019, 2
 
     def __init__(self):
         self.values = {"Software": "", r"Software\Classes": ""}
@@ -161,10 +171,15 @@ class _Registry:
             self.values.setdefault("\\".join(parts[:n]), "")
         return contextlib.nullcontext(path)
 
-    def OpenKey(self, root, path):
+    def OpenKey(self, root, path, reserved, access):
+        assert (reserved, access) == (0, self.KEY_READ | self.KEY_SET_VALUE)
         if path not in self.values:
             raise FileNotFoundError(path)
         return contextlib.nullcontext(path)
+
+    def DeleteValue(self, key, name):
+        assert name == ""
+        self.values[key] = ""
 
     def SetValueEx(self, key, name, reserved, kind, value):
         assert (name, reserved, kind) == ("", 0, self.REG_SZ)
@@ -276,32 +291,41 @@ def test_a_second_start_asks_the_first_one_for_its_page(tmp_path):
         again = _formcheck("serve", "--data", str(tmp_path / "data"), "--again")
         assert again.returncode == 0, again.stderr
         assert "open already" in again.stdout
-        assert (tmp_path / "data" / "open-again").stat().st_size == 0
+        assert served.come_in(served.next_link())[1] == "/"
+        assert not list((tmp_path / "data").glob("open-again*"))
     finally:
         served.stop()
 
 
-def test_the_first_one_opens_its_page_once_when_it_is_asked(tmp_path, monkeypatch):
+def test_the_first_one_opens_each_page_once_that_it_is_asked_for(tmp_path):
     import threading
 
     from formcheck.clinic.folder import ask_again, data_folder
     from formcheck.web import server
 
     opened, stop, folder = [], threading.Event(), data_folder(tmp_path)
-    monkeypatch.setattr(server.webbrowser, "open", opened.append)
+    # Three files opened at once, and what was asked of a server that is gone.
+    pages = ["", "/clinic/sets/1", "/clinic/sets/2", "/clinic/sets/3"]
+    for page in [*pages, "long ago"]:
+        ask_again(folder, page)
+    long_ago = time.time() - 120
+    for asked in tmp_path.glob("open-again*"):
+        if asked.read_text("utf-8") == "long ago":
+            os.utime(asked, (long_ago, long_ago))
     watch = threading.Thread(
-        target=server._open_when_asked, args=(folder, "link to {}".format, stop), daemon=True
+        target=server._open_when_asked,
+        args=(folder, "link to {}".format, stop, opened.append),
+        daemon=True,
     )
     watch.start()
-    for n, page in enumerate(("", "/clinic/sets/1"), 1):
-        ask_again(folder, page)
-        until = time.monotonic() + 20
-        while len(opened) < n and time.monotonic() < until:
-            time.sleep(0.05)
-        time.sleep(1.2)
+    until = time.monotonic() + 20
+    while len(opened) < len(pages) and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(1.2)
     stop.set()
     watch.join(timeout=10)
-    assert opened == ["link to ", "link to /clinic/sets/1"]
+    assert sorted(opened) == [f"link to {page}" for page in pages]
+    assert not list(tmp_path.glob("open-again*"))
 
 
 # -- who uses this computer
@@ -460,7 +484,8 @@ def test_a_double_click_on_the_clinics_file_leaves_a_patient_with_nothing_to_typ
         # While it is open, the same file once more: its page comes up, and says so.
         again = _formcheck("serve", "--data", str(data), "--again", str(file))
         assert again.returncode == 0, again.stderr
-        assert (data / "open-again").read_text("utf-8") == "/my?said=twice"
+        assert "had been taken in before" in again.stdout
+        assert served.come_in(served.next_link())[1] == "/my?said=twice"
         refused = _formcheck("serve", "--data", str(data), "--again", str(others))
         assert refused.returncode == 4
         assert len(refused.stderr.strip().splitlines()) == 1
@@ -472,6 +497,89 @@ def test_a_double_click_on_the_clinics_file_leaves_a_patient_with_nothing_to_typ
     assert [p.code for p in list_patients(clinic)] == ["KN-204"]
     assert patient_here(clinic).code == "KN-204"
     clinic.close()
+
+
+def test_a_file_for_pages_that_cannot_show_it_is_taken_in_by_nobody(tmp_path, plans):
+    file, data = tmp_path / "KN-204_plan.formcheck", tmp_path / "data"
+    file.write_bytes(plans["KN-204"])
+    for options in (["--clinician"], ["--patient", "KN-999"], ["--patient", "KN-204"]):
+        done = _formcheck("serve", "--data", str(data), "--no-browser", *options, str(file))
+        assert done.returncode == 2
+        clinic = open_clinic(data)
+        assert is_unused(clinic)
+        clinic.close()
+    # A folder in use that is not to be opened again: nothing is taken in unseen.
+    served = Served(data)
+    try:
+        done = _formcheck("serve", "--data", str(data), str(file))
+        assert done.returncode == 8
+        # Opened again it is, and who was in before is a clinician of nobody.
+        before, _ = served.come_in()
+        assert before.get("/clinic").status == 200
+        again = _formcheck("serve", "--data", str(data), "--again", str(file))
+        assert again.returncode == 0, again.stderr
+        browser, came_to = served.come_in(served.next_link())
+        assert "Today's exercises" in browser.get(came_to).text
+        assert before.get("/clinic").status == 401
+    finally:
+        served.stop()
+
+
+def test_the_clinics_own_older_file_puts_no_older_plan_in_force(tmp_path):
+    clinic = new_clinic(tmp_path)
+    patient = new_patient(clinic)
+    first, second = tmp_path / "first.formcheck", tmp_path / "second.formcheck"
+    pack_plan(clinic, patient.code, first)
+    written = prescription_text().replace("repetitions = 6", "repetitions = 8")
+    save_prescription(clinic, patient, written, "A.B.")
+    pack_plan(clinic, patient.code, second)
+    for file, said in ((first, "older"), (second, "imported"), (second, "twice")):
+        assert take_in(clinic, file).page.endswith(f"/prescription?said={said}")
+        assert current_prescription(clinic, patient.id).text == kept_text(written)
+    # What is written here next stands against the files of before, too.
+    newest = written.replace("repetitions = 8", "repetitions = 9")
+    save_prescription(clinic, patient, newest, "A.B.")
+    for file in (first, second):
+        take_in(clinic, file)
+        assert current_prescription(clinic, patient.id).text == kept_text(newest)
+    clinic.close()
+
+
+def test_at_home_the_plan_that_was_packed_last_stands_whatever_was_before(tmp_path):
+    clinic, home = new_clinic(tmp_path / "clinic"), open_clinic(tmp_path / "home")
+    patient = new_patient(clinic)
+    texts = [
+        prescription_text().replace("repetitions = 6", f"repetitions = {n}") for n in (6, 8, 6)
+    ]
+    files = [tmp_path / f"{n}.formcheck" for n in range(3)]
+    for text, file in zip(texts, files, strict=True):
+        save_prescription(clinic, patient, text, "A.B.")
+        pack_plan(clinic, patient.code, file)
+        time.sleep(1.1)  # moments are told in seconds
+    assert take_in(home, files[0]).page == "/my?said=imported"
+    own = patient_here(home)
+    for file, n, said in (
+        (files[1], 8, "imported"),
+        (files[2], 6, "imported"),
+        (files[1], 6, "twice"),
+    ):
+        assert take_in(home, file).page == f"/my?said={said}"
+        assert f"repetitions = {n}" in current_prescription(home, own.id).text
+    clinic.close()
+    home.close()
+
+
+def test_at_home_a_wrong_file_is_told_in_the_patients_language(tmp_path, plans):
+    home = open_clinic(tmp_path / "home")
+    (tmp_path / "plan.formcheck").write_bytes(plans["KN-204"])
+    take_in(home, tmp_path / "plan.formcheck")
+    own = patient_here(home)
+    set_language(home, own.id, "es")
+    stored = new_set(home, own)
+    pack_set(home, stored.uid, tmp_path / "set.formcheck")
+    with pytest.raises(FileError, match="contiene una serie grabada"):
+        take_in(home, tmp_path / "set.formcheck")
+    home.close()
 
 
 def test_a_file_that_is_no_plan_leaves_a_new_computer_as_it_was(tmp_path):

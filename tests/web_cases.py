@@ -204,9 +204,16 @@ class Served:
         self.errors: list[str] = []
         self._listener = threading.Thread(target=self._listen, daemon=True)
         self._listener.start()
-        self.link = next(
-            line.strip() for line in self.process.stdout if line.startswith("http://127.0.0.1:")
-        )
+        self.printed: list[str] = []
+        self.link = self.next_link()
+
+    def next_link(self) -> str:
+        """The link that is printed next; what is printed before it is kept."""
+        for line in self.process.stdout:
+            if line.startswith("http://127.0.0.1:"):
+                return line.strip()
+            self.printed.append(line)
+        raise AssertionError(self.errors)
 
     def _listen(self):
         with self.process.stderr as stream:
@@ -238,14 +245,14 @@ class Served:
         """A browser that came in by the printed link."""
         return self.come_in()[0]
 
-    def come_in(self) -> tuple[Browser, str]:
-        """A browser that came in by the printed link, and where it was sent."""
+    def come_in(self, link: str = "") -> tuple[Browser, str]:
+        """A browser that came in by a printed link, the first one, and where it was sent."""
         port = int(re.search(r":(\d+)/", self.link)[1])
         browser = Browser(site=Site(clinic=None, sessions=None, port=port))
         answer = browser.send(
             "POST",
             "/enter",
-            urlencode({"secret": self.link}).encode(),
+            urlencode({"secret": link or self.link}).encode(),
             {"content-type": "application/x-www-form-urlencoded"},
         )
         assert answer.status == 303, answer.text

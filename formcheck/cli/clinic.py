@@ -269,16 +269,4 @@ def import_file(
         received = import_package(clinic, source)
     finally:
         clinic.close()
-    if received.was_known:
-        typer.echo(f"{received.patient}: this file had been taken in before; nothing was changed")
-    elif received.kind == "set":
-        typer.echo(
-            f"{received.patient}: set {received.set_uid} taken in; `formcheck serve` measures it"
-        )
-    elif received.is_older:
-        typer.echo(
-            f"{received.patient}: this plan is older than the one here, which stands; "
-            f"{received.n_comments} new comments"
-        )
-    else:
-        typer.echo(f"{received.patient}: plan taken in, {received.n_comments} new comments")
+    typer.echo(received.words())

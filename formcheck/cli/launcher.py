@@ -225,9 +225,12 @@ def _registry() -> Any:
 def _remove_keys(made: Launcher, registry: Any) -> None:
     for path, value in reversed(made.keys):
         try:
-            with registry.OpenKey(registry.HKEY_CURRENT_USER, path) as key:
+            with registry.OpenKey(
+                registry.HKEY_CURRENT_USER, path, 0, registry.KEY_READ | registry.KEY_SET_VALUE
+            ) as key:
                 if registry.QueryValueEx(key, "")[0] != value:
                     continue  # another program's by now, or another installation's
+                registry.DeleteValue(key, "")
         except OSError:
             continue
         # A key goes only when it is empty; so do those above it that were made along with it.
@@ -241,4 +244,5 @@ def _read_at_once(made: Launcher) -> None:
     """Lets the system read the files anew; one without these tools does so by itself, later."""
     for command in made.tools:
         if shutil.which(command[0]):
-            subprocess.run(command, check=False, capture_output=True, timeout=60)
+            with contextlib.suppress(OSError, subprocess.SubprocessError):
+                subprocess.run(command, check=False, capture_output=True, timeout=60)

@@ -34,6 +34,7 @@ from formcheck.clinic.patients import (
     current_prescription,
     find_patient,
     follow_plan,
+    kept_text,
     patient_by_id,
     prescription_by_id,
     prescriptions_of,
@@ -72,6 +73,25 @@ class Received:
     is_older: bool = False
     """A plan packed before the one that is here, which stands."""
     n_comments: int = 0
+
+    @property
+    def outcome(self) -> Literal["imported", "twice", "older"]:
+        return "twice" if self.was_known else "older" if self.is_older else "imported"
+
+    def words(self) -> str:
+        """What came of it, in one line, for a terminal."""
+        if self.was_known:
+            told = "this file had been taken in before; nothing was changed"
+        elif self.kind == "set":
+            told = f"set {self.set_uid} taken in; `formcheck serve` measures it"
+        elif self.is_older:
+            told = (
+                "this plan is older than the one here, which stands; "
+                f"{self.n_comments} new comments"
+            )
+        else:
+            told = f"plan taken in, {self.n_comments} new comments"
+        return f"{self.patient}: {told}"
 
 
 def pack_set(clinic: Clinic, uid: str, target: Path) -> None:
@@ -343,7 +363,7 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
         if patient is None:
             patient = add_patient(clinic, code, exchange_key=plan["exchange_key"])
         if not was_known:
-            is_older = manifest["made_at"] < _newest_plan(clinic, patient)
+            is_older = _is_older(clinic, patient, text, manifest["made_at"])
             if not is_older:
                 save_prescription(clinic, patient, text, plan["saved_by"])
                 follow_plan(clinic, patient.id, plan.get("language"))
@@ -363,16 +383,27 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
     )
 
 
-def _newest_plan(clinic: Clinic, patient: Patient) -> str:
-    """When the newest plan that was taken in was packed; empty where none was."""
+def _is_older(clinic: Clinic, patient: Patient, text: str, made_at: str) -> bool:
+    """Whether a plan, packed then, comes before the one that is here.
+
+    Where the plan here was taken in, the one that was packed last stands. Where it was written
+    here, a file that was packed before, or that holds an earlier version, is one of our own that
+    was opened again.
+    """
+    versions = prescriptions_of(clinic, patient.id)
+    if not versions:
+        return False
     with clinic.read() as c:
-        row = one(
+        newest = one(
             c,
-            """SELECT coalesce(max(made_at), '') AS at FROM received
+            """SELECT max(made_at) AS made_at, max(at) AS at FROM received
                          WHERE patient_id = :p AND kind = 'plan'""",
             p=patient.id,
         )
-    return row["at"]
+    current = versions[0]
+    if newest["at"] and newest["at"] >= current.saved_at:
+        return bool(made_at < newest["made_at"])
+    return made_at < current.saved_at or kept_text(text) in [v.text for v in versions[1:]]
 
 
 def _keep_seen(clinic: Clinic, patient: Patient, seen) -> int:

@@ -97,9 +97,17 @@ def write_package(
                 archive.write(path, name)
 
 
-def foreign(source: Path, why: str, **values: Any) -> FileError:
+class ForeignFile(FileError):
+    """A file that is not taken in. why : the message that goes on after its name, in English."""
+
+    why = ""
+
+
+def foreign(source: Path, why: str, **values: Any) -> ForeignFile:
     """A file that is not taken in, and why: a message that goes on after the file's name."""
-    return FileError(f"{source.name}: {gettext(why, **values)}")
+    error = ForeignFile(f"{source.name}: {gettext(why, **values)}")
+    error.why = why
+    return error
 
 
 def _damaged(source: Path) -> FileError:

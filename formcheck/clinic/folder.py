@@ -3,7 +3,9 @@
 import contextlib
 import os
 import re
+import secrets
 import shutil
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +19,8 @@ UID = re.compile(r"[0-9a-f]{32}")
 """Names that we give ourselves: nothing else ever becomes part of a path."""
 
 _LOCK_NAME = "serving.lock"
-_AGAIN_NAME = "open-again"
+_AGAIN_NAME = "open-again-"
+ASKED_S = 60.0
 
 RECORDING_SUFFIXES = (".mp4", ".m4v", ".mov", ".webm", ".mkv", ".avi")
 
@@ -144,20 +147,28 @@ def serving(folder: DataFolder) -> Iterator[None]:
 def ask_again(folder: DataFolder, page: str = "") -> None:
     """Asks the server of this folder to open its page once more, or the page of a path. Only the
     folder's owner can."""
-    with write_atomically(folder.root / _AGAIN_NAME) as beside:
+    with write_atomically(folder.root / f"{_AGAIN_NAME}{secrets.token_hex(8)}") as beside:
         beside.write_text(page, "utf-8")
 
 
-def page_asked_again(folder: DataFolder) -> str | None:
-    """The path that somebody asked for since the last look, empty for the usual page; None when
-    nobody did."""
-    asked = folder.root / _AGAIN_NAME
-    try:
-        page = asked.read_text("utf-8")
-        asked.unlink()
-    except (OSError, UnicodeError):
-        return None
-    return page
+def pages_asked_again(folder: DataFolder) -> list[str]:
+    """The paths that were asked for since the last look, empty for the usual page.
+
+    What nobody answered for a minute is dropped: the server that it was meant for is gone.
+    """
+    pages = []
+    for asked in folder.root.glob(f"{_AGAIN_NAME}*"):
+        if asked.suffix == ".part":
+            continue
+        try:
+            is_meant = time.time() - asked.stat().st_mtime < ASKED_S
+            page = asked.read_text("utf-8")
+            asked.unlink()
+        except (OSError, UnicodeError):
+            continue
+        if is_meant:
+            pages.append(page)
+    return pages
 
 
 def need_room(folder: DataFolder, n_bytes: int) -> None:

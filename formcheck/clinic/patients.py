@@ -224,6 +224,11 @@ class ChangedMeanwhile(UsageError):
     """Somebody else has saved a version since this one was begun."""
 
 
+def kept_text(text: str) -> str:
+    """A prescription's text as it is kept: the same lines, whoever wrote them."""
+    return text.replace("\r\n", "\n").strip("\n") + "\n"
+
+
 def save_prescription(
     clinic: Clinic, patient: Patient, text: str, by: str, *, based_on: int | None = None
 ) -> PrescriptionVersion:
@@ -232,7 +237,7 @@ def save_prescription(
     An unchanged text makes no new version. based_on : the version that was changed, 0 for none;
     raises ChangedMeanwhile when there is a later one by now.
     """
-    text = text.replace("\r\n", "\n").strip("\n") + "\n"
+    text = kept_text(text)
     record = checked_prescription(text, patient.code)
     digest = hashlib.sha256(text.encode()).hexdigest()
     with clinic.write() as c:

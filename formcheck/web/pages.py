@@ -251,6 +251,7 @@ SAID = {
     "imported": marked("Taken in."),
     "unpaired": "The pairing has ended. No phone films for this patient now.",
     "twice": marked("That file had been taken in before; nothing was changed."),
+    "older": marked("The plan in that file is older than the one here, which stands."),
 }
 """What a page may say after a form; anything else in the address is not shown."""
 

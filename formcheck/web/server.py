@@ -12,7 +12,7 @@ from urllib.parse import parse_qs
 
 from formcheck.clinic import Clinic, open_clinic
 from formcheck.clinic.backup import remove_backup_leftovers
-from formcheck.clinic.folder import DataFolder, ask_again, page_asked_again, serving
+from formcheck.clinic.folder import DataFolder, ask_again, pages_asked_again, serving
 from formcheck.clinic.patients import find_patient, patient_by_id
 from formcheck.clinic.retention import delete_confirmed, due_sets
 from formcheck.clinic.this_computer import is_unused, patient_here
@@ -22,7 +22,7 @@ from formcheck.model.errors import BusyError, FormcheckError, UsageError
 from formcheck.web import help
 from formcheck.web.clinician import pages as clinic_pages
 from formcheck.web.connections import IDLE_TIME_S, bounded_protocol
-from formcheck.web.opened_file import take_in
+from formcheck.web.opened_file import check_options, take_in
 from formcheck.web.own_language import OwnLanguage
 from formcheck.web.pages import (
     HERE,
@@ -274,8 +274,8 @@ def serve(
     where the pages are served already, they are opened again instead of being refused.
     is_for_phones : a second listener, over TLS, on one address of the local network, by which a
     paired phone records; phone_address : that address, where there are several.
-    Raises FileError for a file that cannot be taken in (nothing is served then), BusyError when
-    the folder or the port is in use, UsageError for an unknown patient or
+    Raises FileError for a file that cannot be taken in, BusyError when the folder or the port is in
+    use, UsageError for an unknown patient or
     an address that cannot be used.
     """
     with needed_package("the clinic's pages"):
@@ -287,17 +287,19 @@ def serve(
     clinic = open_clinic(root)
     with contextlib.ExitStack() as stack:
         stack.enter_context(closing(clinic))
-        page = take_in(clinic, source) if source is not None else ""
+        if source is not None:
+            check_options(clinic, patient=patient, is_clinician=is_clinician)
         try:
             stack.enter_context(serving(clinic.folder))
         except BusyError:
             if not is_again:
                 raise
-            ask_again(clinic.folder, page)
-            print("formcheck is open already; its page comes up again in the browser", flush=True)
+            ask_again(clinic.folder, _page_of(clinic, source))
+            print("formcheck is open already: its page comes up again", flush=True)
             return
         listening = stack.enter_context(_socket_on(port))
-        page_asked_again(clinic.folder)
+        was_unused = is_unused(clinic)
+        first_page = _page_of(clinic, source)
         remove_strays(clinic)
         remove_backup_leftovers(clinic.folder)
         port = listening.getsockname()[1]
@@ -313,17 +315,22 @@ def serve(
         site = Site(clinic=clinic, sessions=sessions, port=port)
 
         def new_link(page: str = "") -> str:
+            nonlocal was_unused
+            if was_unused and patient_here(clinic) is not None:
+                sessions.end_clinicians()
+            was_unused = is_unused(clinic)
             found = find_patient(clinic, patient) if patient else None
             if patient is None:
                 found = None if is_clinician else patient_here(clinic)
                 if found is None:
+                    page = page if page.startswith("/clinic") else ""
                     return site.link(sessions.new_link_secret("clinician", page=page))
             if found is None:
                 raise UsageError(f"there is no patient {patient}; see the list of patients")
             page = page if page.startswith("/my") else ""
             return site.link(sessions.new_link_secret("patient", found.id, page))
 
-        link = new_link(page)
+        link = new_link(first_page)
         application = create_site(clinic, sessions, port, phone)
         worker = Worker(clinic, pose_model)
         worker.start()
@@ -346,11 +353,12 @@ def serve(
         if sys.stdin is not None and sys.stdin.isatty():
             print("Press Enter for a new link, Ctrl-C to stop.", flush=True)
             threading.Thread(target=_links_on_enter, args=(new_link,), daemon=True).start()
+        show = webbrowser.open if is_opening_browser else _print_link
         if is_opening_browser:
-            threading.Timer(0.8, webbrowser.open, (link,)).start()
-            threading.Thread(
-                target=_open_when_asked, args=(clinic.folder, new_link, stop), daemon=True
-            ).start()
+            threading.Timer(0.8, show, (link,)).start()
+        threading.Thread(
+            target=_open_when_asked, args=(clinic.folder, new_link, stop, show), daemon=True
+        ).start()
         config = server_config(application)
         try:
             uvicorn.Server(config).run(sockets=[listening])
@@ -366,17 +374,29 @@ def _mark_of(clinic: Clinic, patient_id: int) -> str:
     return hashlib.sha256(patient.exchange_key.encode()).hexdigest() if patient else ""
 
 
-def _open_when_asked(folder: DataFolder, new_link, stop: threading.Event) -> None:
+def _page_of(clinic: Clinic, source: Path | None) -> str:
+    """The path that shows what a file brought, which is told; empty without a file."""
+    if source is None:
+        return ""
+    taken = take_in(clinic, source)
+    print(taken.words, flush=True)
+    return taken.page
+
+
+def _print_link(link: str) -> None:
+    print(link, flush=True)
+
+
+def _open_when_asked(folder: DataFolder, new_link, stop: threading.Event, show) -> None:
     """A second start of the same folder asks for the page: it is opened anew from here."""
     while not stop.wait(0.5):
-        page = page_asked_again(folder)
-        if page is not None:
-            webbrowser.open(new_link(page))
+        for page in pages_asked_again(folder):
+            show(new_link(page))
 
 
 def _links_on_enter(new_link) -> None:
     for _ in sys.stdin:
-        print(new_link(), flush=True)
+        _print_link(new_link())
 
 
 def _keep_deleting(clinic: Clinic, days: int, stop: threading.Event) -> None:

@@ -145,14 +145,21 @@ class Sessions:
             self._sessions.pop(_digest(cookie), None)
             self._write()
 
+    def end_clinicians(self) -> None:
+        """Ends every session and link of a clinician: the computer is a patient's now."""
+        self._end(lambda patient_id: patient_id is None)
+
     def end_patient(self, patient_id: int) -> None:
         """Ends every session and link of a patient, for instance one who was deleted."""
+        self._end(lambda of: of == patient_id)
+
+    def _end(self, is_theirs: Callable[[int | None], bool]) -> None:
         with self._lock:
             for digest, session in list(self._sessions.items()):
-                if session.patient_id == patient_id:
+                if is_theirs(session.patient_id):
                     del self._sessions[digest]
             for digest, (_, of, *_) in list(self._links.items()):
-                if of == patient_id:
+                if is_theirs(of):
                     del self._links[digest]
             self._write()
 

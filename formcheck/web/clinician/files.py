@@ -121,4 +121,4 @@ def page_after(received: Received) -> str:
         if received.set_uid
         else f"/clinic/patients/{received.patient}/prescription"
     )
-    return f"{page}?said={'twice' if received.was_known else 'imported'}"
+    return f"{page}?said={received.outcome}"

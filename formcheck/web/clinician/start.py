@@ -4,8 +4,9 @@ import secrets
 
 from formcheck.clinic.this_computer import begin_as_patients, is_unused
 from formcheck.files.storage import output_error
-from formcheck.model.errors import FileError, FormcheckError
+from formcheck.model.errors import FormcheckError
 from formcheck.web.one_file import read_file_form
+from formcheck.web.opened_file import words_of
 from formcheck.web.pages import PageError, get, go, post, render, session_of, site_of, status_of
 from formcheck.web.security import FIRST_FILE, FIRST_PAGE, cookie_name
 from formcheck.words.languages import gettext
@@ -55,10 +56,12 @@ async def _take_in(request):
             else gettext("This file is empty.")
         )
         return await run_in_threadpool(_patient, request, words, 400)
+    name = f"{secrets.token_hex(16)}.part"
     try:
-        patient = await run_in_threadpool(_begin, site.clinic, form.content)
+        patient = await run_in_threadpool(_begin, site.clinic, form.content, name)
     except FormcheckError as error:
-        return await run_in_threadpool(_patient, request, _words(error), status_of(error))
+        words = words_of(error, name)
+        return await run_in_threadpool(_patient, request, words, status_of(error))
     before, name = (cookie_name(site.port, role) for role in ("clinician", "patient"))
     cookie = site.sessions.exchange(site.sessions.new_link_secret("patient", patient.id))
     site.sessions.end(request.cookies.get(before, ""))
@@ -68,8 +71,8 @@ async def _take_in(request):
     return response
 
 
-def _begin(clinic, content: bytes):
-    source = clinic.folder.uploads / f"{secrets.token_hex(16)}.part"
+def _begin(clinic, content: bytes, name: str):
+    source = clinic.folder.uploads / name
     try:
         try:
             with source.open("xb") as file:
@@ -78,22 +81,5 @@ def _begin(clinic, content: bytes):
         except OSError as error:
             raise output_error(error, clinic.folder.root) from error
         return begin_as_patients(clinic, source)
-    except FileError as error:
-        # Its own name says nothing to the person.
-        raise FileError(str(error).removeprefix(f"{source.name}: ")) from error
     finally:
         source.unlink(missing_ok=True)
-
-
-def _words(error: FormcheckError) -> str:
-    text = str(error)
-    if not isinstance(error, FileError):
-        return text[:1].upper() + text[1:] + "."
-    if "kind 'set'" in text or "not in this clinic" in text:
-        return gettext("This file holds a recorded set; here the file with your plan is needed.")
-    if "is no exchange file" in text:
-        return gettext(
-            "This file is not the one from your clinic, or is damaged; ask for it again."
-        )
-    fault = f"{text}."
-    return gettext("This file %(fault)s", fault=fault)

@@ -64,7 +64,7 @@ async def _take_in(request):
 
 def page_after(received: Received) -> str:
     """The page that shows a patient what a file brought."""
-    return f"/my?said={'twice' if received.was_known else 'imported'}"
+    return f"/my?said={received.outcome}"
 
 
 def import_own(clinic: Clinic, patient: Patient, source: Path) -> Received:
