@@ -5,6 +5,7 @@ Truth by closed form: a leg of rigid segments in a plane of its own, seen throug
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,10 +15,11 @@ from hypothesis import strategies as st
 from skeleton import Camera, Posture, film, one, repeated
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK
 from formcheck.model.records import NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.azimuth import Cue, joined
-from formcheck.motion.front_view import FrontView
+from formcheck.motion.front_view import FrontView, hip_height_standard_share
 from formcheck.motion.kinematics import fppa_deg, inclination_deg, knee_flexion_deg
 from formcheck.motion.kinematics import thigh_inclination_deg as thigh_deg
 from formcheck.motion.leg_plane import LegPlane, foot_yaw_deg, hip_at_length
@@ -294,3 +296,43 @@ def test_hips_that_may_only_have_turned_are_not_told_as_dropped():
     drop = next(v for v in first.measures if v.key == "pelvic_obliquity_peak_deg")
     assert isinstance(drop, NotMeasurable)
     assert drop.code == "trunk_leans_off_front"
+
+
+@given(
+    flexion=st.floats(20, 130),
+    shank=st.floats(0, 30),
+    camera_m=st.floats(0.3, 1.7),
+    away_m=st.floats(2.0, 4.0),
+    estimate_off=st.floats(-1, 1),
+)
+def test_hips_that_go_back_from_a_camera_ahead_are_as_low_as_the_interval_says(
+    flexion, shank, camera_m, away_m, estimate_off
+):
+    """A squat straight before a camera whose tilt is known to its standard uncertainty."""
+    assume(flexion > shank)
+    leg = THIGH_M + SHANK_M
+
+    def joints(bend, lean):
+        thigh, lean = np.radians(bend - lean), np.radians(lean)
+        ankle = np.array([0.0, camera_m, away_m])
+        knee = ankle - SHANK_M * np.array([0, np.cos(lean), np.sin(lean)])
+        return knee + THIGH_M * np.array([0, -np.cos(thigh), np.sin(thigh)]), knee, ankle
+
+    # It looks at the middle of the standing leg.
+    fall = float(np.degrees(np.arctan2(camera_m - leg / 2, away_m)))
+    sight = replace(sight_of(fall), body_y_px=SIZE_PX[1] / 2)
+    postures = [(0, 0)] * 30 + [(flexion, shank)] * 10
+    image = np.full((len(postures), 33, 2), np.nan)
+    for row, posture in zip(image, postures, strict=True):
+        for joint_m, name in zip(joints(*posture), ("hip", "knee", "ankle"), strict=True):
+            row[[LANDMARK["left", name], LANDMARK["right", name]]] = seen(joint_m, sight)
+    track = SimpleNamespace(image_px=image, grid_hz=30.0)
+    known = replace(sight, fall_deg=fall + sight.fall_standard_deg * estimate_off)
+    standard = hip_height_standard_share(track, np.arange(len(image)) < 30, known)
+    hip_y, ankle_y = (image[:, LANDMARK["left", j], 1] for j in ("hip", "ankle"))
+    height = (ankle_y - hip_y) / (ankle_y[0] - hip_y[0])
+    stands, squats = (joints(*posture)[0][1] for posture in (postures[0], postures[-1]))
+    error = (height[0] - height[-1]) - (squats - stands) / leg
+    # What landmarks add is in every interval.
+    assert abs(error) <= 1.96 * np.hypot(standard[-1], 0.043)
+    assert standard[0] == pytest.approx(0, abs=0.005)

@@ -216,6 +216,16 @@ def leg_plane_part(standard: float) -> Part:
 FRONT_LEAK = "camera off the front"
 
 
+def hips_away_part(standard: float) -> Part:
+    """What hips that go back seem to rise for a camera that looks down on them."""
+    return Part(
+        name="hips away from the camera",
+        standard=standard,
+        kind="shared",
+        source="perspective of a camera ahead; JCGM 100:2008, 4.3.7",
+    )
+
+
 def front_leak_part(largest: float) -> Part:
     """What a knee that goes forward adds sideways to a camera not straight ahead (rectangular).
 

@@ -6,12 +6,13 @@ their lengths, so the nearer hip and ankle come together, the further the knee s
 line between them. The camera's place does the rest; no depth is needed.
 """
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.model.anatomy import LANDMARK, Side
+from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, Track, View
 from formcheck.motion.azimuth import median_where
@@ -125,6 +126,41 @@ def find_front_view(
         leg_px=standing_px / float(straight),
         off_line_scale=settings.off_line_scale,
     )
+
+
+def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
+    """What hips that go away from a camera ahead leave in doubt of their height, leg lengths, (n,).
+
+    A camera above the hips sees them the higher the further away they are. How far they go back
+    shows in how much shorter the thigh looks than while the person stands, less what the shank
+    does, whose knee comes forward; how steeply the camera looks down on them is known to a few
+    degrees only, so the whole of it is doubt (rectangular) and no correction.
+    """
+    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+
+    def along_sight(upper: str, lower: str) -> tuple[np.ndarray, float]:
+        """How far a segment points along the line of sight, and its length: the legs' mean."""
+        along, full_px = [], []
+        for side in SIDES:
+            ends = (track.image_px[:, LANDMARK[side, j]] for j in (upper, lower))
+            seen = np.linalg.norm(np.subtract(*ends), axis=1)
+            full = median_where(seen, mask)
+            along.append(np.sqrt(np.maximum(full**2 - seen**2, 0)))
+            full_px.append(full)
+        return np.nanmean(along, axis=0), float(np.nanmean(full_px))
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # samples with neither leg
+        (thigh, thigh_px), (shank, shank_px) = (
+            along_sight("hip", "knee"),
+            along_sight("knee", "ankle"),
+        )
+    back = np.maximum(thigh - shank, 0) / (thigh_px + shank_px)
+    _, down, away = np.moveaxis(sight.rays(mid(track, "hip")), -1, 0)
+    fall = down / away
+    known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)
+    standard: np.ndarray = back * np.hypot(fall / np.sqrt(3), known_to)
+    return standard
 
 
 def trunk_lean_deg(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:

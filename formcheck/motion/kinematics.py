@@ -172,6 +172,8 @@ class Series:
     trunk_inclination_standard_deg: np.ndarray | None = None
     fppa_standard_deg: np.ndarray | None = None
     knee_medial_standard_share: np.ndarray | None = None
+    hip_height_standard_share: np.ndarray | None = None
+    """What hips that go away from a camera ahead or behind leave in doubt of their height, (n,)."""
     leg_seen_share: float = 1.0
     """Share of lengths along the leg's own plane that a camera at the side sees; 1 where that is
     not known."""
@@ -197,6 +199,7 @@ def build_series(
     leg_plane: LegPlane | None = None,
     front_view: FrontView | None = None,
     trunk_ahead_deg: np.ndarray | None = None,
+    hip_height_standard_share: np.ndarray | None = None,
 ) -> Series:
     """All series of the working leg in this view.
 
@@ -224,6 +227,7 @@ def build_series(
         leg_seen_share=1.0 if leg_plane is None else leg_plane.seen_share,
         is_two_leg=is_two_leg,
         trunk_ahead_deg=trunk_ahead_deg,
+        hip_height_standard_share=hip_height_standard_share,
         **_only_if(from_side, _series_from_the_side(limbs, width_share, leg_plane)),
         **_only_if(from_front, _series_from_the_front(limbs, front_view, is_two_leg=is_two_leg)),
         **_series_from_anywhere(limbs, view.person_height_px),

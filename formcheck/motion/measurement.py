@@ -14,6 +14,7 @@ from formcheck.model.intervals import (
     bent_to_straight_part,
     front_leak_part,
     grain_part,
+    hips_away_part,
     measured,
     model_parts,
     pelvis_hidden_part,
@@ -381,6 +382,14 @@ def _largest_in_size(
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
+def _hips_away(s: Setting) -> tuple[Part, ...]:
+    """What the hips' way back leaves in doubt of their way down; nothing but from the front."""
+    if s.series.hip_height_standard_share is None:
+        return ()
+    standard = stretch(s, s.series.hip_height_standard_share)
+    return (hips_away_part(float(np.nanmax(standard))),) if np.isfinite(standard).any() else ()
+
+
 @reads("hip_drop_share")
 def _hip_drop(key: str, s: Setting) -> Read:
     value = at_standing(s, s.series.hip_height_share) - at_turn(s, s.series.hip_height_share)
@@ -388,6 +397,7 @@ def _hip_drop(key: str, s: Setting) -> Read:
         return HIDDEN
     parts = [
         *model_parts("hip_drop"),
+        *_hips_away(s),
         picture_jitter_part(s, ("hip", "ankle"), 1 / s.series.leg_length_px),
     ]
     return measured(key, value, parts, moment_s(s, s.attempt.turn))
@@ -504,6 +514,7 @@ def _range(key: str, s: Setting) -> Read:
         length_px = s.series.foot_length_px if of_heel else s.series.leg_length_px
         parts = [
             *model_parts("heel_height" if of_heel else "hip_drop"),
+            *(_hips_away(s) if s.driving_signal == "hip_height" else ()),
             picture_jitter_part(
                 s, ("heel", "toe") if of_heel else ("hip",), LARGEST_OF_MANY / length_px
             ),
