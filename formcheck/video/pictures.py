@@ -80,9 +80,7 @@ class Show:
             shown = shown.copy()
         levels = _usual_levels(picture.color_trc)
         if levels is not None:
-            import cv2
-
-            shown = cv2.LUT(shown, levels)
+            shown = levels[shown]
         is_turned, flip_x, flip_y = self._turn
         # A pixel as one element of three bytes is copied in less than half the time.
         shown = shown.view("V3")[:, :, 0]
