@@ -155,6 +155,16 @@ def test_picking_up_a_weight_is_not_counted():
     assert report.whole.n_complete == 3
 
 
+def test_a_deeper_squat_whose_hanging_hands_come_down_with_it_picks_nothing_up():
+    arms = {"left_arm": 45.0, "right_arm": 45.0}
+    squat = Posture(trunk=45, **both(hip=75, knee=95), **arms)
+    deeper = Posture(trunk=60, **both(hip=115, knee=135), **arms)
+    movement = repeated(STANDING, [squat, deeper, squat, squat])
+    report, other = movements_of("squat", movement, Camera(azimuth_deg=90))
+    assert other == []
+    assert report.whole.n_complete == 4
+
+
 def test_hands_that_were_not_seen_in_the_others_make_no_picking_up():
     held = {"left_arm": 110.0, "right_arm": 110.0}
     squat = Posture(trunk=35, **both(hip=75, knee=95), **held)

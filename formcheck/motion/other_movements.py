@@ -34,9 +34,10 @@ class OtherMovementSettings:
         standing height takes no step; both ankles moved further apart or together than the first
         are astray. knee_astray_least_deg : a knee
         that reads this much straighter than the hips stand low is not to be believed.
-    pick_most_share, pick_lower_share, pick_lean_deg : hands this near the height of the ankles,
-        this much lower than in the other attempts, with the trunk this much further forward
-        (common practice; a bar lies 0.2 leg lengths above the ankles).
+    pick_most_share, pick_lower_share, pick_reach_share, pick_lean_deg : hands this near the height
+        of the ankles, this much lower than in the other attempts, this much further below the
+        shoulders than there, with the trunk this much further forward (common practice; a bar lies
+        0.2 leg lengths above the ankles).
     """
 
     seat_least_share: float = 0.25
@@ -49,6 +50,7 @@ class OtherMovementSettings:
     knee_astray_least_deg: float = 40.0
     pick_most_share: float = 0.25
     pick_lower_share: float = 0.25
+    pick_reach_share: float = 0.15
     pick_lean_deg: float = 10.0
 
 
@@ -245,12 +247,17 @@ def _among_others(
         return None
     hands = _hands_above_ankle_share(track, series)
     trunk = series.trunk_inclination_deg
-    seen = [b.turn for b in others if np.isfinite(hands[b.turn] + trunk[b.turn])]
+    # Hands that go down with a body that goes deeper pick nothing up.
+    reach = series.shoulder_height_share - hands
+    seen = [b.turn for b in others if np.isfinite(reach[b.turn] + trunk[b.turn])]
     if len(seen) < 2:
         return None
-    usual_hands, usual_trunk = float(np.median(hands[seen])), float(np.median(trunk[seen]))
+    usual_hands, usual_reach, usual_trunk = (
+        float(np.median(v[seen])) for v in (hands, reach, trunk)
+    )
     is_low = hands[a.turn] < min(settings.pick_most_share, usual_hands - settings.pick_lower_share)
-    if is_low and trunk[a.turn] - usual_trunk > settings.pick_lean_deg:
+    is_reached = reach[a.turn] - usual_reach > settings.pick_reach_share
+    if is_low and is_reached and trunk[a.turn] - usual_trunk > settings.pick_lean_deg:
         return "picking_up"
     return None
 
