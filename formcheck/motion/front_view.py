@@ -131,10 +131,12 @@ def find_front_view(
 def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
     """What hips that go away from a camera ahead leave in doubt of their height, leg lengths, (n,).
 
-    A camera above the hips sees them the higher the further away they are. How far they go back
-    shows in how much shorter the thigh looks than while the person stands, less what the shank
-    does, whose knee comes forward; how steeply the camera looks down on them is known to a few
-    degrees only, so the whole of it is doubt (rectangular) and no correction.
+    A camera above the hips sees them the higher the further away they are. How far they go back,
+    or come forward, shows in how much shorter the thigh looks than while the person stands, less
+    what the shank does, whose knee comes forward; how steeply the camera looks down on them is
+    known to a few degrees only, so the whole of it is doubt (rectangular) and no correction.
+    Enough up to some 20 deg of looking down: from higher up a thigh that goes back looks longer
+    before it looks shorter.
     """
     mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
 
@@ -155,11 +157,11 @@ def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sigh
             along_sight("hip", "knee"),
             along_sight("knee", "ankle"),
         )
-    back = np.maximum(thigh - shank, 0) / (thigh_px + shank_px)
+    moved = np.abs(thigh - shank) / (thigh_px + shank_px)
     _, down, away = np.moveaxis(sight.rays(mid(track, "hip")), -1, 0)
     fall = down / away
     known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)
-    standard: np.ndarray = back * np.hypot(fall / np.sqrt(3), known_to)
+    standard: np.ndarray = moved * np.hypot(fall / np.sqrt(3), known_to)
     return standard
 
 
