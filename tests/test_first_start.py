@@ -29,7 +29,7 @@ from formcheck.clinic.patients import (
     set_language,
 )
 from formcheck.clinic.this_computer import is_unused, patient_here
-from formcheck.model.errors import FileError
+from formcheck.model.errors import FileError, NoRoomError
 from formcheck.web.one_file import boundary_of, parts_of
 from formcheck.web.opened_file import take_in
 
@@ -580,6 +580,21 @@ def test_at_home_a_wrong_file_is_told_in_the_patients_language(tmp_path, plans):
     with pytest.raises(FileError, match="contiene una serie grabada"):
         take_in(home, tmp_path / "set.formcheck")
     home.close()
+
+
+def test_a_full_disk_is_told_as_one_and_leaves_a_new_computer_as_it_was(
+    tmp_path, plans, monkeypatch
+):
+    def full(*_, **__):
+        raise NoRoomError("the disk is nearly full; free some space first")
+
+    file, clinic = tmp_path / "plan.formcheck", open_clinic(tmp_path / "home")
+    file.write_bytes(plans["KN-204"])
+    monkeypatch.setattr("formcheck.clinic.exchange.save_prescription", full)
+    with pytest.raises(NoRoomError, match="nearly full"):
+        take_in(clinic, file)
+    assert is_unused(clinic)
+    clinic.close()
 
 
 def test_a_file_that_is_no_plan_leaves_a_new_computer_as_it_was(tmp_path):

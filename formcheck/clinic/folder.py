@@ -21,6 +21,7 @@ UID = re.compile(r"[0-9a-f]{32}")
 _LOCK_NAME = "serving.lock"
 _AGAIN_NAME = "open-again-"
 ASKED_S = 60.0
+"""A server looks twice a second: a page that was asked for longer ago has none any more."""
 
 RECORDING_SUFFIXES = (".mp4", ".m4v", ".mov", ".webm", ".mkv", ".avi")
 

@@ -32,8 +32,9 @@ class OtherMovementSettings:
         them, sideways.
     planted_most_share, crouch_most_share : who stands with the hips below this share of their
         standing height takes no step; both ankles moved further apart or together than the first
-        are astray. knee_astray_least_deg : a knee
-        that reads this much straighter than the hips stand low is not to be believed.
+        are astray.
+    knee_astray_least_deg : a knee that reads this much straighter than the hips stand low is not
+        to be believed.
     pick_most_share, pick_lower_share, pick_reach_share, pick_lean_deg : hands this near the height
         of the ankles, this much lower than in the other attempts, this much further below the
         shoulders than there, with the trunk this much further forward (common practice; a bar lies

@@ -34,12 +34,13 @@ def take_in(clinic: Clinic, source: Path) -> TakenIn:
     """Takes a file in as its reader's pages would.
 
     On an unused computer a plan makes it its patient's; on a patient's, only that patient's own
-    plan is taken. Raises FileError; nothing is changed then.
+    plan is taken. Raises FileError, OutputError for a disk that takes no more; nothing is changed
+    then.
     """
     if is_unused(clinic):
         try:
             patient = begin_as_patients(clinic, source)
-        except FormcheckError as error:
+        except FileError as error:
             raise _told(error, source) from error
         return TakenIn(page="/my?said=imported", words=f"{patient.code}: plan taken in")
     own = patient_here(clinic)
@@ -49,12 +50,12 @@ def take_in(clinic: Clinic, source: Path) -> TakenIn:
     with use(own.language):
         try:
             received = patient_files.import_own(clinic, own, source)
-        except FormcheckError as error:
+        except FileError as error:
             raise _told(error, source) from error
     return TakenIn(page=patient_files.page_after(received), words=received.words())
 
 
-def _told(error: FormcheckError, source: Path) -> FileError:
+def _told(error: FileError, source: Path) -> FileError:
     return FileError(f"{source}: {words_of(error, source.name)}")
 
 

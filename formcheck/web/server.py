@@ -275,8 +275,7 @@ def serve(
     is_for_phones : a second listener, over TLS, on one address of the local network, by which a
     paired phone records; phone_address : that address, where there are several.
     Raises FileError for a file that cannot be taken in, BusyError when the folder or the port is in
-    use, UsageError for an unknown patient or
-    an address that cannot be used.
+    use, UsageError for an unknown patient or an address that cannot be used.
     """
     with needed_package("the clinic's pages"):
         import jinja2  # noqa: F401
