@@ -45,6 +45,47 @@ def test_small_movements_alone_are_not_counted():
     assert find_attempts(values, hz, 20.0) == ()
 
 
+def held(heights_deg, rests_deg, grid_hz=30.0):
+    """Holds of 5 s at these heights over rests of 2 s at these levels, each reached in 0.6 s, and
+    0.03 deg of noise; one rest more than holds."""
+    levels = [rests_deg[0]]
+    for height, rest in zip(heights_deg, rests_deg[1:], strict=True):
+        levels += [height, rest]
+    pieces = []
+    for k, level in enumerate(levels):
+        last = levels[k - 1] if k else level
+        ramp = (1 - np.cos(np.pi * np.arange(18) / 18)) / 2
+        pieces += [last + (level - last) * ramp, np.full(int(grid_hz * (5 if k % 2 else 2)), level)]
+    x = np.concatenate(pieces)
+    return x + np.random.default_rng(4).normal(0, 0.03, len(x)), grid_hz
+
+
+def test_faint_equal_holds_clear_of_their_rests_are_counted_where_the_exercise_is_faint():
+    values, hz = held([2.3, 2.2, 2.5], [0, 0.1, -0.1, 0])
+    assert find_attempts(values, hz, 3.0, is_hold=True) == ()
+    assert len(find_attempts(values, hz, 3.0, is_hold=True, is_faint=True)) == 3
+
+
+@pytest.mark.parametrize(
+    ("heights_deg", "rests_deg"),
+    [
+        ([2.3], [0, 0]),  # one alone is not alike to anything
+        ([2.4, 2.3], [0, 1, 0.2]),  # its rests wander
+        ([2.8, 1.55, 2.8], [0, 0, 0, 0]),  # unequal
+        ([1.2, 1.3, 1.2], [0, 0, 0, 0]),  # under half the least range
+    ],
+)
+def test_what_wanders_or_stands_alone_is_no_faint_hold(heights_deg, rests_deg):
+    values, hz = held(heights_deg, rests_deg)
+    assert find_attempts(values, hz, 3.0, is_hold=True, is_faint=True) == ()
+
+
+def test_two_holds_of_the_least_range_are_counted_as_they_are():
+    values, hz = held([4, 2.4, 4.2], [0, 0, 0, 0])
+    found = find_attempts(values, hz, 3.0, is_hold=True, is_faint=True)
+    assert [a.range > 3 for a in found] == [True, True]
+
+
 @pytest.mark.parametrize(
     ("lean_deg", "distance"), [(25, None), (28, None), (35, None), (35, 1.6), (45, 1.6)]
 )

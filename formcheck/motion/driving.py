@@ -195,6 +195,7 @@ def attempts_in(
         driving_view.least_range.value,
         hip_x_share=series.hip_x_share,
         is_hold=exercise.kind == "hold",
+        is_faint=exercise.is_timed_when_unseen,
         off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
         settings=settings,
     )

@@ -40,6 +40,9 @@ class RepetitionSettings:
     alike_share : in a set of at least two attempts a movement of this share of their usual range
         is one too, down to half of the least range (common practice: equal repetitions about the
         least range are all counted or none).
+    steady_share : where a movement may be too small to be seen, equal ones under the least range
+        are attempts when what lies between them differs by less than this share of them
+        (decision 4).
     """
 
     edge_share: float = 0.05
@@ -54,6 +57,7 @@ class RepetitionSettings:
     cut_share: float = 0.25
     fastest_s: float = 0.4
     alike_share: float = 0.6
+    steady_share: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +151,7 @@ def find_attempts(
     *,
     hip_x_share: np.ndarray | None = None,
     is_hold: bool = False,
+    is_faint: bool = False,
     off_floor: float | None = None,
     settings: RepetitionSettings = RepetitionSettings(),
 ) -> tuple[Attempt, ...]:
@@ -154,6 +159,8 @@ def find_attempts(
 
     values : (n,) evenly sampled, rising from rest toward the turn; NaN where not measured.
     least_range : smaller movements are no attempt, same unit as `values`.
+    is_faint : the movement may be too small to be seen; equal ones that stand clear of their rests
+        are then attempts down to half of least_range, where no two reach that.
     off_floor : a dip that stays this far above the lowest rest ends no attempt (the free foot of
         a one-leg stance, which lasts until it touches). None leaves it to `merge_share`.
     hip_x_share : (n,) where the hips stand sideways, leg lengths; attempts that end elsewhere
@@ -180,9 +187,24 @@ def find_attempts(
         least = max(settings.alike_share * usual, least_range / 2)
         if least < least_range:
             found = of_range(least)
+    if len(found) < 2 and is_faint:
+        fainter = of_range(least_range / 2)
+        found = fainter if _are_clear(fainter, settings) else found
     if hip_x_share is not None:
         found = [a for a in found if ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)
+
+
+def _are_clear(attempts: Sequence[Attempt], settings: RepetitionSettings) -> bool:
+    """Whether two or more movements are alike, and their rests too: no unsteady landmark makes so."""
+    if len(attempts) < 2:
+        return False
+    ranges = [a.range for a in attempts]
+    rests = [rest for a in attempts for rest in (a.rest_before, a.rest_after)]
+    return (
+        min(ranges) >= settings.alike_share * float(np.median(ranges))
+        and max(rests) - min(rests) <= settings.steady_share * min(ranges)
+    )
 
 
 def move_limits(
