@@ -78,7 +78,7 @@ def test_a_target_on_a_chair_test_is_judged_once_for_the_set():
     report = chair_report(stands(10), bounds)
     assert not any(r.checks for r in report.repetitions)
     assert line_of(report) == (
-        "Sit to stand, left: 10 repetitions; largest knee flexion 87° (±); "
+        "Sit to stand, left: 10 repetitions; largest knee flexion 90° (±); "
         "stands in 30 s 10, target at least 8: reached."
     )
     short = chair_report(stands(5), bounds)

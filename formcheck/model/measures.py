@@ -74,8 +74,8 @@ _ALL = (
         _SIDE,
         "peak",
         "difference",
-        "Largest rotation between thigh and shank axes; 0 = full extension, positive = flexion, "
-        "negative = hyperextension.",
+        "Largest rotation between thigh and shank axes, the rest before and after included; "
+        "0 = full extension, positive = flexion, negative = hyperextension.",
         possible=(-20.0, 170.0),
         patient_label="How far the knee bends",
     ),

@@ -50,6 +50,7 @@ from formcheck.motion.kinematics import long_length_px
 from formcheck.motion.readers import READERS, Read, reads
 from formcheck.motion.readings import (
     HIDDEN,
+    at_rest_after,
     at_rest_before,
     at_standing,
     at_turn,
@@ -132,17 +133,34 @@ def is_out_of_picture(standard: np.ndarray | None, at: int) -> bool:
 
 @reads("knee_flexion_peak_deg", "knee_flexion_least_deg")
 def _knee_peak(key: str, s: Setting) -> Read:
-    piece = stretch(s, s.series.knee_flexion_deg)
-    at = largest_at(s, piece if key == "knee_flexion_peak_deg" else -piece)
-    if at is None:
+    sign = 1.0 if key == "knee_flexion_peak_deg" else -1.0
+    toward = np.where(s.is_hidden, np.nan, sign * s.series.knee_flexion_deg)
+    piece = stretch(s, toward)
+    found = largest_at(s, piece)
+    if found is None:
         return HIDDEN
-    value = float(piece[at])
-    at += s.attempt.start
+    # A repetition begins and ends a twentieth of its range off its rest (a definition); where
+    # the knee is most bent at rest, on a chair, that twentieth belongs to it.
+    at, value = max(
+        ((s.attempt.start + found, float(piece[found])), *rests_beside(s, toward)),
+        key=lambda place: place[1],
+    )
+    value *= sign
     if is_out_of_picture(s.series.knee_flexion_standard_deg, at):
         return OUT_OF_PICTURE
     value, parts = knee_value(s, value, at)
     parts.append(peak_part(s, s.series.knee_flexion_deg, at))
     return measured(key, value, parts, moment_s(s, at))
+
+
+def rests_beside(s: Setting, values: np.ndarray) -> list[tuple[int, float]]:
+    """(index, level) of the rests before and after a repetition that are seen whole."""
+    rests = []
+    if not s.attempt.is_cut_before:
+        rests.append((s.attempt.start, at_rest_before(s, values)))
+    if not s.attempt.is_cut_after:
+        rests.append((s.attempt.end, at_rest_after(s, values)))
+    return [(at, level) for at, level in rests if np.isfinite(level)]
 
 
 @reads("knee_flexion_gain_deg")

@@ -62,6 +62,14 @@ def at_rest_before(s: Setting, values: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
+def at_rest_after(s: Setting, values: np.ndarray) -> float:
+    """Median at rest just after the repetition, of what is seen of it."""
+    n = round(s.settings.rest_window_s * s.series.grid_hz)
+    piece = values[max(s.attempt.end - 1, 0) : s.attempt.end + n + 1]
+    known = piece[np.isfinite(piece)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
 def at_standing(s: Setting, values: np.ndarray) -> float:
     """Median while the person rests between the attempts; just before this one if never."""
     known = values[s.standing & np.isfinite(values)]

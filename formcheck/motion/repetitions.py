@@ -196,15 +196,14 @@ def find_attempts(
 
 
 def _are_clear(attempts: Sequence[Attempt], settings: RepetitionSettings) -> bool:
-    """Whether two or more movements are alike, and their rests too: no unsteady landmark makes so."""
+    """Whether two or more movements are alike, and their rests too: not by an unsteady landmark."""
     if len(attempts) < 2:
         return False
     ranges = [a.range for a in attempts]
     rests = [rest for a in attempts for rest in (a.rest_before, a.rest_after)]
-    return (
-        min(ranges) >= settings.alike_share * float(np.median(ranges))
-        and max(rests) - min(rests) <= settings.steady_share * min(ranges)
-    )
+    return min(ranges) >= settings.alike_share * float(np.median(ranges)) and max(rests) - min(
+        rests
+    ) <= settings.steady_share * min(ranges)
 
 
 def move_limits(
