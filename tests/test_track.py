@@ -6,11 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from builders import build_clip, build_raw
+from exercise_cases import BRIDGE, HOOK_LYING, SQUAT, STANDING
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from skeleton import Camera, film, repeated
 
+from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import read_track
 from formcheck.model.anatomy import LANDMARK, LEG
+from formcheck.model.request import Request
 from formcheck.motion.masks import runs
 from formcheck.motion.swapped_legs import exchange_legs, repair_swapped_legs, shown_side
 from formcheck.motion.track import (
@@ -22,6 +26,7 @@ from formcheck.motion.track import (
     low_pass,
     low_pass_design_hz,
 )
+from formcheck.run.pipeline import assess
 
 DATA = Path(__file__).parent / "data"
 RATE_HZ = 30.0
@@ -319,3 +324,45 @@ def test_memory_of_the_clean_up_grows_with_the_clip_and_not_with_its_square():
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 5 * peaks[0]
+
+
+# A near leg that the model doubts
+
+
+def _faint(rest, turn, visibility, azimuth_deg=90):
+    """A set of three whose left knee, ankle, heel and toe the model gives this visibility."""
+    raw = film(repeated(rest, [turn] * 3, stay_s=1), Camera(azimuth_deg=azimuth_deg))
+    seen = raw.visibility.copy()
+    for side, value in (("left", visibility), ("right", 0.01)):
+        for joint in ("knee", "ankle", "heel", "toe"):
+            seen[:, 0, LANDMARK[side, joint]] = value
+    return replace(raw, visibility=seen)
+
+
+def _knee_seen(raw) -> float:
+    return float(np.isfinite(clean(raw).image_px[:, KNEE, 0]).mean())
+
+
+def test_the_near_leg_of_a_person_who_lies_is_there_though_the_model_doubts_it():
+    raw = _faint(HOOK_LYING, BRIDGE, 0.07)
+    assert _knee_seen(raw) > 0.95
+    request = Request(clip="made_up.mp4", exercise=load_exercise("bridge"), side="left")
+    assert assess(raw, request).report.whole.n_complete == 3
+    right = clean(raw).image_px[:, LANDMARK["right", "knee"]]
+    assert np.isnan(right).all()
+
+
+def test_a_leg_the_model_hardly_sees_or_whose_lengths_change_stays_missing():
+    assert _knee_seen(_faint(HOOK_LYING, BRIDGE, 0.03)) == 0
+    raw = _faint(HOOK_LYING, BRIDGE, 0.07)
+    astray = raw.image_px.copy()
+    half = len(raw.time_s) // 2
+    astray[half:, 0, KNEE] += 0.5 * (
+        astray[half:, 0, KNEE] - astray[half:, 0, LANDMARK["left", "hip"]]
+    )
+    seen = np.isfinite(clean(replace(raw, image_px=astray)).image_px[:, KNEE, 0])
+    assert seen.mean() < 0.6
+
+
+def test_the_leg_of_a_person_who_stands_is_missing_where_the_model_doubts_it():
+    assert _knee_seen(_faint(STANDING, SQUAT, 0.15)) == 0

@@ -60,7 +60,12 @@ def mid_of(points: np.ndarray, joint: str) -> np.ndarray:
 
 def is_lying(track: Track, settings: CameraSettings = CameraSettings()) -> bool:
     """Whether the person lies through most of the clip: trunk nearer the horizontal."""
-    axis = mid(track, "hip") - mid(track, "shoulder")
+    return lies(track.image_px, settings)
+
+
+def lies(image_px: np.ndarray, settings: CameraSettings = CameraSettings()) -> bool:
+    """As `is_lying`, of landmarks in the picture, (n, 33, 2)."""
+    axis = mid_of(image_px, "hip") - mid_of(image_px, "shoulder")
     from_vertical = np.degrees(np.arctan2(np.abs(axis[:, 0]), axis[:, 1]))
     known = from_vertical[np.isfinite(from_vertical)]
     return bool(len(known) and np.median(known) > settings.lying_least_deg)
