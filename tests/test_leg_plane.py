@@ -253,6 +253,28 @@ def test_cues_that_disagree_are_worth_less_than_they_say():
     assert np.isnan(joined([])[0])
 
 
+def _azimuth_half_width(azimuth_deg, hips_turned_deg=0.0):
+    """Half-width of the camera's place, hips (not the trunk) turned this far in the model's depth."""
+    raw = film(repeated(STANDING, [SQUAT]), Camera(azimuth_deg=azimuth_deg))
+    world = raw.world_m.copy()
+    turn = np.radians(hips_turned_deg)
+    for side in ("left", "right"):
+        hip = world[..., LANDMARK[side, "hip"], :]
+        x, z = hip[..., 0].copy(), hip[..., 2].copy()
+        hip[..., 0], hip[..., 2] = (
+            np.cos(turn) * x - np.sin(turn) * z,
+            np.sin(turn) * x + np.cos(turn) * z,
+        )
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("squat"), side="left")
+    view = assess(replace(raw, world_m=world), request).report.view
+    return (view.azimuth_high_deg - view.azimuth_low_deg) / 2
+
+
+def test_the_cameras_place_is_less_sure_from_the_side_and_where_the_pelvis_is_turned():
+    assert _azimuth_half_width(90) > 1.3 * _azimuth_half_width(0)
+    assert _azimuth_half_width(90, 30) > 1.2 * _azimuth_half_width(90)
+
+
 def _assessed(exercise, rest, turn, azimuth_deg, **more):
     raw = film(repeated(rest, [turn] * 2), Camera(azimuth_deg=azimuth_deg, **more))
     request = Request(clip=Path("made_up.mp4"), exercise=load_exercise(exercise), side="left")

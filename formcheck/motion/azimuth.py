@@ -32,7 +32,10 @@ class AzimuthSettings:
     width_scale : of their true widths.
     feet_standard_deg : of the mean direction of both feet, a person's own asymmetry among it.
     feet_scale : of the foot's length.
-    common_standard_deg : what all of them share (pelvis and trunk as the model takes them).
+    common_standard_deg, beside_standard_deg : what all of them share (pelvis and trunk as the
+        model takes them), straight ahead and beside the person, where no foot tells it apart.
+    turned_from_deg, turned_share : hips and shoulders that differ by more than this are in doubt
+        by this share of the rest (who lunges turns the pelvis against the trunk).
     feet_most_deg : further from the front or back the feet hide each other.
     """
 
@@ -44,6 +47,9 @@ class AzimuthSettings:
     feet_standard_deg: float = 4.5
     feet_scale: float = 0.12
     common_standard_deg: float = 2.0
+    beside_standard_deg: float = 5.0
+    turned_from_deg: float = 5.0
+    turned_share: float = 0.3
     feet_most_deg: float = 45.0
 
 

@@ -143,7 +143,20 @@ def _azimuth_deg(
     mask = is_still if is_still.sum() >= 0.5 * track.grid_hz else np.ones_like(is_still)
     seen = (width_cue(track, mask, depth, settings), feet_cue(track, mask, depth, settings))
     azimuth, standard = joined([*cues, *(c for c in seen if c is not None)])
-    return azimuth, float(np.hypot(standard, settings.common_standard_deg))
+    ahead, beside = np.cos(np.radians(azimuth)), np.sin(np.radians(azimuth))
+    turned = abs(
+        within_180_deg(
+            _azimuth_at_rest_deg(track, lying, is_still, ("hip",))
+            - _azimuth_at_rest_deg(track, lying, is_still, ("shoulder",))
+        )
+    )
+    parts = (
+        standard,
+        settings.common_standard_deg * ahead,
+        settings.beside_standard_deg * beside,
+        settings.turned_share * max(turned - settings.turned_from_deg, 0.0) * beside,
+    )
+    return azimuth, float(np.linalg.norm(parts))
 
 
 def _azimuth_at_rest_deg(
