@@ -254,7 +254,7 @@ def test_cues_that_disagree_are_worth_less_than_they_say():
 
 
 def _azimuth_half_width(azimuth_deg, hips_turned_deg=0.0):
-    """Half-width of the camera's place, hips (not the trunk) turned this far in the model's depth."""
+    """Half-width of the camera's place, the hips turned this far against the trunk in depth."""
     raw = film(repeated(STANDING, [SQUAT]), Camera(azimuth_deg=azimuth_deg))
     world = raw.world_m.copy()
     turn = np.radians(hips_turned_deg)

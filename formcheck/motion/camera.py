@@ -26,6 +26,7 @@ class CameraSettings:
         measure of that plane is still given (common practice: about 15 deg off is good, 20 and
         35 deg are the ends).
     azimuth_standard_deg : standard uncertainty of the azimuth (sample clips, decision 5).
+    lying_standard_deg : the same of a person who lies, where depth alone tells it (decision 61).
     azimuth_standard_deg also moves the sagittal edge outward by one standard uncertainty (the
         frontal one, where measures spoil faster, by half): a
         camera that may well stand inside 35 deg is measured, with the interval of its place.
@@ -39,6 +40,7 @@ class CameraSettings:
     frontal_most_deg: float = 20.0
     sagittal_most_off_deg: float = 35.0
     azimuth_standard_deg: float = 5.0
+    lying_standard_deg: float = 8.5
     lying_least_deg: float = 55.0
     turned_least_deg: float = 30.0
     round_least_deg: float = 110.0
@@ -289,7 +291,7 @@ def find_view(
     if lying:
         azimuth, standard = (
             _with_long_axis_deg(azimuth, track, is_still),
-            settings.azimuth_standard_deg,
+            settings.lying_standard_deg,
         )
     half_width = 1.96 * standard
     plane = plane_of(azimuth, settings)
