@@ -12,7 +12,7 @@ import pytest
 from exercise_cases import FRONT_SQUAT, ONE_LEG, SQUAT, STANDING
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from skeleton import Camera, Posture, film, one, repeated
+from skeleton import Camera, Posture, both, film, one, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
@@ -273,6 +273,16 @@ def _azimuth_half_width(azimuth_deg, hips_turned_deg=0.0):
 def test_the_cameras_place_is_less_sure_from_the_side_and_where_the_pelvis_is_turned():
     assert _azimuth_half_width(90) > 1.3 * _azimuth_half_width(0)
     assert _azimuth_half_width(90, 30) > 1.2 * _azimuth_half_width(90)
+
+
+def test_the_cameras_place_is_less_sure_of_who_sits_on_the_floor():
+    on_floor = Posture(trunk=-10, **both(hip=80, knee=8))
+    raw = film(
+        repeated(on_floor, [replace(on_floor, left_knee=2)]), Camera(azimuth_deg=90), anchor="hips"
+    )
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("quad_set"), side="left")
+    view = assess(raw, request).report.view
+    assert (view.azimuth_high_deg - view.azimuth_low_deg) / 2 > 1.3 * _azimuth_half_width(90)
 
 
 def _assessed(exercise, rest, turn, azimuth_deg, **more):

@@ -14,8 +14,21 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.measures import Plane, is_supported
 from formcheck.model.records import Track, View
-from formcheck.motion.azimuth import AzimuthSettings, Cue, body_length, feet_cue, joined, width_cue
+from formcheck.motion.azimuth import (
+    AzimuthSettings,
+    Cue,
+    body_length,
+    feet_cue,
+    joined,
+    median_where,
+    width_cue,
+)
 from formcheck.motion.masks import runs
+
+LYING_STANDARD_DEG = 8.5
+"""Of the azimuth of a person who lies or sits on the floor (decision 61)."""
+LEG_SHARE = 0.491
+"""Thigh and shank, share of stature (.245 and .246: Drillis & Contini 1966 in Winter)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +39,6 @@ class CameraSettings:
         measure of that plane is still given (common practice: about 15 deg off is good, 20 and
         35 deg are the ends).
     azimuth_standard_deg : standard uncertainty of the azimuth (sample clips, decision 5).
-    lying_standard_deg : the same of a person who lies, where depth alone tells it (decision 61).
     azimuth_standard_deg also moves the sagittal edge outward by one standard uncertainty (the
         frontal one, where measures spoil faster, by half): a
         camera that may well stand inside 35 deg is measured, with the interval of its place.
@@ -40,7 +52,6 @@ class CameraSettings:
     frontal_most_deg: float = 20.0
     sagittal_most_off_deg: float = 35.0
     azimuth_standard_deg: float = 5.0
-    lying_standard_deg: float = 8.5
     lying_least_deg: float = 55.0
     turned_least_deg: float = 30.0
     round_least_deg: float = 110.0
@@ -152,6 +163,8 @@ def _azimuth_deg(
             - _azimuth_at_rest_deg(track, lying, is_still, ("shoulder",))
         )
     )
+    if _legs_lie_level(track, mask):  # the model knows few people who sit on the floor either
+        standard = max(standard, LYING_STANDARD_DEG)
     parts = (
         standard,
         settings.common_standard_deg * ahead,
@@ -159,6 +172,17 @@ def _azimuth_deg(
         settings.turned_share * max(turned - settings.turned_from_deg, 0.0) * beside,
     )
     return azimuth, float(np.linalg.norm(parts))
+
+
+LEVEL_LEG_SHARE = 0.35
+"""Hips that stand less than this share of a leg's length above the ankles: the person sits on the
+floor with the legs out (a chair's seat is half a leg high or more)."""
+
+
+def _legs_lie_level(track: Track, mask: np.ndarray) -> bool:
+    height = mid(track, "ankle")[:, 1] - mid(track, "hip")[:, 1]
+    leg_px = LEG_SHARE * body_length(track.image_px)
+    return median_where(height, mask) < LEVEL_LEG_SHARE * leg_px
 
 
 def _azimuth_at_rest_deg(
@@ -289,10 +313,7 @@ def find_view(
         is_still = is_still & ~_is_turned(track, lying, is_rest, settings)
     azimuth, standard = _azimuth_deg(track, lying, is_still, settings.cues)
     if lying:
-        azimuth, standard = (
-            _with_long_axis_deg(azimuth, track, is_still),
-            settings.lying_standard_deg,
-        )
+        azimuth, standard = (_with_long_axis_deg(azimuth, track, is_still), LYING_STANDARD_DEG)
     half_width = 1.96 * standard
     plane = plane_of(azimuth, settings)
     near: Side | None = None
