@@ -19,7 +19,13 @@ from formcheck.model.anatomy import LANDMARK
 from formcheck.model.records import NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.azimuth import Cue, joined
-from formcheck.motion.front_view import FrontView, hip_height_standard_share
+from formcheck.motion.camera import LEG_SHARE
+from formcheck.motion.front_view import (
+    FrontView,
+    hip_depth_standard_share,
+    hip_height_standard_share,
+    hip_way_standard_share,
+)
 from formcheck.motion.kinematics import fppa_deg, inclination_deg, knee_flexion_deg
 from formcheck.motion.kinematics import thigh_inclination_deg as thigh_deg
 from formcheck.motion.leg_plane import LegPlane, foot_yaw_deg, hip_at_length
@@ -369,3 +375,68 @@ def test_hips_that_go_back_from_a_camera_ahead_are_as_low_as_the_interval_says(
     # What landmarks add is in every interval.
     assert abs(error) <= 1.96 * np.hypot(standard[-1], 0.043)
     assert standard[0] == pytest.approx(0, abs=0.005)
+
+
+def _hips_moved(back, down, along, camera_m, away_m):
+    """(track, view's stature in pixels, where the hips stand still, sight, error of their descent).
+
+    The hips go `back` against the direction `along` in the room and `down`, shares of leg length.
+    """
+    leg = THIGH_M + SHANK_M
+    fall = float(np.degrees(np.arctan2(camera_m - leg / 2, away_m)))
+    sight = replace(sight_of(fall), body_y_px=SIZE_PX[1] / 2)
+    ankle = np.array([0.0, camera_m, away_m])
+    hips = [ankle - [0, leg, 0]] * 30
+    hips += [ankle - [0, (1 - down) * leg, 0] - back * leg * along] * 10
+    image = np.full((40, 33, 2), np.nan)
+    for row, hip in zip(image, hips, strict=True):
+        for joint_m, name in ((hip, "hip"), (ankle, "ankle"), (hip - [0, 0.5, 0], "shoulder")):
+            row[[LANDMARK["left", name], LANDMARK["right", name]]] = seen(joint_m, sight)
+    hip_y, ankle_y = (image[:, LANDMARK["left", j], 1] for j in ("hip", "ankle"))
+    leg_px = ankle_y[0] - hip_y[0]
+    error = float((hip_y[-1] - hip_y[0]) / leg_px - down)
+    track = SimpleNamespace(image_px=image, grid_hz=30.0)
+    return track, leg_px / LEG_SHARE, np.arange(40) < 30, sight, error
+
+
+@given(
+    azimuth_deg=st.floats(35, 145),
+    back=st.floats(-0.4, 0.5),
+    down=st.floats(0.1, 0.5),
+    camera_m=st.floats(0.3, 1.6),
+    away_m=st.floats(2.2, 4.0),
+    sides=st.sampled_from([-1, 1]),
+)
+def test_hips_that_go_back_beside_a_camera_are_as_low_as_the_interval_says(
+    azimuth_deg, back, down, camera_m, away_m, sides
+):
+    """From the side, and from between side and front, where back is away from the camera too."""
+    azimuth = np.radians(azimuth_deg)
+    ahead = np.array([sides * np.sin(azimuth), 0.0, -np.cos(azimuth)])
+    track, stature_px, stands, sight, error = _hips_moved(back, down, ahead, camera_m, away_m)
+    view = SimpleNamespace(
+        azimuth_deg=azimuth_deg,
+        azimuth_low_deg=azimuth_deg - 12,
+        azimuth_high_deg=azimuth_deg + 12,
+        person_height_px=stature_px,
+    )
+    standard = hip_way_standard_share(track, view, stands, sight)
+    assert abs(error) <= 1.96 * np.hypot(standard[-1], 0.043)
+    assert standard[0] == pytest.approx(0, abs=0.005)
+
+
+@given(
+    away=st.floats(-0.4, 0.4),
+    down=st.floats(0.1, 0.4),
+    camera_m=st.floats(0.4, 0.9),
+    away_m=st.floats(2.2, 4.0),
+)
+def test_hips_that_go_straight_away_from_a_camera_are_told_by_the_persons_size(
+    away, down, camera_m, away_m
+):
+    """A camera as high as the hips; one above looks down on a nearer trunk, which shortens it."""
+    line = np.array([0.0, 0.0, -1.0])
+    track, stature_px, stands, sight, error = _hips_moved(away, down, line, camera_m, away_m)
+    view = SimpleNamespace(person_height_px=stature_px)
+    standard = hip_depth_standard_share(track, view, stands, sight)
+    assert abs(error) <= 1.96 * np.hypot(standard[-1], 0.043)

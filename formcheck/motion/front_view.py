@@ -16,7 +16,7 @@ from formcheck.model.anatomy import LANDMARK, SIDES, Side
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, Track, View
 from formcheck.motion.azimuth import median_where
-from formcheck.motion.camera import mid, mid_of
+from formcheck.motion.camera import LEG_SHARE, mid, mid_of
 from formcheck.motion.sight import Sight
 
 
@@ -157,7 +157,45 @@ def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sigh
             along_sight("hip", "knee"),
             along_sight("knee", "ankle"),
         )
-    moved = np.abs(thigh - shank) / (thigh_px + shank_px)
+    return _unseen_height_share(track, np.abs(thigh - shank) / (thigh_px + shank_px), sight)
+
+
+SIDEWAYS_LEAST_SHARE = 0.35
+"""A camera within 20 deg of straight ahead hardly sees forward as sideways."""
+
+
+def hip_way_standard_share(
+    track: Track, view: View, is_standing: np.ndarray, sight: Sight
+) -> np.ndarray:
+    """The same beside the person and between side and front, (n,).
+
+    Hips that go forward or back go along the line of sight too, by as much as the azimuth and its
+    uncertainty make of how far they go in the picture.
+    """
+    x_px = mid(track, "hip")[:, 0]
+    sideways = np.abs(x_px - median_where(x_px, is_standing)) / (LEG_SHARE * view.person_height_px)
+    spread_deg = (view.azimuth_high_deg - view.azimuth_low_deg) / 2 / 1.96
+    azimuth = np.radians(view.azimuth_deg + np.array([-spread_deg, 0.0, spread_deg]))
+    ratio = np.abs(np.cos(azimuth)) / np.maximum(np.abs(np.sin(azimuth)), SIDEWAYS_LEAST_SHARE)
+    return _unseen_height_share(track, sideways * float(np.max(ratio)), sight)
+
+
+def hip_depth_standard_share(
+    track: Track, view: View, is_standing: np.ndarray, sight: Sight
+) -> np.ndarray:
+    """The same from between side and front, where steps go any way, (n,).
+
+    Who comes nearer grows in the picture: how far the hips moved along the line of sight is told
+    by the trunk's length. A trunk that leans looks shorter, as if it had gone away: doubt too.
+    """
+    trunk_px = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
+    nearer = np.abs(1 - median_where(trunk_px, is_standing) / trunk_px)
+    distance = sight.focal_px / (LEG_SHARE * view.person_height_px)
+    return _unseen_height_share(track, nearer * distance, sight)
+
+
+def _unseen_height_share(track: Track, moved: np.ndarray, sight: Sight) -> np.ndarray:
+    """Doubt of the hips' height where they moved this far along the line of sight, leg lengths."""
     _, down, away = np.moveaxis(sight.rays(mid(track, "hip")), -1, 0)
     fall = down / away
     known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)

@@ -401,7 +401,7 @@ def _largest_in_size(
 
 
 def _hips_away(s: Setting) -> tuple[Part, ...]:
-    """What the hips' way back leaves in doubt of their way down; nothing but from the front."""
+    """What the hips' way along the line of sight leaves in doubt of their way down."""
     if s.series.hip_height_standard_share is None:
         return ()
     standard = stretch(s, s.series.hip_height_standard_share)

@@ -16,7 +16,9 @@ from formcheck.motion.findings import camera_tilt_deg, clip_findings
 from formcheck.motion.front_view import (
     find_front_view,
     front_view_findings,
+    hip_depth_standard_share,
     hip_height_standard_share,
+    hip_way_standard_share,
     trunk_lean_deg,
 )
 from formcheck.motion.kinematics import Series, build_series
@@ -153,6 +155,11 @@ def _all_series(
     if view.plane == "frontal" and is_upright:
         lean = trunk_lean_deg(track, is_rest, sight)
         hips = hip_height_standard_share(track, is_rest, sight)
+    elif view.plane in ("sagittal", "oblique") and is_upright:
+        hips = hip_way_standard_share(track, view, is_rest, sight)
+        if view.plane == "oblique":
+            hips = np.fmax(hips, hip_height_standard_share(track, is_rest, sight))
+            hips = np.fmax(hips, hip_depth_standard_share(track, view, is_rest, sight))
     series: dict[Side, Series] = {}
     findings: dict[Side, list[Finding]] = {}
     for side in SIDES:
