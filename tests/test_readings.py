@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SQUAT, STANDING
+from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SITTING, SQUAT, STANDING
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 from told import why
 
@@ -357,3 +357,73 @@ def test_a_half_squat_is_still_told_from_a_deep_one_under_all_these_doubts():
     deep = report_of("squat", film(repeated(STANDING, [SQUAT]), Camera()), target)
     half = report_of("squat", film(repeated(STANDING, [HALF_SQUAT]), Camera()), target)
     assert (outcomes(deep), outcomes(half)) == (["reached"], ["not_reached"])
+
+
+# -- what is most at rest: the knee on a chair
+
+BACK, OUT = replace(SITTING, left_knee=96), replace(SITTING, left_knee=4, left_foot=None)
+
+
+def _knee(report, k=0):
+    """(largest, least, range) of knee flexion in a repetition, as Measured or NotMeasurable."""
+    keys = ("knee_flexion_peak_deg", "knee_flexion_least_deg", "range_deg")
+    return [value(report.repetitions[k], key) for key in keys]
+
+
+def _extensions(*keys, **more):
+    movement = Movement(keys=tuple(Key(posture=p, move_s=m, stay_s=s) for p, m, s in keys))
+    return film(movement, Camera(), anchor="hips", **more)
+
+
+def test_the_largest_least_and_range_of_an_extension_take_in_the_rest():
+    raw = _extensions((SITTING, 0, 1.5), (OUT, 1.2, 2), (SITTING, 1.2, 1.5))
+    largest, least, span = _knee(report_of("seated_knee_extension", raw))
+    assert (largest.value, least.value, span.value) == pytest.approx((90, 4, 86), abs=0.5)
+    # The moment that is named shows what is named.
+    assert largest.at_s < 1.5 or largest.at_s > 5.9
+
+
+@pytest.mark.parametrize("deeper_after", [True, False])
+def test_of_two_rests_the_one_that_is_further_counts(deeper_after):
+    first, last = (SITTING, BACK) if deeper_after else (BACK, SITTING)
+    raw = _extensions((first, 0, 1.5), (OUT, 1.2, 2), (last, 1.2, 1.5))
+    assert _knee(report_of("seated_knee_extension", raw))[0].value == pytest.approx(96, abs=0.5)
+
+
+def test_a_rest_that_is_hidden_or_outside_the_clip_is_not_told():
+    keys = ((SITTING, 0, 1.5), (OUT, 1.2, 2), (BACK, 1.2, 1.5))
+    raw = _extensions(*keys)
+    seen = raw.visibility.copy()
+    seen[raw.time_s > 5.75, 0, LANDMARK["left", "knee"]] = 0.05
+    hidden = _knee(report_of("seated_knee_extension", replace(raw, visibility=seen)))[0]
+    assert not isinstance(hidden, Measured) or hidden.value < 94
+    cut = _knee(report_of("seated_knee_extension", _extensions(*keys, from_s=2.1)))[0]
+    assert cut.value == pytest.approx(96, abs=0.5)  # the rest after is there
+
+
+def test_the_rest_after_ends_where_the_next_repetition_begins():
+    part = replace(SITTING, left_knee=70)
+    raw = _extensions(
+        (SITTING, 0, 1.5), (part, 1, 0.3), (SITTING, 0.4, 0), (OUT, 0.4, 1.5), (SITTING, 1.2, 1.5)
+    )
+    report = report_of("seated_knee_extension", raw)
+    assert len(report.repetitions) == 2
+    assert _knee(report)[1].value == pytest.approx(70, abs=1)
+
+
+def test_limits_that_a_person_set_hold_for_the_largest_and_the_range():
+    raw = film(repeated(STANDING, [SQUAT] * 2, there_s=4, stay_s=1), Camera())
+    exercise = load_exercise("squat")
+    report = report_of("squat", raw)
+    second = report.repetitions[1].repetition
+    before_the_bottom = second.turn_from_s - 0.5
+    request = Request(
+        clip=Path("made_up.mp4"),
+        exercise=exercise,
+        side="left",
+        moved_limits=((1, second.start_s, before_the_bottom),),
+    )
+    moved = assess(raw, request).report.repetitions[1]
+    whole, part = (value(r, "knee_flexion_peak_deg").value for r in (report.repetitions[1], moved))
+    assert part < whole - 5
+    assert value(moved, "range_deg").value < value(report.repetitions[1], "range_deg").value - 5

@@ -70,7 +70,7 @@ def test_faint_equal_holds_clear_of_their_rests_are_counted_where_the_exercise_i
     ("heights_deg", "rests_deg"),
     [
         ([2.3], [0, 0]),  # one alone is not alike to anything
-        ([2.4, 2.3], [0, 1, 0.2]),  # its rests wander
+        ([2.9, 2.7], [0, 1, 0]),  # its rests wander
         ([2.8, 1.55, 2.8], [0, 0, 0, 0]),  # unequal
         ([1.2, 1.3, 1.2], [0, 0, 0, 0]),  # under half the least range
     ],
@@ -78,6 +78,12 @@ def test_faint_equal_holds_clear_of_their_rests_are_counted_where_the_exercise_i
 def test_what_wanders_or_stands_alone_is_no_faint_hold(heights_deg, rests_deg):
     values, hz = held(heights_deg, rests_deg)
     assert find_attempts(values, hz, 3.0, is_hold=True, is_faint=True) == ()
+
+
+def test_a_true_hold_between_two_shifts_counts_alone():
+    values, hz = held([1.7, 6, 1.7], [0, 0, 0, 0])
+    found = find_attempts(values, hz, 3.0, is_hold=True, is_faint=True)
+    assert [round(a.range) for a in found] == [6]
 
 
 def test_two_holds_of_the_least_range_are_counted_as_they_are():

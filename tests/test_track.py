@@ -13,6 +13,7 @@ from skeleton import Camera, film, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import read_track
+from formcheck.live.framing import glimpse_of
 from formcheck.model.anatomy import LANDMARK, LEG
 from formcheck.model.request import Request
 from formcheck.motion.masks import runs
@@ -22,6 +23,7 @@ from formcheck.motion.track import (
     _resample,
     choose_patient,
     clean,
+    faint_but_steady,
     landmark_noise_px,
     low_pass,
     low_pass_design_hz,
@@ -329,18 +331,20 @@ def test_memory_of_the_clean_up_grows_with_the_clip_and_not_with_its_square():
 # A near leg that the model doubts
 
 
-def _faint(rest, turn, visibility, azimuth_deg=90):
-    """A set of three whose left knee, ankle, heel and toe the model gives this visibility."""
-    raw = film(repeated(rest, [turn] * 3, stay_s=1), Camera(azimuth_deg=azimuth_deg))
+def _faint(rest, turn, visibility, near="left", far_visibility=0.01):
+    """A set of three whose near knee, ankle, heel and toe the model gives this visibility."""
+    camera = Camera(azimuth_deg=90 if near == "left" else -90)
+    raw = film(repeated(rest, [turn] * 3, stay_s=1), camera)
     seen = raw.visibility.copy()
-    for side, value in (("left", visibility), ("right", 0.01)):
+    far = "right" if near == "left" else "left"
+    for side, value in ((near, visibility), (far, far_visibility)):
         for joint in ("knee", "ankle", "heel", "toe"):
             seen[:, 0, LANDMARK[side, joint]] = value
     return replace(raw, visibility=seen)
 
 
-def _knee_seen(raw) -> float:
-    return float(np.isfinite(clean(raw).image_px[:, KNEE, 0]).mean())
+def _knee_seen(raw, side="left") -> float:
+    return float(np.isfinite(clean(raw).image_px[:, LANDMARK[side, "knee"], 0]).mean())
 
 
 def test_the_near_leg_of_a_person_who_lies_is_there_though_the_model_doubts_it():
@@ -366,3 +370,38 @@ def test_a_leg_the_model_hardly_sees_or_whose_lengths_change_stays_missing():
 
 def test_the_leg_of_a_person_who_stands_is_missing_where_the_model_doubts_it():
     assert _knee_seen(_faint(STANDING, SQUAT, 0.15)) == 0
+
+
+@pytest.mark.parametrize("near", ["left", "right"])
+def test_of_two_doubted_legs_the_better_seen_is_there_also_where_nobody_is_seen_for_long(near):
+    raw = _faint(HOOK_LYING, BRIDGE, 0.12, near, far_visibility=0.07)
+    far = "right" if near == "left" else "left"
+    assert (_knee_seen(raw, near), _knee_seen(raw, far)) == (1, 0)
+    points = raw.image_px.copy()
+    points[: int(0.6 * len(points))] = np.nan
+    assert _knee_seen(replace(raw, image_px=points), near) == pytest.approx(0.4, abs=0.02)
+
+
+def test_who_gets_up_after_lying_is_no_longer_taken_for_lying():
+    lying, standing = (_faint(a, b, 0.07) for a, b in ((HOOK_LYING, BRIDGE), (STANDING, SQUAT)))
+    n = int((standing.time_s < 1).sum())  # before the first squat
+    points = np.concatenate([lying.image_px, standing.image_px[:n]])
+    seen = np.concatenate([lying.visibility, standing.visibility[:n]])
+    where = faint_but_steady(points[:, 0].astype(float), seen[:, 0], TrackSettings())[:, KNEE]
+    assert where[: len(lying.time_s)].mean() > 0.9
+    assert not where[len(lying.time_s) :].any()
+
+
+def test_the_framing_helper_sees_the_doubted_leg_too():
+    raw = _faint(HOOK_LYING, BRIDGE, 0.07)
+    glimpse = glimpse_of(
+        raw.image_px[0],
+        raw.world_m[0],
+        raw.visibility[0],
+        time_s=0.0,
+        width_px=640,
+        height_px=480,
+        brightness=120.0,
+    )
+    assert np.isfinite(glimpse.image_px[[LANDMARK["left", j] for j in LEG]]).all()
+    assert np.isnan(glimpse.image_px[LANDMARK["right", "knee"]]).all()

@@ -86,8 +86,8 @@ _ALL = (
         _SIDE,
         "least",
         "difference",
-        "Knee flexion at the straightest point reached (the active extension deficit of an "
-        "extension exercise); negative = hyperextension.",
+        "Knee flexion at the straightest point reached, the rest before and after included (the "
+        "active extension deficit of an extension exercise); negative = hyperextension.",
         possible=(-20.0, 170.0),
         patient_label="How much bend is left at the straightest point",
     ),
@@ -459,8 +459,8 @@ _ALL = (
         _SIDE,
         "tempo",
         "index",
-        "Largest minus smallest value, within the repetition, of the angle by which repetitions "
-        "are counted.",
+        "Largest minus smallest value, within the repetition and at the rest before and after, of "
+        "the angle by which repetitions are counted.",
         possible=(0.0, 180.0),
         patient_label="How far the movement goes",
     ),
@@ -471,8 +471,8 @@ _ALL = (
         _ANY,
         "tempo",
         "index",
-        "Largest minus smallest value, within the repetition, of the height by which repetitions "
-        "are counted.",
+        "Largest minus smallest value, within the repetition and at the rest before and after, of "
+        "the height by which repetitions are counted.",
         possible=(0.0, 1.5),
         patient_label="How far the movement goes",
     ),

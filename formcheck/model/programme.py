@@ -253,7 +253,8 @@ class Exercise:
     harder: tuple[str, ...] = ()
     figure: Figure
     is_timed_when_unseen: bool = False
-    """The movement may be below what can be seen (quad setting): then timed, not measured."""
+    """The movement may be below what can be seen (quad setting): equal ones count down to half
+    of the least range (decision 4), and what is not seen at all is timed, not measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,10 +78,16 @@ def is_lying(track: Track, settings: CameraSettings = CameraSettings()) -> bool:
 
 def lies(image_px: np.ndarray, settings: CameraSettings = CameraSettings()) -> bool:
     """As `is_lying`, of landmarks in the picture, (n, 33, 2)."""
-    axis = mid_of(image_px, "hip") - mid_of(image_px, "shoulder")
-    from_vertical = np.degrees(np.arctan2(np.abs(axis[:, 0]), axis[:, 1]))
+    from_vertical = trunk_from_vertical_deg(image_px)
     known = from_vertical[np.isfinite(from_vertical)]
     return bool(len(known) and np.median(known) > settings.lying_least_deg)
+
+
+def trunk_from_vertical_deg(image_px: np.ndarray) -> np.ndarray:
+    """How far the trunk leans in the picture, 0 = upright; image_px : (n, 33, 2) -> (n,)."""
+    axis = mid_of(image_px, "hip") - mid_of(image_px, "shoulder")
+    from_vertical: np.ndarray = np.degrees(np.arctan2(np.abs(axis[:, 0]), axis[:, 1]))
+    return from_vertical
 
 
 def azimuth_samples_deg(track: Track, lying: bool, parts: tuple[str, ...]) -> np.ndarray:

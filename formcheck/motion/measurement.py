@@ -50,12 +50,13 @@ from formcheck.motion.kinematics import long_length_px
 from formcheck.motion.readers import READERS, Read, reads
 from formcheck.motion.readings import (
     HIDDEN,
-    at_rest_after,
     at_rest_before,
     at_standing,
     at_turn,
     largest_at,
+    largest_with_rests,
     moment_s,
+    rests_beside,
     seen_enough,
     stretch,
 )
@@ -134,33 +135,15 @@ def is_out_of_picture(standard: np.ndarray | None, at: int) -> bool:
 @reads("knee_flexion_peak_deg", "knee_flexion_least_deg")
 def _knee_peak(key: str, s: Setting) -> Read:
     sign = 1.0 if key == "knee_flexion_peak_deg" else -1.0
-    toward = np.where(s.is_hidden, np.nan, sign * s.series.knee_flexion_deg)
-    piece = stretch(s, toward)
-    found = largest_at(s, piece)
-    if found is None:
+    furthest = largest_with_rests(s, sign * s.series.knee_flexion_deg)
+    if furthest is None:
         return HIDDEN
-    # A repetition begins and ends a twentieth of its range off its rest (a definition); where
-    # the knee is most bent at rest, on a chair, that twentieth belongs to it.
-    at, value = max(
-        ((s.attempt.start + found, float(piece[found])), *rests_beside(s, toward)),
-        key=lambda place: place[1],
-    )
-    value *= sign
+    at, value = furthest[0], sign * furthest[1]
     if is_out_of_picture(s.series.knee_flexion_standard_deg, at):
         return OUT_OF_PICTURE
     value, parts = knee_value(s, value, at)
     parts.append(peak_part(s, s.series.knee_flexion_deg, at))
     return measured(key, value, parts, moment_s(s, at))
-
-
-def rests_beside(s: Setting, values: np.ndarray) -> list[tuple[int, float]]:
-    """(index, level) of the rests before and after a repetition that are seen whole."""
-    rests = []
-    if not s.attempt.is_cut_before:
-        rests.append((s.attempt.start, at_rest_before(s, values)))
-    if not s.attempt.is_cut_after:
-        rests.append((s.attempt.end, at_rest_after(s, values)))
-    return [(at, level) for at, level in rests if np.isfinite(level)]
 
 
 @reads("knee_flexion_gain_deg")
@@ -476,17 +459,18 @@ def _heel(key: str, s: Setting) -> Read:
     zero = _flat_foot(s)
     if zero is None:
         return NO_FLAT_FOOT
-    piece = stretch(s, s.series.heel_height_share) - zero
     up = key == "heel_height_peak_share"
-    at = largest_at(s, piece if up else -piece)
-    if at is None:
+    heel = s.series.heel_height_share - zero
+    furthest = largest_with_rests(s, heel if up else -heel)
+    if furthest is None:
         return HIDDEN
-    value = float(piece[at]) if up else max(-float(piece[at]), 0.0)
+    at, value = furthest
+    value = value if up else max(value, 0.0)
     parts = [
         *model_parts("heel_height"),
         picture_jitter_part(s, ("heel", "toe"), LARGEST_OF_MANY / s.series.foot_length_px),
     ]
-    return measured(key, value, parts, moment_s(s, s.attempt.start + at))
+    return measured(key, value, parts, moment_s(s, at))
 
 
 @reads("ankle_dorsiflexion_peak_deg")
@@ -525,7 +509,8 @@ def _range(key: str, s: Setting) -> Read:
     piece = stretch(s, s.driving)
     if largest_at(s, piece if s.is_rising else -piece) is None:
         return HIDDEN
-    largest, least = float(np.nanmax(piece)), float(np.nanmin(piece))
+    levels = [*piece[np.isfinite(piece)], *(level for _, level in rests_beside(s, s.driving))]
+    largest, least = float(max(levels)), float(min(levels))
     value = largest - least
     if wanted == "share":
         of_heel = s.driving_signal == "heel_height"

@@ -45,6 +45,43 @@ def largest_at(s: Setting, piece: np.ndarray) -> int | None:
     return at
 
 
+def rests_beside(s: Setting, values: np.ndarray) -> list[tuple[int, float]]:
+    """(index, level) of the rests just before and just after a repetition, where they are seen.
+
+    A repetition begins and ends a twentieth of its range off its rest (a definition); what is
+    most at rest, a knee's flexion on a chair, has that twentieth there. None beside a limit that
+    a person moved, which may lie anywhere, nor where the clip cuts.
+    """
+    n, a = round(s.settings.rest_window_s * s.series.grid_hz), s.attempt
+    if a.is_moved:
+        return []
+    seen = np.where(s.is_hidden, np.nan, values)
+    before = range(max(a.start - n, s.previous_end or 0), a.start + 2)
+    last = len(values) if s.next_start is None else s.next_start + 1
+    after = range(max(a.end - 1, 0), max(min(a.end + n + 1, last), a.end))
+    rests = []
+    for window, is_cut in ((before, a.is_cut_before), (after, a.is_cut_after)):
+        piece = seen[window.start : window.stop]
+        if is_cut or not np.isfinite(piece).any():
+            continue
+        level = float(np.nanmedian(piece))
+        rests.append((window.start + int(np.nanargmin(np.abs(piece - level))), level))
+    return rests
+
+
+def largest_with_rests(s: Setting, values: np.ndarray) -> tuple[int, float] | None:
+    """(index, value) of the largest of a series in a repetition and at the rests beside it; None
+    where too little was seen to tell."""
+    piece = stretch(s, values)
+    at = largest_at(s, piece)
+    if at is None:
+        return None
+    return max(
+        ((s.attempt.start + at, float(piece[at])), *rests_beside(s, values)),
+        key=lambda place: place[1],
+    )
+
+
 def at_turn(s: Setting, values: np.ndarray) -> float:
     half = max(1, round(s.settings.turn_window_s / 2 * s.series.grid_hz))
     a, b = max(s.attempt.turn - half, 0), s.attempt.turn + half + 1
@@ -58,14 +95,6 @@ def at_rest_before(s: Setting, values: np.ndarray) -> float:
     n = round(s.settings.rest_window_s * s.series.grid_hz)
     first = max(s.attempt.start - n, s.previous_end or 0)
     piece = values[first : s.attempt.start + 2]
-    known = piece[np.isfinite(piece)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
-def at_rest_after(s: Setting, values: np.ndarray) -> float:
-    """Median at rest just after the repetition, of what is seen of it."""
-    n = round(s.settings.rest_window_s * s.series.grid_hz)
-    piece = values[max(s.attempt.end - 1, 0) : s.attempt.end + n + 1]
     known = piece[np.isfinite(piece)]
     return float(np.median(known)) if len(known) else float("nan")
 

@@ -57,7 +57,7 @@ class RepetitionSettings:
     cut_share: float = 0.25
     fastest_s: float = 0.4
     alike_share: float = 0.6
-    steady_share: float = 0.3
+    steady_share: float = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +201,7 @@ def _are_clear(attempts: Sequence[Attempt], settings: RepetitionSettings) -> boo
         return False
     ranges = [a.range for a in attempts]
     rests = [rest for a in attempts for rest in (a.rest_before, a.rest_after)]
-    return min(ranges) >= settings.alike_share * float(np.median(ranges)) and max(rests) - min(
+    return min(ranges) >= settings.alike_share * max(ranges) and max(rests) - min(
         rests
     ) <= settings.steady_share * min(ranges)
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
 from formcheck.model.records import RawTrack, Track
-from formcheck.motion.camera import lies
+from formcheck.motion.camera import lies, trunk_from_vertical_deg
 from formcheck.motion.masks import runs
 from formcheck.motion.people import choose_patient
 from formcheck.motion.swapped_legs import (
@@ -31,6 +31,7 @@ class TrackSettings:
     """Defaults of the clean-up.
 
     visibility_least : below it a landmark is missing (chosen on sample clips, decision 3).
+    upright_most_deg : a trunk nearer the vertical than this stands or sits (common practice).
     lying_visibility_least, steady_share : of a person who lies, knee, ankle and foot of the leg
         that is seen better are there down to this visibility, where thigh and shank keep their
         lengths within this share (decision 3).
@@ -47,6 +48,7 @@ class TrackSettings:
     visibility_least: float = 0.2
     lying_visibility_least: float = 0.05
     steady_share: float = 0.15
+    upright_most_deg: float = 30.0
     gap_most_s: float = 0.25
     grid_hz: float = 30.0
     cut_off_hz: float = 6.0
@@ -135,23 +137,25 @@ def _drop_spikes(image_px: np.ndarray, settings: TrackSettings) -> np.ndarray:
     return is_spike
 
 
-def _is_faint_but_steady(
-    image_px: np.ndarray, seen: np.ndarray, settings: TrackSettings
-) -> np.ndarray:
+def faint_but_steady(image_px: np.ndarray, seen: np.ndarray, settings: TrackSettings) -> np.ndarray:
     """Which landmarks of a lying person's better seen leg are there though seen little, (n, 33).
 
     The model knows few people who lie: it finds their near leg where it is and doubts it.
     """
     out = np.zeros(seen.shape, bool)
+    is_found = np.isfinite(image_px[..., 0]).any(axis=1)
     if not lies(image_px):
         return out
     legs = {s: [LANDMARK[s, j] for j in ("knee", "ankle", "heel", "toe")] for s in SIDES}
-    leg = max(SIDES, key=lambda s: float(np.median(seen[:, legs[s][:2]])))
+    leg = max(SIDES, key=lambda s: float(np.median(seen[is_found][:, legs[s][:2]])))
     hip, knee, ankle = (image_px[:, LANDMARK[leg, j]] for j in ("hip", "knee", "ankle"))
     is_there = (seen[:, legs[leg][:2]] >= settings.lying_visibility_least).all(axis=1)
+    is_there &= trunk_from_vertical_deg(image_px) > settings.upright_most_deg
     for a, b in ((hip, knee), (knee, ankle)):
         length = np.linalg.norm(b - a, axis=1)
-        usual = float(np.nanmedian(np.where(is_there, length, np.nan)))
+        if not is_there.any():
+            return out
+        usual = float(np.median(length[is_there]))
         is_there &= np.abs(length - usual) <= settings.steady_share * usual
     out[np.flatnonzero(is_there)[:, None], legs[leg]] = True
     out &= (seen >= settings.lying_visibility_least) & np.isfinite(image_px[..., 0])
@@ -182,7 +186,7 @@ def clean(raw: RawTrack, settings: TrackSettings = TrackSettings()) -> Track:
             is_swapped = told_by_feet(image, is_swapped, raw.time_s)
             image, world, seen = (exchange_legs(v, is_swapped) for v in (image, world, seen))
             is_missing = (seen < settings.visibility_least) | ~np.isfinite(image[..., 0])
-            is_missing &= ~_is_faint_but_steady(image, seen, settings)
+            is_missing &= ~faint_but_steady(image, seen, settings)
             # The model guesses joints beyond the picture's edge; nobody saw them.
             is_missing |= _is_outside(image, raw.clip.width_px, raw.clip.height_px)
             is_missing |= _drop_spikes(image, settings)
