@@ -46,7 +46,7 @@ class TrackSettings:
     """
 
     visibility_least: float = 0.2
-    lying_visibility_least: float = 0.05
+    lying_visibility_least: float = 0.01
     steady_share: float = 0.15
     upright_most_deg: float = 30.0
     gap_most_s: float = 0.25
