@@ -114,7 +114,7 @@ def find_front_view(
     if view.plane != "frontal":
         return None
     hip, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "ankle"))
-    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+    mask = _enough_of(is_standing, track)
     standing_px = median_where(np.linalg.norm(ankle - hip, axis=1), mask)
     if not standing_px > 0:
         return None
@@ -128,6 +128,11 @@ def find_front_view(
     )
 
 
+def _enough_of(is_standing: np.ndarray, track: Track) -> np.ndarray:
+    """Where the person stands still; everywhere if that is hardly ever. Bool (n,)."""
+    return is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+
+
 def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
     """What hips that go away from a camera ahead leave in doubt of their height, leg lengths, (n,).
 
@@ -138,7 +143,7 @@ def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sigh
     Enough up to some 20 deg of looking down: from higher up a thigh that goes back looks longer
     before it looks shorter.
     """
-    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+    mask = _enough_of(is_standing, track)
 
     def along_sight(upper: str, lower: str) -> tuple[np.ndarray, float]:
         """How far a segment points along the line of sight, and its length: the legs' mean."""
@@ -173,7 +178,8 @@ def hip_way_standard_share(
     uncertainty make of how far they go in the picture.
     """
     x_px = mid(track, "hip")[:, 0]
-    sideways = np.abs(x_px - median_where(x_px, is_standing)) / (LEG_SHARE * view.person_height_px)
+    at_rest = median_where(x_px, _enough_of(is_standing, track))
+    sideways = np.abs(x_px - at_rest) / (LEG_SHARE * view.person_height_px)
     spread_deg = (view.azimuth_high_deg - view.azimuth_low_deg) / 2 / 1.96
     azimuth = np.radians(view.azimuth_deg + np.array([-spread_deg, 0.0, spread_deg]))
     ratio = np.abs(np.cos(azimuth)) / np.maximum(np.abs(np.sin(azimuth)), SIDEWAYS_LEAST_SHARE)
@@ -189,7 +195,7 @@ def hip_depth_standard_share(
     by the trunk's length. A trunk that leans looks shorter, as if it had gone away: doubt too.
     """
     trunk_px = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
-    nearer = np.abs(1 - median_where(trunk_px, is_standing) / trunk_px)
+    nearer = np.abs(1 - median_where(trunk_px, _enough_of(is_standing, track)) / trunk_px)
     distance = sight.focal_px / (LEG_SHARE * view.person_height_px)
     return _unseen_height_share(track, nearer * distance, sight)
 
@@ -212,7 +218,7 @@ def trunk_lean_deg(track: Track, is_standing: np.ndarray, sight: Sight) -> np.nd
     leans that fit, the largest is taken.
     """
     trunk = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
-    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+    mask = _enough_of(is_standing, track)
     full_px = median_where(trunk, mask)
     if not full_px > 0:
         return np.full(len(trunk), np.nan)
