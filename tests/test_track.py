@@ -13,7 +13,6 @@ from skeleton import Camera, film, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import read_track
-from formcheck.live.framing import glimpse_of
 from formcheck.model.anatomy import LANDMARK, LEG
 from formcheck.model.request import Request
 from formcheck.motion.masks import runs
@@ -390,18 +389,3 @@ def test_who_gets_up_after_lying_is_no_longer_taken_for_lying():
     where = faint_but_steady(points[:, 0].astype(float), seen[:, 0], TrackSettings())[:, KNEE]
     assert where[: len(lying.time_s)].mean() > 0.9
     assert not where[len(lying.time_s) :].any()
-
-
-def test_the_framing_helper_sees_the_doubted_leg_too():
-    raw = _faint(HOOK_LYING, BRIDGE, 0.07)
-    glimpse = glimpse_of(
-        raw.image_px[0],
-        raw.world_m[0],
-        raw.visibility[0],
-        time_s=0.0,
-        width_px=640,
-        height_px=480,
-        brightness=120.0,
-    )
-    assert np.isfinite(glimpse.image_px[[LANDMARK["left", j] for j in LEG]]).all()
-    assert np.isnan(glimpse.image_px[LANDMARK["right", "knee"]]).all()

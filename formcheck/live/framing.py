@@ -19,7 +19,7 @@ from formcheck.motion.findings import standing_tilt_deg
 from formcheck.motion.front_view import beside_front_deg
 from formcheck.motion.leg_plane import find_leg_plane
 from formcheck.motion.sight import find_sight
-from formcheck.motion.track import TrackSettings, faint_but_steady
+from formcheck.motion.track import TrackSettings
 from formcheck.words.languages import gettext, marked
 
 Posture = Literal["upright", "lying", "any"]
@@ -170,9 +170,7 @@ def glimpse_of(
         sizes = np.linalg.norm(np.ptp(image_px, axis=1), axis=1)
         best = int(np.argmax(sizes))
         sure = visibility[best].astype(float)
-        settings = TrackSettings()
-        is_sure = sure >= settings.visibility_least
-        is_sure |= faint_but_steady(image_px[best][None].astype(float), sure[None], settings)[0]
+        is_sure = sure >= TrackSettings().visibility_least
         points[is_sure], world[is_sure] = image_px[best][is_sure], world_m[best][is_sure]
     return Glimpse(
         time_s=time_s,

@@ -217,12 +217,12 @@ FRONT_LEAK = "camera off the front"
 
 
 def hips_away_part(standard: float) -> Part:
-    """What hips that go back seem to rise for a camera that looks down on them."""
+    """What hips that come nearer or go away seem to fall or rise for a camera above or below."""
     return Part(
         name="hips away from the camera",
         standard=standard,
         kind="shared",
-        source="perspective of a camera ahead; JCGM 100:2008, 4.3.7",
+        source="perspective of the camera; JCGM 100:2008, 4.3.7",
     )
 
 
