@@ -104,6 +104,11 @@ def median_where(values: np.ndarray, mask: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
+def where_standing(track: Track, is_standing: np.ndarray) -> np.ndarray:
+    """Where the person stands still; everywhere if that is hardly ever. Bool (n,)."""
+    return is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+
+
 def width_cue(
     track: Track, mask: np.ndarray, azimuth_deg: float, settings: AzimuthSettings
 ) -> Cue | None:

@@ -6,17 +6,16 @@ their lengths, so the nearer hip and ankle come together, the further the knee s
 line between them. The camera's place does the rest; no depth is needed.
 """
 
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formcheck.model.anatomy import LANDMARK, SIDES, Side
+from formcheck.model.anatomy import LANDMARK, Side
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, Track, View
-from formcheck.motion.azimuth import median_where
-from formcheck.motion.camera import LEG_SHARE, mid, mid_of
+from formcheck.motion.azimuth import median_where, where_standing
+from formcheck.motion.camera import mid, mid_of
 from formcheck.motion.sight import Sight
 
 
@@ -114,7 +113,7 @@ def find_front_view(
     if view.plane != "frontal":
         return None
     hip, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "ankle"))
-    mask = _enough_of(is_standing, track)
+    mask = where_standing(track, is_standing)
     standing_px = median_where(np.linalg.norm(ankle - hip, axis=1), mask)
     if not standing_px > 0:
         return None
@@ -128,87 +127,6 @@ def find_front_view(
     )
 
 
-def _enough_of(is_standing: np.ndarray, track: Track) -> np.ndarray:
-    """Where the person stands still; everywhere if that is hardly ever. Bool (n,)."""
-    return is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
-
-
-def hip_height_standard_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
-    """What hips that go away from a camera ahead leave in doubt of their height, leg lengths, (n,).
-
-    A camera above the hips sees them the higher the further away they are. How far they go back,
-    or come forward, shows in how much shorter the thigh looks than while the person stands, less
-    what the shank does, whose knee comes forward; how steeply the camera looks down on them is
-    known to a few degrees only, so the whole of it is doubt (rectangular) and no correction.
-    Enough up to some 20 deg of looking down: from higher up a thigh that goes back looks longer
-    before it looks shorter.
-    """
-    mask = _enough_of(is_standing, track)
-
-    def along_sight(upper: str, lower: str) -> tuple[np.ndarray, float]:
-        """How far a segment points along the line of sight, and its length: the legs' mean."""
-        along, full_px = [], []
-        for side in SIDES:
-            ends = (track.image_px[:, LANDMARK[side, j]] for j in (upper, lower))
-            seen = np.linalg.norm(np.subtract(*ends), axis=1)
-            full = median_where(seen, mask)
-            along.append(np.sqrt(np.maximum(full**2 - seen**2, 0)))
-            full_px.append(full)
-        return np.nanmean(along, axis=0), float(np.nanmean(full_px))
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # samples with neither leg
-        (thigh, thigh_px), (shank, shank_px) = (
-            along_sight("hip", "knee"),
-            along_sight("knee", "ankle"),
-        )
-    return _unseen_height_share(track, np.abs(thigh - shank) / (thigh_px + shank_px), sight)
-
-
-SIDEWAYS_LEAST_SHARE = 0.35
-"""A camera within 20 deg of straight ahead hardly sees forward as sideways."""
-
-
-def hip_way_standard_share(
-    track: Track, view: View, is_standing: np.ndarray, sight: Sight
-) -> np.ndarray:
-    """The same beside the person and between side and front, (n,).
-
-    Hips that go forward or back go along the line of sight too, by as much as the azimuth and its
-    uncertainty make of how far they go in the picture.
-    """
-    x_px = mid(track, "hip")[:, 0]
-    at_rest = median_where(x_px, _enough_of(is_standing, track))
-    sideways = np.abs(x_px - at_rest) / (LEG_SHARE * view.person_height_px)
-    spread_deg = (view.azimuth_high_deg - view.azimuth_low_deg) / 2 / 1.96
-    azimuth = np.radians(view.azimuth_deg + np.array([-spread_deg, 0.0, spread_deg]))
-    ratio = np.abs(np.cos(azimuth)) / np.maximum(np.abs(np.sin(azimuth)), SIDEWAYS_LEAST_SHARE)
-    return _unseen_height_share(track, sideways * float(np.max(ratio)), sight)
-
-
-def hip_depth_standard_share(
-    track: Track, view: View, is_standing: np.ndarray, sight: Sight
-) -> np.ndarray:
-    """The same from between side and front, where steps go any way, (n,).
-
-    Who comes nearer grows in the picture: how far the hips moved along the line of sight is told
-    by the trunk's length. A trunk that leans looks shorter, as if it had gone away: doubt too.
-    """
-    trunk_px = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
-    nearer = np.abs(1 - median_where(trunk_px, _enough_of(is_standing, track)) / trunk_px)
-    distance = sight.focal_px / (LEG_SHARE * view.person_height_px)
-    return _unseen_height_share(track, nearer * distance, sight)
-
-
-def _unseen_height_share(track: Track, moved: np.ndarray, sight: Sight) -> np.ndarray:
-    """Doubt of the hips' height where they moved this far along the line of sight, leg lengths."""
-    _, down, away = np.moveaxis(sight.rays(mid(track, "hip")), -1, 0)
-    fall = down / away
-    known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)
-    standard: np.ndarray = moved * np.hypot(fall / np.sqrt(3), known_to)
-    return standard
-
-
 def trunk_lean_deg(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
     """How far the trunk leans toward or away from a camera ahead or behind, degrees, (n,).
 
@@ -218,7 +136,7 @@ def trunk_lean_deg(track: Track, is_standing: np.ndarray, sight: Sight) -> np.nd
     leans that fit, the largest is taken.
     """
     trunk = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
-    mask = _enough_of(is_standing, track)
+    mask = where_standing(track, is_standing)
     full_px = median_where(trunk, mask)
     if not full_px > 0:
         return np.full(len(trunk), np.nan)

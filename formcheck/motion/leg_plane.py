@@ -17,7 +17,7 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, Side
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, Track, View
-from formcheck.motion.azimuth import Cue, joined, median_where
+from formcheck.motion.azimuth import Cue, joined, median_where, where_standing
 from formcheck.motion.sight import Sight
 
 
@@ -337,7 +337,7 @@ def find_leg_plane(
     """
     if view.plane != "sagittal" or view.facing_x == 0 or view.near_side != side:
         return None
-    mask = is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)
+    mask = where_standing(track, is_standing)
     spread = (view.azimuth_high_deg - view.azimuth_low_deg) / 2 / 1.96
     off_deg = 90 - abs((view.azimuth_deg + 180) % 360 - 180)
     cues = [

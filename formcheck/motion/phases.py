@@ -35,9 +35,10 @@ def find_phases(rising: np.ndarray, attempt: Attempt, grid_hz: float) -> Phases:
     2 s, and a pause that was not made.
     """
     # A movement begins a little before 5 % of its range; not before limits that a person set.
-    margin = 0 if attempt.is_moved else round(2 * grid_hz)
-    first = max(attempt.start - margin, 0)
-    piece = np.asarray(rising[first : attempt.end + margin + 1], float)
+    margin = round(2 * grid_hz)
+    first = attempt.start if attempt.is_start_moved else max(attempt.start - margin, 0)
+    last = attempt.end if attempt.is_end_moved else attempt.end + margin
+    piece = np.asarray(rising[first : last + 1], float)
     if np.isfinite(piece).sum() < 4:
         return Phases(
             there_from=attempt.start,

@@ -53,16 +53,17 @@ def rests_beside(s: Setting, values: np.ndarray) -> list[tuple[int, float]]:
     a person moved, which may lie anywhere, nor where the clip cuts.
     """
     n, a = round(s.settings.rest_window_s * s.series.grid_hz), s.attempt
-    if a.is_moved:
-        return []
     seen = np.where(s.is_hidden, np.nan, values)
     before = range(max(a.start - n, s.previous_end or 0), a.start + 2)
     last = len(values) if s.next_start is None else s.next_start + 1
     after = range(max(a.end - 1, 0), max(min(a.end + n + 1, last), a.end))
     rests = []
-    for window, is_cut in ((before, a.is_cut_before), (after, a.is_cut_after)):
+    for window, is_unknown in (
+        (before, a.is_cut_before or a.is_start_moved),
+        (after, a.is_cut_after or a.is_end_moved),
+    ):
         piece = seen[window.start : window.stop]
-        if is_cut or not np.isfinite(piece).any():
+        if is_unknown or not np.isfinite(piece).any():
             continue
         level = float(np.nanmedian(piece))
         rests.append((window.start + int(np.nanargmin(np.abs(piece - level))), level))

@@ -41,8 +41,10 @@ class RepetitionSettings:
         is one too, down to half of the least range (common practice: equal repetitions about the
         least range are all counted or none).
     steady_share : where a movement may be too small to be seen, equal ones under the least range
-        are attempts when what lies between them differs by less than this share of them
-        (decision 4).
+        are attempts when what lies between them differs by at most this share of the smallest
+        (decision 4),
+    kept_share : and each spends this share of its time beyond half of its range: a movement that
+        turns at once spends half of it there, one that is held nearly all (decision 4).
     """
 
     edge_share: float = 0.05
@@ -58,6 +60,7 @@ class RepetitionSettings:
     fastest_s: float = 0.4
     alike_share: float = 0.6
     steady_share: float = 0.25
+    kept_share: float = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +78,9 @@ class Attempt:
     is_complete: bool
     is_cut_before: bool = False
     is_cut_after: bool = False
-    is_moved: bool = False
-    """Whether a person set its start and end."""
+    is_start_moved: bool = False
+    is_end_moved: bool = False
+    """Whether a person moved its start, and its end."""
 
     @property
     def turn(self) -> int:
@@ -189,7 +193,10 @@ def find_attempts(
             found = of_range(least)
     if len(found) < 2 and is_faint:
         fainter = of_range(least_range / 2)
-        found = fainter if _are_clear(fainter, settings) else found
+        is_clear = _are_clear(fainter, settings) and all(
+            _is_kept(values, a, settings) for a in fainter
+        )
+        found = fainter if is_clear else found
     if hip_x_share is not None:
         found = [a for a in found if ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)
@@ -201,9 +208,16 @@ def _are_clear(attempts: Sequence[Attempt], settings: RepetitionSettings) -> boo
         return False
     ranges = [a.range for a in attempts]
     rests = [rest for a in attempts for rest in (a.rest_before, a.rest_after)]
-    return min(ranges) >= settings.alike_share * max(ranges) and max(rests) - min(
-        rests
-    ) <= settings.steady_share * min(ranges)
+    are_alike = min(ranges) >= settings.alike_share * max(ranges)
+    return are_alike and max(rests) - min(rests) <= settings.steady_share * min(ranges)
+
+
+def _is_kept(values: np.ndarray, a: Attempt, settings: RepetitionSettings) -> bool:
+    """Whether a movement is held rather than a drift there and back; values : (n,) rising."""
+    piece = values[a.start : a.end + 1]
+    known = piece[np.isfinite(piece)]
+    half = (a.extreme + min(a.rest_before, a.rest_after)) / 2
+    return bool(np.mean(known >= half) >= settings.kept_share)
 
 
 def move_limits(
@@ -244,7 +258,8 @@ def move_limits(
             turn_to=turn_to,
             end=end,
             extreme=extreme,
-            is_moved=True,
+            is_start_moved=start != a.start,
+            is_end_moved=end != a.end,
         )
     return tuple(out)
 

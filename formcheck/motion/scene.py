@@ -13,14 +13,8 @@ from formcheck.motion.camera import find_view
 from formcheck.motion.doubts import misfit_findings, squeeze_findings
 from formcheck.motion.driving import drive, measured_side, view_for, width_share
 from formcheck.motion.findings import camera_tilt_deg, clip_findings
-from formcheck.motion.front_view import (
-    find_front_view,
-    front_view_findings,
-    hip_depth_standard_share,
-    hip_height_standard_share,
-    hip_way_standard_share,
-    trunk_lean_deg,
-)
+from formcheck.motion.front_view import find_front_view, front_view_findings, trunk_lean_deg
+from formcheck.motion.hip_descent import hip_height_standard_share
 from formcheck.motion.kinematics import Series, build_series
 from formcheck.motion.leg_plane import find_leg_plane, leg_plane_findings
 from formcheck.motion.measured_leg import choose_side
@@ -152,14 +146,10 @@ def _all_series(
     is_rest = is_still & find_rest(track, is_still, settings.repetition)
     sight = find_sight(track, is_rest, (raw.clip.width_px, raw.clip.height_px))
     lean = hips = None
-    if view.plane == "frontal" and is_upright:
-        lean = trunk_lean_deg(track, is_rest, sight)
-        hips = hip_height_standard_share(track, is_rest, sight)
-    elif view.plane in ("sagittal", "oblique") and is_upright:
-        hips = hip_way_standard_share(track, view, is_rest, sight)
-        if view.plane == "oblique":
-            hips = np.fmax(hips, hip_height_standard_share(track, is_rest, sight))
-            hips = np.fmax(hips, hip_depth_standard_share(track, view, is_rest, sight))
+    if is_upright:
+        hips = hip_height_standard_share(track, view, is_rest, sight)
+        if view.plane == "frontal":
+            lean = trunk_lean_deg(track, is_rest, sight)
     series: dict[Side, Series] = {}
     findings: dict[Side, list[Finding]] = {}
     for side in SIDES:

@@ -12,7 +12,7 @@ import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.records import Track
-from formcheck.motion.azimuth import Cue, joined, median_where
+from formcheck.motion.azimuth import Cue, joined, median_where, where_standing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +87,7 @@ def find_sight(
 
     is_standing : bool (n,); where there are few, all samples are taken. size_px : (width, height).
     """
-    mask = is_standing
-    if mask.sum() < 0.3 * track.grid_hz:
-        mask = np.ones_like(is_standing)
+    mask = where_standing(track, is_standing)
     width_px, height_px = size_px
 
     def middle(points: np.ndarray, joint: str) -> np.ndarray:
