@@ -16,7 +16,8 @@ from formcheck.model.programme import Bound
 from formcheck.model.records import Measured, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.circumstances import MeasurementSettings
-from formcheck.motion.readings import largest_at
+from formcheck.motion.readings import largest_at, rests_beside
+from formcheck.motion.repetitions import Attempt
 from formcheck.run.pipeline import assess
 
 WALL_SIT_REST, WALL_SIT = Posture(**both(hip=20, knee=20)), Posture(**both(hip=88, knee=88))
@@ -310,7 +311,7 @@ def test_heel_height_counts_from_the_flat_foot_wherever_the_heel_rests(rest_s):
         # A foot turned by 30 and by 20 deg about the toes: sin 30, sin 20 of its length.
         assert holds(value(found, "heel_height_peak_share"), 0.5)
         assert value(found, "heel_height_peak_share").value == pytest.approx(0.5, abs=0.05)
-        assert value(found, "heel_drop_share").value == pytest.approx(0.34, abs=0.06)
+        assert value(found, "heel_drop_share").value == pytest.approx(0.34, abs=0.015)
 
 
 # -- a camera not square on, and jitter
@@ -411,19 +412,78 @@ def test_the_rest_after_ends_where_the_next_repetition_begins():
     assert _knee(report)[1].value == pytest.approx(70, abs=1)
 
 
-def test_limits_that_a_person_set_hold_for_the_largest_and_the_range():
-    raw = film(repeated(STANDING, [SQUAT] * 2, there_s=4, stay_s=1), Camera())
-    exercise = load_exercise("squat")
-    report = report_of("squat", raw)
-    second = report.repetitions[1].repetition
-    before_the_bottom = second.turn_from_s - 0.5
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "largest_deg"),
+    [
+        (None, 5.6, 96),  # the rest before is there, if only the end was moved
+        (1.8, None, 90),  # and the rest after
+        (1.8, 5.6, 82.5),  # where the knee is at 1.8 s; at 5.6 s it is at 77.4
+    ],
+)
+def test_beside_a_limit_that_a_person_moved_nothing_but_what_lies_within_is_read(
+    start_s, end_s, largest_deg
+):
+    raw = _extensions((BACK, 0, 1.5), (OUT, 1.2, 2), (SITTING, 1.2, 1.5))
+    exercise = load_exercise("seated_knee_extension")
+    was = report_of("seated_knee_extension", raw).repetitions[0].repetition
+    limits = (0, start_s or was.start_s, end_s or was.end_s)
     request = Request(
-        clip=Path("made_up.mp4"),
-        exercise=exercise,
-        side="left",
-        moved_limits=((1, second.start_s, before_the_bottom),),
+        clip=Path("made_up.mp4"), exercise=exercise, side="left", moved_limits=(limits,)
     )
-    moved = assess(raw, request).report.repetitions[1]
-    whole, part = (value(r, "knee_flexion_peak_deg").value for r in (report.repetitions[1], moved))
-    assert part < whole - 5
-    assert value(moved, "range_deg").value < value(report.repetitions[1], "range_deg").value - 5
+    found = [v.value for v in _knee(assess(raw, request).report)]
+    assert found == pytest.approx([largest_deg, 4, largest_deg - 4], abs=0.7)
+
+
+ATTEMPT = Attempt(
+    start=5,
+    turn_from=7,
+    turn_to=9,
+    end=11,
+    rest_before=0,
+    rest_after=0,
+    extreme=0,
+    is_complete=True,
+)
+
+
+def _beside(values, **more):
+    """Levels of the rests beside ATTEMPT, at 10 samples/s."""
+    s = {
+        "settings": MeasurementSettings(rest_window_s=0.5),
+        "series": SimpleNamespace(grid_hz=10.0),
+        "is_hidden": np.zeros(len(values), bool),
+        "previous_end": None,
+        "next_start": None,
+        "attempt": ATTEMPT,
+    }
+    setting = SimpleNamespace(**s | more)
+    return [level for _, level in rests_beside(setting, np.asarray(values, float))]
+
+
+RESTS = [90.0] * 5 + [80, 40, 4, 4, 4, 40, 80] + [96.0] * 5
+"""ATTEMPT and its two rests."""
+
+
+def test_rests_are_read_beside_a_repetition_where_they_are_seen():
+    hidden = np.arange(len(RESTS)) >= 10
+    assert _beside(RESTS) == [90, 96]
+    assert _beside(RESTS, is_hidden=hidden) == [90]
+    assert _beside([np.nan] * 7 + RESTS[7:]) == [96]
+
+
+@pytest.mark.parametrize(
+    ("flag", "left"),
+    [
+        ("is_cut_before", [96]),
+        ("is_start_moved", [96]),
+        ("is_cut_after", [90]),
+        ("is_end_moved", [90]),
+    ],
+)
+def test_beside_a_cut_or_moved_limit_there_is_no_rest(flag, left):
+    assert _beside(RESTS, attempt=replace(ATTEMPT, **{flag: True})) == left
+
+
+def test_rests_are_not_read_beyond_the_repetitions_before_and_after():
+    values = [30.0] * 4 + [90, 80, 40, 4, 4, 4, 40, 80, 96] + [20.0] * 4
+    assert _beside(values, previous_end=4, next_start=12) == [80, 80]

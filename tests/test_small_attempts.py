@@ -9,7 +9,7 @@ from skeleton import Camera, Posture, both, film, repeated
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.request import Request
-from formcheck.motion.repetitions import find_attempts
+from formcheck.motion.repetitions import RepetitionSettings, find_attempts
 from formcheck.run.pipeline import assess
 
 
@@ -78,6 +78,14 @@ def test_faint_equal_holds_clear_of_their_rests_are_counted_where_the_exercise_i
 def test_what_wanders_or_stands_alone_is_no_faint_hold(heights_deg, rests_deg):
     values, hz = held(heights_deg, rests_deg)
     assert find_attempts(values, hz, 3.0, is_hold=True, is_faint=True) == ()
+
+
+def test_what_drifts_there_and_back_is_no_faint_hold():
+    values, hz = bumps([2.4, 2.3, 2.5])
+    if_not_held = RepetitionSettings(kept_share=0.0)
+    how = {"is_hold": True, "is_faint": True}
+    assert len(find_attempts(values, hz, 3.0, settings=if_not_held, **how)) == 3
+    assert find_attempts(values, hz, 3.0, **how) == ()
 
 
 def test_a_true_hold_between_two_shifts_counts_alone():

@@ -344,7 +344,8 @@ _ALL = (
         _SIDE,
         "peak",
         "index",
-        "Heel above flat-foot standing, share of foot length.",
+        "Highest heel above flat-foot standing, the rest before and after included, "
+        "share of foot length.",
         possible=(0.0, 1.2),
         patient_label="How high the heel rises",
     ),
@@ -355,7 +356,8 @@ _ALL = (
         _SIDE,
         "least",
         "index",
-        "Heel below flat-foot standing (a step edge), share of foot length, as a positive drop.",
+        "Lowest heel below flat-foot standing (a step edge), the rest before and after included, "
+        "share of foot length, as a positive drop.",
         possible=(0.0, 1.0),
         patient_label="How far the heel sinks below the step",
     ),

@@ -33,15 +33,14 @@ LEG_SHARE = 0.491
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraSettings:
-    """Limits of the views and the spread of the azimuth estimate.
+    """Limits of the views.
 
     frontal_most_deg, sagittal_most_off_deg : how far from straight ahead, and from the side, a
         measure of that plane is still given (common practice: about 15 deg off is good, 20 and
         35 deg are the ends).
-    azimuth_standard_deg : standard uncertainty of the azimuth (sample clips, decision 5).
-    azimuth_standard_deg also moves the sagittal edge outward by one standard uncertainty (the
-        frontal one, where measures spoil faster, by half): a
-        camera that may well stand inside 35 deg is measured, with the interval of its place.
+    azimuth_standard_deg : moves the sagittal edge outward, and by half of it the frontal one,
+        where measures spoil faster: a camera that may well stand inside is measured, with the
+        interval of its place (decision 5; that interval's own spread is in `cues`, decision 61).
     turned_least_deg : a trunk turned further than this from its direction at rest has turned on
         purpose (sample clips, decision 6).
     round_least_deg, round_least_s : this far and for this long, it shows its other side (common

@@ -30,9 +30,7 @@ def hip_height_standard_share(
     if view.plane == "sagittal":
         return beside
     ahead = from_ahead_share(track, is_standing, sight)
-    most: np.ndarray = np.fmax.reduce(
-        [beside, ahead, by_size_share(track, view, is_standing, sight)]
-    )
+    most: np.ndarray = np.fmax.reduce([beside, ahead, by_size_share(track, is_standing, sight)])
     return most
 
 
@@ -89,22 +87,32 @@ def from_beside_share(
     return _unseen_share(track, sideways * float(np.max(ratio)), sight)
 
 
-def by_size_share(track: Track, view: View, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
+def by_size_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
     """The doubt between side and front, where steps go any way, leg lengths, (n,).
 
     Who comes nearer grows in the picture: how far the hips moved along the line of sight is told
-    by the trunk's length. A trunk that leans looks shorter, as if it had gone away: doubt too.
+    by how far apart an upright trunk's ends are seen. One that leans looks shorter, as if it had
+    gone away: doubt too.
     """
-    trunk_px = np.linalg.norm(mid(track, "shoulder") - mid(track, "hip"), axis=1)
-    nearer = np.abs(1 - median_where(trunk_px, where_standing(track, is_standing)) / trunk_px)
-    distance = sight.focal_px / (LEG_SHARE * view.person_height_px)
+    mask = where_standing(track, is_standing)
+    hip, shoulder, ankle = (_fall(sight, mid(track, j)) for j in ("hip", "shoulder", "ankle"))
+    trunk = np.maximum(hip - shoulder, 0.0)
+    with np.errstate(divide="ignore"):
+        nearer = np.abs(1 - median_where(trunk, mask) / trunk)
+    distance = 1 / median_where(ankle - hip, mask)
     return _unseen_share(track, nearer * distance, sight)
+
+
+def _fall(sight: Sight, points_px: np.ndarray) -> np.ndarray:
+    """How far rays to these points fall, per length along the level."""
+    _, down, away = np.moveaxis(sight.rays(points_px), -1, 0)
+    fall: np.ndarray = down / away
+    return fall
 
 
 def _unseen_share(track: Track, moved: np.ndarray, sight: Sight) -> np.ndarray:
     """Doubt of the hips' height where they moved this far along the line of sight, leg lengths."""
-    _, down, away = np.moveaxis(sight.rays(mid(track, "hip")), -1, 0)
-    fall = down / away
+    fall = _fall(sight, mid(track, "hip"))
     known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)
     standard: np.ndarray = moved * np.hypot(fall / np.sqrt(3), known_to)
     return standard

@@ -40,11 +40,10 @@ class RepetitionSettings:
     alike_share : in a set of at least two attempts a movement of this share of their usual range
         is one too, down to half of the least range (common practice: equal repetitions about the
         least range are all counted or none).
-    steady_share : where a movement may be too small to be seen, equal ones under the least range
-        are attempts when what lies between them differs by at most this share of the smallest
-        (decision 4),
-    kept_share : and each spends this share of its time beyond half of its range: a movement that
-        turns at once spends half of it there, one that is held nearly all (decision 4).
+    steady_share, kept_share : where a movement may be too small to be seen, equal ones under the
+        least range are attempts when what lies between them differs by at most the first share
+        of the smallest, and each spends the second share of its time beyond half of its range: a
+        movement that turns at once spends half of it there, a held one nearly all (decision 4).
     """
 
     edge_share: float = 0.05
