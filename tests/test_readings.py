@@ -314,6 +314,39 @@ def test_heel_height_counts_from_the_flat_foot_wherever_the_heel_rests(rest_s):
         assert value(found, "heel_drop_share").value == pytest.approx(0.34, abs=0.015)
 
 
+UP = Posture(**both(foot=-30))
+
+
+def _raises(n=3):
+    movement = repeated(STANDING, [UP] * n, rest_s=1.2, there_s=0.9, stay_s=1, back_s=1.2)
+    return film(movement, Camera(), anchor="left_toe")
+
+
+def _heights(raw):
+    report = report_of("calf_raise", raw)
+    return [value(r, "heel_height_peak_share").value for r in report.repetitions]
+
+
+@pytest.mark.parametrize("share", [0.85, 0.4, -0.25])
+def test_toes_that_the_model_moves_with_the_heel_lower_and_raise_none(share):
+    """Toes stay on the floor; their landmark followed the heel by up to 0.9 of its rise."""
+    raw = _raises()
+    image, rng = raw.image_px.copy(), np.random.default_rng(2)
+    heel, toe = (image[:, 0, LANDMARK["left", j], 1] for j in ("heel", "toe"))
+    risen = heel[:20].mean() - heel
+    toe -= share * risen + (rng.normal(0, 0.05, len(risen)) * risen)
+    assert _heights(replace(raw, image_px=image)) == pytest.approx([0.5] * 3, abs=0.06)
+
+
+@pytest.mark.parametrize("moved_share", [-0.3, 0.3])
+def test_a_foot_set_down_elsewhere_between_raises_starts_from_where_it_stands(moved_share):
+    raw = _raises()
+    image = raw.image_px.copy()
+    foot_px = np.ptp(image[0, 0, [LANDMARK["left", j] for j in ("heel", "toe")], 0])
+    image[raw.time_s > 4.8, ..., 1] += moved_share * foot_px
+    assert _heights(replace(raw, image_px=image)) == pytest.approx([0.5] * 3, abs=0.05)
+
+
 # -- a camera not square on, and jitter
 
 

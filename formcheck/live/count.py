@@ -15,7 +15,7 @@ from formcheck.live.framing import Glimpse, track_of
 from formcheck.model.anatomy import SIDES, Side
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Track, View
-from formcheck.motion.driving import drive, measured_side, view_for, width_share
+from formcheck.motion.driving import drive, is_on_toes, measured_side, view_for, width_share
 from formcheck.motion.kinematics import Series, build_series
 
 
@@ -139,8 +139,14 @@ def count_set(
 
 
 def _series_of(track: Track, view: View, exercise: Exercise, side: Side) -> Series:
-    is_two_leg = exercise.working_leg == "both"
-    return build_series(track, view, side, is_two_leg=is_two_leg, width_share=width_share(view))
+    return build_series(
+        track,
+        view,
+        side,
+        is_two_leg=exercise.working_leg == "both",
+        width_share=width_share(view),
+        is_on_toes=is_on_toes(view_for(exercise, view)),
+    )
 
 
 def _is_far(leg: Side, view: View) -> bool:

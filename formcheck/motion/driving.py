@@ -68,6 +68,11 @@ def view_for(exercise: Exercise, view: View) -> ExerciseView:
     )
 
 
+def is_on_toes(view: ExerciseView) -> bool:
+    """Whether heels rise over toes that stay on the floor."""
+    return view.driving_signal == "heel_height" and view.driving_leg != "other"
+
+
 LEG_SIGNALS = ("knee_flexion", "trunk_thigh", "leg_elevation", "heel_height")
 """Driving signals that are read off the working leg."""
 

@@ -200,6 +200,7 @@ def build_series(
     front_view: FrontView | None = None,
     trunk_ahead_deg: np.ndarray | None = None,
     hip_height_standard_share: np.ndarray | None = None,
+    is_on_toes: bool = False,
 ) -> Series:
     """All series of the working leg in this view.
 
@@ -207,6 +208,7 @@ def build_series(
         the other (swing) side lower.
     width_share : sin(azimuth) where a correction for azimuth is wanted for the inclinations.
     leg_plane : the plane that this leg bends in; its angles are then those in that plane.
+    is_on_toes : the exercise raises heels over toes that stay where they are.
     front_view : from where this leg is seen; its knee is then where a camera straight ahead would
         see it.
     """
@@ -228,7 +230,7 @@ def build_series(
         is_two_leg=is_two_leg,
         trunk_ahead_deg=trunk_ahead_deg,
         hip_height_standard_share=hip_height_standard_share,
-        **_only_if(from_side, _series_from_the_side(limbs, width_share, leg_plane)),
+        **_only_if(from_side, _series_from_the_side(limbs, width_share, leg_plane, is_on_toes)),
         **_only_if(from_front, _series_from_the_front(limbs, front_view, is_two_leg=is_two_leg)),
         **_series_from_anywhere(limbs, view.person_height_px),
         **_standards_in_plane(limbs, leg_plane),
@@ -307,9 +309,10 @@ def _only_if(is_seen: bool, series: dict[str, np.ndarray]) -> dict[str, np.ndarr
 
 
 def _series_from_the_side(
-    limbs: _Limbs, width_share: float, leg_plane: LegPlane | None
+    limbs: _Limbs, width_share: float, leg_plane: LegPlane | None, is_on_toes: bool
 ) -> dict[str, np.ndarray]:
     knee, toe, sense = limbs.knee, limbs.toe, limbs.sense
+    toe_y = _planted_y(toe[:, 1], limbs.heel[:, 1], limbs.grid_hz) if is_on_toes else toe[:, 1]
     if leg_plane is not None:
         flexion, thigh_inclination, shank_inclination = _in_plane(limbs, leg_plane)
         trunk_inclination = _trunk_in_plane(limbs, leg_plane.of_trunk())
@@ -330,7 +333,7 @@ def _series_from_the_side(
         ),
         "rear_knee_height_share": (limbs.ankle[:, 1] - limbs.far_knee[:, 1]) / limbs.shank_px,
         "knee_over_toe_share": sense * (knee[:, 0] - toe[:, 0]) / limbs.foot_px,
-        "heel_height_share": (toe[:, 1] - limbs.heel[:, 1]) / limbs.foot_px,
+        "heel_height_share": (toe_y - limbs.heel[:, 1]) / limbs.foot_px,
     }
 
 
@@ -476,10 +479,49 @@ def _lowest_y(y: np.ndarray) -> float:
     return float(np.percentile(known, 95)) if len(known) else float("nan")
 
 
+DOWN_WITHIN_S = 12.0
+"""A heel is down at some time in so long (common practice: a raise takes 3 to 6 s)."""
+PLANTED_OVER_S = 1.0
+"""Over so long before and after a raise the toes' place is read (common practice)."""
+
+
+def _planted_y(toe_y: np.ndarray, heel_y: np.ndarray, grid_hz: float) -> np.ndarray:
+    """Picture height of toes that stay on the floor, (n,): where they are while the heel is in
+    the lower half of its range, and between these times on a line.
+
+    The pose model moves the toes' landmark with the heel (decision 88).
+    """
+
+    def about(values: np.ndarray, k: int, over_s: float) -> np.ndarray:
+        half = round(over_s / 2 * grid_hz)
+        piece = values[max(k - half, 0) : k + half + 1]
+        known: np.ndarray = piece[np.isfinite(piece)]
+        return known
+
+    is_down = np.zeros(len(toe_y), bool)
+    every = max(1, round(grid_hz / 6))
+    for k in range(0, len(toe_y), every):
+        heel = about(heel_y, k, DOWN_WITHIN_S)
+        if len(heel):
+            now = slice(k, k + every)
+            is_down[now] = heel_y[now] >= np.mean(np.percentile(heel, [5, 95]))
+    while_down_y = np.where(is_down, toe_y, np.nan)
+    at = np.flatnonzero(np.isfinite(while_down_y))
+    if not len(at):
+        return toe_y
+    level = [float(np.median(about(while_down_y, int(k), PLANTED_OVER_S))) for k in at]
+    planted: np.ndarray = np.interp(np.arange(len(toe_y)), at, level)
+    return planted
+
+
+def _median_or_nan(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
 def _steady_ground_y(feet_y: np.ndarray) -> float:
     """Picture height of the floor at the ankles: where they stand most of the time."""
-    known = feet_y[np.isfinite(feet_y)]
-    return float(np.median(known)) if len(known) else float("nan")
+    return _median_or_nan(feet_y)
 
 
 SIGNALS: dict[str, tuple[str, Literal["deg", "share"], str]] = {

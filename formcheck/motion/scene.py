@@ -11,7 +11,7 @@ from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.model.request import Request
 from formcheck.motion.camera import find_view
 from formcheck.motion.doubts import misfit_findings, squeeze_findings
-from formcheck.motion.driving import drive, measured_side, view_for, width_share
+from formcheck.motion.driving import drive, is_on_toes, measured_side, view_for, width_share
 from formcheck.motion.findings import camera_tilt_deg, clip_findings
 from formcheck.motion.front_view import find_front_view, front_view_findings, trunk_lean_deg
 from formcheck.motion.hip_descent import hip_height_standard_share
@@ -167,6 +167,7 @@ def _all_series(
             front_view=seen,
             trunk_ahead_deg=lean,
             hip_height_standard_share=hips,
+            is_on_toes=is_on_toes(view_for(exercise, view)),
         )
         findings[side] = leg_plane_findings(plane)
         if seen is not None:
