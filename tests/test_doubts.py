@@ -138,9 +138,34 @@ def test_repetitions_seen_from_elsewhere_than_the_rest_give_no_angle():
 # What hides the body
 
 
+@pytest.mark.parametrize(
+    ("moved", "is_told"),
+    [
+        ({}, False),
+        ({"heel": 0.4}, False),  # the ankle stays
+        ({"toe": -0.4}, False),  # the heel stays
+        ({"heel": 0.4, "toe": 0.4, "ankle": 0.4}, False),  # the whole foot
+        ({"heel": 0.3, "ankle": 0.24}, True),
+    ],
+)
+def test_a_heel_that_lifts_leaves_the_toes_and_takes_the_ankle(moved, is_told):
+    """Landmarks moved up by shares of foot length while the knee is bent."""
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    image = raw.image_px.copy()
+    foot_px = np.ptp(image[0, 0, [LANDMARK["left", j] for j in ("heel", "toe")], 0])
+    hip_y = image[:, 0, LANDMARK["left", "hip"], 1]
+    bent = (hip_y - hip_y[0]) / np.ptp(hip_y)
+    for joint, share in moved.items():
+        image[:, 0, LANDMARK["left", joint], 1] -= share * foot_px * bent
+    report = assessed(replace(raw, image_px=image))
+    told = [any(x.code == "heel_lifts" for x in r.remarks) for r in report.repetitions]
+    assert told == [is_told] * 3
+
+
 def test_hidden_feet_say_nothing_of_heels():
     # Something stands in front of the feet: the model guesses a heel that comes up.
-    raw = film(repeated(STANDING, [replace(SQUAT, left_foot=-25.0)] * 3), SIDE)
+    lifted = replace(SQUAT, left_foot=-25.0)
+    raw = film(repeated(STANDING, [lifted] * 3), SIDE, anchor="left_toe")
     seen = raw.visibility.copy()
     assert any(x.code == "heel_lifts" for r in assessed(raw).repetitions for x in r.remarks)
     seen[..., [LANDMARK["left", j] for j in ("heel", "toe")]] = 0.25

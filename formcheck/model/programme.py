@@ -55,8 +55,8 @@ FEATURES: dict[str, str] = {
     "quick_turn": "The driving signal stays at the turn, within a tenth of its range, for less "
     "than `below`, s.",
     "fades": "The driving range is less than `below` times the largest of the set so far.",
-    "heel_lifts": "The working heel rises above its height at rest by more than `above`, share "
-    "of foot length.",
+    "heel_lifts": "The working heel rises above its height at rest, and over the toes, by more "
+    "than `above`, share of foot length, and the ankle with it.",
     "knee_bends": "Knee flexion of the working leg rises above its value at rest by more than "
     "`above`, deg.",
     "thigh_lifts": "The thigh turns upward from its direction at rest by more than `above`, deg.",

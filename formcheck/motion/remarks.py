@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import cast
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from formcheck.model.anatomy import LANDMARK, other_side
 from formcheck.model.measures import MEASURES
@@ -186,8 +187,30 @@ def _fades(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
     return s.attempt.turn
 
 
+ANKLE_LEAST_SHARE = 0.7
+"""Who lifts the heel turns the foot about its ball, which takes the ankle up by some 0.8 of the
+heel's rise (heel to ball 0.73 and ankle to ball 0.56 of the foot: common practice)."""
+LIFTED_LEAST_S = 0.2
+"""A landmark that jumps is back sooner (common practice)."""
+
+
 def _heel_lifts(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
-    return _rises_above_rest(s, s.series.heel_height_share, _above(look))
+    """A heel that lifts rises over the toes and from its place, and takes the ankle with it
+    (decision 88)."""
+    toe, heel, ankle = (_rise_in_feet(s, j) for j in ("toe", "heel", "ankle"))
+    lifted = np.minimum(np.minimum(heel - toe, heel), ankle / ANKLE_LEAST_SHARE)[_span(s)]
+    n = max(1, round(LIFTED_LEAST_S * s.series.grid_hz))
+    if len(lifted) < n or not np.isfinite(lifted).any():
+        return None
+    lasting = np.min(sliding_window_view(np.nan_to_num(lifted, nan=-np.inf), n), axis=1)
+    at = int(np.argmax(lasting))
+    return s.attempt.start + at + n // 2 if lasting[at] > _above(look) else None
+
+
+def _rise_in_feet(s: Setting, joint: str) -> np.ndarray:
+    """How far a joint of the working leg is above its place at rest, foot lengths, (n,)."""
+    up = -s.track.image_px[:, LANDMARK[s.series.side, joint], 1] / s.series.foot_length_px
+    return _trusted(s, up) - _rest_value(s, up)
 
 
 def _knee_bends(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
