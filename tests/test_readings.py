@@ -467,6 +467,26 @@ def test_beside_a_limit_that_a_person_moved_nothing_but_what_lies_within_is_read
     assert found == pytest.approx([largest_deg, 4, largest_deg - 4], abs=0.7)
 
 
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "shorter"), [(None, 5.3, "lowering_s"), (2.1, None, "raising_s")]
+)
+def test_a_phase_ends_at_the_limit_that_a_person_moved(start_s, end_s, shorter):
+    raw = _extensions((BACK, 0, 1.5), (OUT, 1.2, 2), (SITTING, 1.2, 1.5))
+    whole = report_of("seated_knee_extension", raw).repetitions[0]
+    was = whole.repetition
+    request = Request(
+        clip=Path("made_up.mp4"),
+        exercise=load_exercise("seated_knee_extension"),
+        side="left",
+        moved_limits=((0, start_s or was.start_s, end_s or was.end_s),),
+    )
+    moved = assess(raw, request).report.repetitions[0]
+    for key in ("raising_s", "lowering_s"):
+        less_s = value(whole, key).value - value(moved, key).value
+        cut_s = (start_s - was.start_s) if start_s else (was.end_s - end_s)
+        assert less_s == pytest.approx(cut_s if key == shorter else 0, abs=0.2), key
+
+
 ATTEMPT = Attempt(
     start=5,
     turn_from=7,

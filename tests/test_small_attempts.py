@@ -10,6 +10,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.request import Request
 from formcheck.motion.repetitions import RepetitionSettings, find_attempts
+from formcheck.motion.track import low_pass
 from formcheck.run.pipeline import assess
 
 
@@ -86,6 +87,21 @@ def test_what_drifts_there_and_back_is_no_faint_hold():
     how = {"is_hold": True, "is_faint": True}
     assert len(find_attempts(values, hz, 3.0, settings=if_not_held, **how)) == 3
     assert find_attempts(values, hz, 3.0, **how) == ()
+
+
+def test_one_that_drifts_there_and_back_among_held_ones_tells_of_drift():
+    values, hz = held([2.3, 2.2], [0, 0, 0])
+    more, _ = bumps([2.3])
+    found = find_attempts(np.concatenate([values, more]), hz, 3.0, is_hold=True, is_faint=True)
+    assert found == ()
+
+
+@pytest.mark.parametrize("drift_deg", [0.05, 0.08])
+def test_ten_faint_holds_are_counted_over_rests_that_drift(drift_deg):
+    values, hz = held([2.2] * 10, [0] * 11)
+    drift = low_pass(np.random.default_rng(5).normal(0, 1, len(values)), hz, 0.2)
+    values = values + drift * drift_deg / drift.std()
+    assert len(find_attempts(values, hz, 3.0, is_hold=True, is_faint=True)) == 10
 
 
 def test_a_true_hold_between_two_shifts_counts_alone():

@@ -30,7 +30,9 @@ def hip_height_standard_share(
     if view.plane == "sagittal":
         return beside
     ahead = from_ahead_share(track, is_standing, sight)
-    most: np.ndarray = np.fmax.reduce([beside, ahead, by_size_share(track, is_standing, sight)])
+    most: np.ndarray = np.fmax.reduce(
+        [beside, ahead, by_size_share(track, view, is_standing, sight)]
+    )
     return most
 
 
@@ -87,32 +89,36 @@ def from_beside_share(
     return _unseen_share(track, sideways * float(np.max(ratio)), sight)
 
 
-def by_size_share(track: Track, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
+STEP_SHARE = 1.0
+"""Feet that step carry the hips about a leg length (common practice)."""
+
+
+def by_size_share(track: Track, view: View, is_standing: np.ndarray, sight: Sight) -> np.ndarray:
     """The doubt between side and front, where steps go any way, leg lengths, (n,).
 
     Who comes nearer grows in the picture: how far the hips moved along the line of sight is told
-    by how far apart an upright trunk's ends are seen. One that leans looks shorter, as if it had
-    gone away: doubt too.
+    by how large the trunk is seen, as if it were upright. One that leans looks smaller, as if it
+    had gone away: doubt too, up to the length of a step.
     """
-    mask = where_standing(track, is_standing)
-    hip, shoulder, ankle = (_fall(sight, mid(track, j)) for j in ("hip", "shoulder", "ankle"))
-    trunk = np.maximum(hip - shoulder, 0.0)
-    with np.errstate(divide="ignore"):
-        nearer = np.abs(1 - median_where(trunk, mask) / trunk)
-    distance = 1 / median_where(ankle - hip, mask)
-    return _unseen_share(track, nearer * distance, sight)
+    trunk = np.linalg.norm(
+        _slopes(sight, mid(track, "hip")) - _slopes(sight, mid(track, "shoulder")), axis=1
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        nearer = np.abs(1 - median_where(trunk, where_standing(track, is_standing)) / trunk)
+    distance = sight.focal_px / (LEG_SHARE * view.person_height_px)
+    return _unseen_share(track, np.minimum(nearer * distance, STEP_SHARE), sight)
 
 
-def _fall(sight: Sight, points_px: np.ndarray) -> np.ndarray:
-    """How far rays to these points fall, per length along the level."""
-    _, down, away = np.moveaxis(sight.rays(points_px), -1, 0)
-    fall: np.ndarray = down / away
-    return fall
+def _slopes(sight: Sight, points_px: np.ndarray) -> np.ndarray:
+    """How far rays to these points go sideways and down for each length away, (n, 2)."""
+    rays = sight.rays(points_px)
+    slopes: np.ndarray = rays[:, :2] / rays[:, 2:]
+    return slopes
 
 
 def _unseen_share(track: Track, moved: np.ndarray, sight: Sight) -> np.ndarray:
     """Doubt of the hips' height where they moved this far along the line of sight, leg lengths."""
-    fall = _fall(sight, mid(track, "hip"))
+    fall = _slopes(sight, mid(track, "hip"))[:, 1]
     known_to = np.radians(sight.fall_standard_deg) * (1 + fall**2)
     standard: np.ndarray = moved * np.hypot(fall / np.sqrt(3), known_to)
     return standard

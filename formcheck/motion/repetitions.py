@@ -42,8 +42,8 @@ class RepetitionSettings:
         least range are all counted or none).
     steady_share, kept_share : where a movement may be too small to be seen, equal ones under the
         least range are attempts when what lies between them differs by at most the first share
-        of the smallest, and each spends the second share of its time beyond half of its range: a
-        movement that turns at once spends half of it there, a held one nearly all (decision 4).
+        of the smallest, and each is beyond half of its range for the second share of its time
+        away from rest: 0.71 for one that turns at once, nearly all for a held one (decision 4).
     """
 
     edge_share: float = 0.05
@@ -59,7 +59,7 @@ class RepetitionSettings:
     fastest_s: float = 0.4
     alike_share: float = 0.6
     steady_share: float = 0.25
-    kept_share: float = 0.7
+    kept_share: float = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,12 +211,15 @@ def _are_clear(attempts: Sequence[Attempt], settings: RepetitionSettings) -> boo
     return are_alike and max(rests) - min(rests) <= settings.steady_share * min(ranges)
 
 
+AWAY_LEAST_SHARE = 0.2
+"""Under this share of its range a faint movement may as well be drift at rest (decision 4)."""
+
+
 def _is_kept(values: np.ndarray, a: Attempt, settings: RepetitionSettings) -> bool:
     """Whether a movement is held rather than a drift there and back; values : (n,) rising."""
-    piece = values[a.start : a.end + 1]
-    known = piece[np.isfinite(piece)]
-    half = (a.extreme + min(a.rest_before, a.rest_after)) / 2
-    return bool(np.mean(known >= half) >= settings.kept_share)
+    risen = (values[a.start : a.end + 1] - min(a.rest_before, a.rest_after)) / a.range
+    away = risen[risen >= AWAY_LEAST_SHARE]
+    return bool(np.mean(away >= 0.5) >= settings.kept_share)
 
 
 def move_limits(
