@@ -1,6 +1,7 @@
 """Legs taken for one another, and a joint gone astray: the count follows the feet and the hips."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from skeleton import Camera, film, repeated
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
 from formcheck.model.request import Request
+from formcheck.motion.driving import without_free_legs
+from formcheck.motion.repetitions import Attempt
 from formcheck.motion.swapped_legs import exchanged_at, told_by_feet
 from formcheck.run.pipeline import assess
 
@@ -200,3 +203,58 @@ def test_a_pose_that_drifts_off_as_the_person_is_lost_is_no_jump():
     found = report_of(replace(raw, image_px=image), "squat")
     assert [f.code for f in found.findings if f.code == "other_movement"] == []
     assert found.whole.n_complete == 3
+
+
+def with_free_leg(raw, from_s, flexion_deg):
+    """The left knee bends from a second on to the clip's end, its foot comes up behind."""
+    image = np.array(raw.image_px)
+    knee = image[:, 0, LANDMARK["left", "knee"]]
+    turn = np.radians(flexion_deg) * np.clip((raw.time_s - from_s) / 0.6, 0, 1)
+    turn *= np.sign(image[0, 0, LANDMARK["left", "toe"], 0] - knee[0, 0])
+    for joint in ("ankle", "heel", "toe"):
+        foot = image[:, 0, LANDMARK["left", joint]]
+        x, y = (foot - knee).T
+        foot[:] = knee + np.stack(
+            [x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)], axis=1
+        )
+    return replace(raw, image_px=image)
+
+
+@pytest.mark.parametrize(
+    "label", ["split_squat", "rear_foot_elevated_split_squat", "single_leg_squat from the side"]
+)
+def test_a_knee_that_bends_at_the_clips_end_while_the_hips_stay_up_is_no_cut_squat(label):
+    raw = filmed(label)
+    report = report_of(with_free_leg(raw, raw.time_s[-1] - 0.8, 60), label)
+    assert [r.repetition.is_complete for r in report.repetitions] == [True] * 3
+
+
+@pytest.mark.parametrize(
+    ("range_deg", "fall_share", "is_complete", "is_kept"),
+    [
+        (60, 0.02, False, False),
+        (60, 0.02, True, True),
+        (60, 0.10, False, True),  # at 60 deg the hips fall by 0.13 at least
+        (30, 0.0, False, True),  # by 0.03 only: too little to tell
+        (60, np.nan, False, True),
+    ],
+)
+def test_only_a_cut_bend_that_leaves_the_hips_up_is_left_out(
+    range_deg, fall_share, is_complete, is_kept
+):
+    exercise = load_exercise("squat")
+    attempt = Attempt(
+        start=0,
+        turn_from=8,
+        turn_to=9,
+        end=9,
+        rest_before=5,
+        rest_after=5,
+        extreme=5 + range_deg,
+        is_complete=is_complete,
+        is_cut_after=not is_complete,
+    )
+    series = SimpleNamespace(hip_height_share=1 - np.linspace(0, fall_share, 10))
+    side_view = next(v for v in exercise.views if v.driving_signal == "knee_flexion")
+    left = without_free_legs([attempt], side_view, series, exercise)
+    assert left == ((attempt,) if is_kept else ())

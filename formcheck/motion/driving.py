@@ -153,12 +153,8 @@ def counted_by_hips(
     the hips are right: they are seen over either leg, and a foot taken for the other one does not
     move them.
     """
-    is_bend = driving_view.driving_signal == "knee_flexion" and driving_view.direction == "rises"
-    rest, turn = exercise.figure.rest, exercise.figure.turn
-    lowers_hips = "hip" in turn and turn["hip"][1] < rest["hip"][1]
-    is_asked = exercise.position == "standing" and is_bend and lowers_hips
     astray = [f for f in findings if f.code in ASTRAY and f.from_s is not None]
-    if not is_asked or not astray:
+    if not _bends_knee_and_lowers_hips(exercise, driving_view) or not astray:
         return None
     by_hips = _by_hips(exercise, driving_view)
     values = series.hip_height_share
@@ -173,6 +169,41 @@ def counted_by_hips(
         if f.from_s is not None and f.to_s is not None
     ]
     return (by_hips, values, theirs) if any(lies_in) else None
+
+
+def _bends_knee_and_lowers_hips(exercise: Exercise, driving_view: ExerciseView) -> bool:
+    is_bend = driving_view.driving_signal == "knee_flexion" and driving_view.direction == "rises"
+    rest, turn = exercise.figure.rest, exercise.figure.turn
+    lowers_hips = "hip" in turn and turn["hip"][1] < rest["hip"][1]
+    return exercise.position == "standing" and is_bend and lowers_hips
+
+
+STAYS_UP_MOST_SHARE = 0.5
+"""Hips that fall by less than this share of the least that the knee allows stay up (common
+practice: landmarks and a camera that looks down hide some of it, never half)."""
+
+
+def without_free_legs(
+    found: Sequence[Attempt], driving_view: ExerciseView, series: Series, exercise: Exercise
+) -> tuple[Attempt, ...]:
+    """The attempts, without a cut one in which the knee bends and the hips stay up.
+
+    Before and after a set the free leg may be taken for the standing one. Thigh and shank of about
+    one length, bent by an angle over a foot that stands, let the hips down by 1 - cos of half of
+    it at least, leg lengths.
+    """
+    if not _bends_knee_and_lowers_hips(exercise, driving_view):
+        return tuple(found)
+
+    def is_free(a: Attempt) -> bool:
+        least = 1 - float(np.cos(np.radians(a.range / 2)))
+        hips = series.hip_height_share[a.start : a.end + 1]
+        if a.is_complete or least < COUNTING_LEAST_SHARE or not np.isfinite(hips).any():
+            return False
+        fall = float(np.nanmax(hips) - np.nanmin(hips))
+        return fall < STAYS_UP_MOST_SHARE * least
+
+    return tuple(a for a in found if not is_free(a))
 
 
 def _unmatched(attempts: Sequence[Attempt], others: Sequence[Attempt]) -> list[Attempt]:

@@ -16,6 +16,7 @@ from formcheck.model.records import Track, View
 from formcheck.motion.camera import mid
 from formcheck.motion.front_view import FrontView
 from formcheck.motion.leg_plane import LegPlane, hip_at_length
+from formcheck.motion.planted import planted_y
 
 
 def _cross(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -312,7 +313,7 @@ def _series_from_the_side(
     limbs: _Limbs, width_share: float, leg_plane: LegPlane | None, is_on_toes: bool
 ) -> dict[str, np.ndarray]:
     knee, toe, sense = limbs.knee, limbs.toe, limbs.sense
-    toe_y = _planted_y(toe[:, 1], limbs.heel[:, 1], limbs.grid_hz) if is_on_toes else toe[:, 1]
+    toe_y = planted_y(toe[:, 1], limbs.heel[:, 1], limbs.grid_hz) if is_on_toes else toe[:, 1]
     if leg_plane is not None:
         flexion, thigh_inclination, shank_inclination = _in_plane(limbs, leg_plane)
         trunk_inclination = _trunk_in_plane(limbs, leg_plane.of_trunk())
@@ -477,41 +478,6 @@ def _lowest_y(y: np.ndarray) -> float:
     """Picture height of the lowest place a joint keeps to: the floor, for a foot held up long."""
     known = y[np.isfinite(y)]
     return float(np.percentile(known, 95)) if len(known) else float("nan")
-
-
-DOWN_WITHIN_S = 12.0
-"""A heel is down at some time in so long (common practice: a raise takes 3 to 6 s)."""
-PLANTED_OVER_S = 1.0
-"""Over so long before and after a raise the toes' place is read (common practice)."""
-
-
-def _planted_y(toe_y: np.ndarray, heel_y: np.ndarray, grid_hz: float) -> np.ndarray:
-    """Picture height of toes that stay on the floor, (n,): where they are while the heel is in
-    the lower half of its range, and between these times on a line.
-
-    The pose model moves the toes' landmark with the heel (decision 88).
-    """
-
-    def about(values: np.ndarray, k: int, over_s: float) -> np.ndarray:
-        half = round(over_s / 2 * grid_hz)
-        piece = values[max(k - half, 0) : k + half + 1]
-        known: np.ndarray = piece[np.isfinite(piece)]
-        return known
-
-    is_down = np.zeros(len(toe_y), bool)
-    every = max(1, round(grid_hz / 6))
-    for k in range(0, len(toe_y), every):
-        heel = about(heel_y, k, DOWN_WITHIN_S)
-        if len(heel):
-            now = slice(k, k + every)
-            is_down[now] = heel_y[now] >= np.mean(np.percentile(heel, [5, 95]))
-    while_down_y = np.where(is_down, toe_y, np.nan)
-    at = np.flatnonzero(np.isfinite(while_down_y))
-    if not len(at):
-        return toe_y
-    level = [float(np.median(about(while_down_y, int(k), PLANTED_OVER_S))) for k in at]
-    planted: np.ndarray = np.interp(np.arange(len(toe_y)), at, level)
-    return planted
 
 
 def _median_or_nan(values: np.ndarray) -> float:

@@ -44,6 +44,7 @@ from formcheck.motion.driving import (
     parts_of,
     repetitions_of,
     sequence_findings,
+    without_free_legs,
 )
 from formcheck.motion.findings import hidden_samples
 from formcheck.motion.masks import runs
@@ -175,6 +176,7 @@ def measured_stretch(
     if hips is not None:
         driving_view, values, found = hips
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
+    found = without_free_legs(found, scene.driving_view, scene.series, exercise)
     attempts: Sequence[Attempt]
     attempts, findings = set_apart(found, track, view, scene.all_series, scene.leg, exercise)
     scene = scene.with_findings(findings)
