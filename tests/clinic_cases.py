@@ -13,6 +13,7 @@ from formcheck.clinic.database import today
 from formcheck.clinic.patients import Patient, add_patient, save_prescription
 from formcheck.clinic.reviews import between_days, corrected_report, outcome_of
 from formcheck.clinic.sets import AboutSet, StoredSet, add_set, find_set, new_uid
+from formcheck.files.exercises import load_exercise
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_clips"
 VIDEO_HEAD = b"\x00\x00\x00\x18ftypmp42" + bytes(16)
@@ -68,14 +69,14 @@ def measured_set(
     outcomes: dict[str, str] | None = None,
     added_deg: float = 0.0,
     dose: int | None = 2,
-    with_remarks: bool = False,
+    remark: str | None = None,
     **about,
 ) -> StoredSet:
     """A set whose results are a copy of a finished result folder of two repetitions.
 
     outcomes : what every check of a kind says, for instance {"limit": "passed"}. added_deg : put
     on to every angle, so that sets differ. dose : the repetitions prescribed, None without a
-    prescription. with_remarks : with the remarks that were found.
+    prescription. remark : what is remarked on in every repetition; else nothing is.
     """
     stored = new_set(clinic, patient, **about)
     folder = clinic.folder.result(stored.uid)
@@ -84,11 +85,14 @@ def measured_set(
         (folder / "annotated.mp4").unlink(missing_ok=True)
     report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
     report["set"]["dose"]["prescribed"] = dose
-    if not with_remarks:
-        report["set"]["facts"]["observed"] = []
+    numbers = [r["number"] for r in report["repetitions"]]
+    seen = {"code": remark, "side": "left", "repetitions": numbers, "rests_on": None, "mean": None}
+    report["set"]["facts"]["observed"] = [seen] if remark else []
+    if remark:
+        texts = {x.code: x.text for x in load_exercise("squat").look_for}
+        report["exercise_words"]["remarks"][remark] = texts[remark]
     for r in report["repetitions"]:
-        if not with_remarks:
-            r["findings"] = []
+        r["findings"] = [{"code": remark, "at_s": r["turn_s"]}] if remark else []
         for key, m in r["measures"].items():
             if key.endswith("_deg") and "value" in m:
                 m.update({name: m[name] + added_deg for name in ("value", "low", "high")})

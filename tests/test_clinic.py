@@ -831,7 +831,7 @@ def test_the_note_tells_dose_measures_change_pain_and_review(clinic, results):
     judged = replace(find_set(clinic, stored.uid), n_passed=3, n_doubtful=1, n_not_met=2)
     told = "Past a limit in 3; possibly past a limit in 1; target not reached in 2."
     assert told in note_text(clinic, judged)
-    remarked = measured_set(clinic, patient, results, with_remarks=True)
+    remarked = measured_set(clinic, patient, results, remark="heel_lifts")
     assert "Observations: heels lifted off the floor" in note_text(clinic, remarked)
 
 
