@@ -338,6 +338,24 @@ def test_toes_that_the_model_moves_with_the_heel_lower_and_raise_none(share):
     assert _heights(replace(raw, image_px=image)) == pytest.approx([0.5] * 3, abs=0.06)
 
 
+@pytest.mark.parametrize(("hold_s", "share"), [(13, 0.7), (15, 0.8), (15, 0.9), (30, 0.6)])
+def test_a_long_hold_on_the_toes_is_one_raise_of_its_height(hold_s, share):
+    movement = repeated(STANDING, [UP] * 2, rest_s=2, there_s=0.9, stay_s=hold_s, back_s=1.2)
+    raw = film(movement, Camera(noise_px=0.5), anchor="left_toe")
+    image = raw.image_px.copy()
+    heel, toe = (image[:, 0, LANDMARK["left", j], 1] for j in ("heel", "toe"))
+    toe -= share * (heel[:20].mean() - heel)
+    assert _heights(replace(raw, image_px=image)) == pytest.approx([0.5] * 2, abs=0.07)
+
+
+@pytest.mark.parametrize(("moves_px", "period_s"), [(6, 3), (10, 3), (20, 7)])
+def test_over_a_camera_that_moves_the_heel_rises_over_the_toes_as_they_are_seen(moves_px, period_s):
+    raw = _raises(5)
+    image = raw.image_px.copy()
+    image[..., 1] += moves_px * np.sin(2 * np.pi * raw.time_s / period_s)[:, None, None]
+    assert _heights(replace(raw, image_px=image)) == pytest.approx([0.5] * 5, abs=0.05)
+
+
 @pytest.mark.parametrize("moved_share", [-0.3, 0.3])
 def test_a_foot_set_down_elsewhere_between_raises_starts_from_where_it_stands(moved_share):
     raw = _raises()

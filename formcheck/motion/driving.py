@@ -9,11 +9,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from formcheck.model.anatomy import SIDES, Side, other_side
+from formcheck.model.anatomy import LANDMARK, SIDES, Side, other_side
 from formcheck.model.codes import values_of
 from formcheck.model.programme import Bound, Exercise, ExerciseView, SourcedNumber
 from formcheck.model.records import Finding, Repetition, Track, View
-from formcheck.motion.camera import off_side_deg
+from formcheck.motion.camera import mid, off_side_deg
 from formcheck.motion.holds import OFF_FLOOR_SHARE
 from formcheck.motion.kinematics import Series, driving_values
 from formcheck.motion.masks import runs
@@ -184,7 +184,11 @@ practice: landmarks and a camera that looks down hide some of it, never half).""
 
 
 def without_free_legs(
-    found: Sequence[Attempt], driving_view: ExerciseView, series: Series, exercise: Exercise
+    found: Sequence[Attempt],
+    driving_view: ExerciseView,
+    track: Track,
+    leg_px: float,
+    exercise: Exercise,
 ) -> tuple[Attempt, ...]:
     """The attempts, without a cut one in which the knee bends and the hips stay up.
 
@@ -194,14 +198,17 @@ def without_free_legs(
     """
     if not _bends_knee_and_lowers_hips(exercise, driving_view):
         return tuple(found)
+    # Over the foot that stands, in the same picture: a camera may follow the person.
+    floor_y = np.fmax(*(track.image_px[:, LANDMARK[s, "ankle"], 1] for s in SIDES))
+    height_share = (floor_y - mid(track, "hip")[:, 1]) / leg_px
 
     def is_free(a: Attempt) -> bool:
         least = 1 - float(np.cos(np.radians(a.range / 2)))
-        hips = series.hip_height_share[a.start : a.end + 1]
-        if a.is_complete or least < COUNTING_LEAST_SHARE or not np.isfinite(hips).any():
+        if a.is_complete or least < COUNTING_LEAST_SHARE:
             return False
-        fall = float(np.nanmax(hips) - np.nanmin(hips))
-        return fall < STAYS_UP_MOST_SHARE * least
+        at_rest = height_share[a.start if a.is_cut_after else a.end]
+        at_turn = np.median(height_share[a.turn_from : a.turn_to + 1])
+        return bool(at_rest - at_turn < STAYS_UP_MOST_SHARE * least)
 
     return tuple(a for a in found if not is_free(a))
 

@@ -313,7 +313,11 @@ def _series_from_the_side(
     limbs: _Limbs, width_share: float, leg_plane: LegPlane | None, is_on_toes: bool
 ) -> dict[str, np.ndarray]:
     knee, toe, sense = limbs.knee, limbs.toe, limbs.sense
-    toe_y = planted_y(toe[:, 1], limbs.heel[:, 1], limbs.grid_hz) if is_on_toes else toe[:, 1]
+    toe_y = (
+        planted_y(toe[:, 1], limbs.heel[:, 1], limbs.foot_px, limbs.grid_hz)
+        if is_on_toes
+        else toe[:, 1]
+    )
     if leg_plane is not None:
         flexion, thigh_inclination, shank_inclination = _in_plane(limbs, leg_plane)
         trunk_inclination = _trunk_in_plane(limbs, leg_plane.of_trunk())

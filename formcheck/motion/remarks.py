@@ -209,8 +209,9 @@ def _heel_lifts(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | N
 
 def _rise_in_feet(s: Setting, joint: str) -> np.ndarray:
     """How far a joint of the working leg is above its place at rest, foot lengths, (n,)."""
-    up = -s.track.image_px[:, LANDMARK[s.series.side, joint], 1] / s.series.foot_length_px
-    return _trusted(s, up) - _rest_value(s, up)
+    y = s.track.image_px[:, LANDMARK[s.series.side, joint], 1]
+    up = _trusted(s, -y / s.series.foot_length_px)
+    return up - _rest_value(s, up)
 
 
 def _knee_bends(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:

@@ -176,9 +176,11 @@ def measured_stretch(
     if hips is not None:
         driving_view, values, found = hips
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
-    found = without_free_legs(found, scene.driving_view, scene.series, exercise)
     attempts: Sequence[Attempt]
     attempts, findings = set_apart(found, track, view, scene.all_series, scene.leg, exercise)
+    attempts = without_free_legs(
+        attempts, scene.driving_view, track, scene.series.leg_length_px, exercise
+    )
     scene = scene.with_findings(findings)
     if not scene.has_found("wrong_side"):
         wrong = wrong_leg(
