@@ -23,7 +23,7 @@ def planted_y(toe_y: np.ndarray, heel_y: np.ndarray, foot_px: float, grid_hz: fl
     model moves the toes' landmark with the heel.
     """
     while_down_y = np.where(_is_down(heel_y, grid_hz), toe_y, np.nan)
-    at = [int(k) for k in np.flatnonzero(np.isfinite(while_down_y))]
+    at = [int(k) for k in np.flatnonzero(np.isfinite(while_down_y))[:: _every(grid_hz)]]
     if not len(at):
         return toe_y
     place_y = [_median_about(while_down_y, k, DOWN_WITHIN_S * grid_hz) for k in at]
@@ -36,7 +36,7 @@ def planted_y(toe_y: np.ndarray, heel_y: np.ndarray, foot_px: float, grid_hz: fl
 
 def _is_down(heel_y: np.ndarray, grid_hz: float) -> np.ndarray:
     """Whether the heel is in the lower half of its range of some seconds about, bool (n,)."""
-    every = max(1, round(grid_hz / 6))
+    every = _every(grid_hz)
     at = range(0, len(heel_y), every)
     ends = np.full((len(at), 2), np.nan)
     for n, k in enumerate(at):
@@ -48,6 +48,11 @@ def _is_down(heel_y: np.ndarray, grid_hz: float) -> np.ndarray:
     middle_y = np.where(tells, ends.mean(axis=1), np.nan)
     is_down: np.ndarray = heel_y >= np.repeat(middle_y, every)[: len(heel_y)]
     return is_down
+
+
+def _every(grid_hz: float) -> int:
+    """Samples from one look to the next: a sixth of a second."""
+    return max(1, round(grid_hz / 6))
 
 
 def _about(values: np.ndarray, k: int, n: float) -> np.ndarray:
