@@ -65,6 +65,14 @@ FINDING_VALUES = {
     "other_movement": [{"looks_like": x} for x in get_args(OtherMovement)],
     "direction_missed": [{"number": 2, "part": "lateral"}],
     "direction_repeated": [{"number": 2, "part": "lateral", "n": 3}],
+    "smaller_movement": [
+        {"range": r, "least_range": least, "unit": u}
+        for r, least, u in (
+            (18.2, 20.0, "deg"),
+            (0.11, 0.15, "foot_length"),
+            (0.046, 0.06, "leg_length"),
+        )
+    ],
     "no_repetition_found": [
         {"least_range": 20.0, "unit": u} for u in ("deg", "foot_length", "leg_length")
     ],

@@ -6,14 +6,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from exercise_cases import CASES
-from skeleton import Camera, film, repeated
+from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
+from formcheck.model.records import NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.driving import without_free_legs
+from formcheck.motion.findings import hidden_samples
 from formcheck.motion.repetitions import Attempt
+from formcheck.motion.scene import stretch_view
+from formcheck.motion.settings import MotionSettings
 from formcheck.motion.swapped_legs import exchanged_at, told_by_feet
+from formcheck.motion.track import clean
 from formcheck.run.pipeline import assess
 
 GOOD = {case.label: case for case in CASES}
@@ -263,3 +268,69 @@ def test_only_a_cut_bend_that_leaves_the_hips_up_is_left_out(
     track = SimpleNamespace(image_px=image)
     left = without_free_legs([attempt], side_view, track, 100.0, exercise)
     assert left == ((attempt,) if is_kept else ())
+
+
+@pytest.mark.parametrize("hip_to_trunk_deg", [-100, -60, 150, 195, 210])
+def test_a_thigh_that_no_hip_allows_is_hidden(hip_to_trunk_deg):
+    bend = Posture(trunk=60, **both(hip=hip_to_trunk_deg - 60, knee=100))
+    raw = film(repeated(Posture(trunk=5), [bend]), Camera(azimuth_deg=90))
+    track = clean(raw)
+    hidden = hidden_samples(track, "left", stretch_view(track, MotionSettings()))
+    at_turn = np.abs(track.time_s - 2.7) < 0.2
+    assert hidden[at_turn].all() == hidden[at_turn].any() == (not -90 < hip_to_trunk_deg < 200)
+    assert not hidden[track.time_s < 1].any()
+
+
+def test_a_repetition_whose_thigh_no_hip_allows_has_no_number_of_it():
+    bend = Posture(trunk=40, **both(hip=-140, knee=110))
+    raw = film(repeated(Posture(), [bend] * 3, stay_s=0.5), Camera(azimuth_deg=90))
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+    repetitions = assess(raw, request).report.repetitions
+    thighs = [m for r in repetitions for m in r.measures if m.key == "thigh_inclination_deg"]
+    assert [isinstance(m, NotMeasurable) for m in thighs] == [True] * 3
+
+
+def unseen(raw, from_s, to_s, names, side):
+    """The clip with these joints of a side hidden for a while."""
+    visibility = np.array(raw.visibility)
+    away = (raw.time_s >= from_s) & (raw.time_s <= to_s)
+    visibility[np.ix_(away, [0], [LANDMARK[side, j] for j in names])] = 0.02
+    return replace(raw, visibility=visibility)
+
+
+def test_hips_that_are_guessed_while_neither_leg_is_seen_are_no_squat():
+    raw = film(
+        repeated(Posture(), [Posture(trunk=15, **both(hip=35, knee=70))] * 3, rest_s=3.0),
+        Camera(azimuth_deg=0),
+    )
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"))
+    plain = assess(raw, request).report
+    between_s = (
+        plain.repetitions[1].repetition.end_s + 0.5,
+        plain.repetitions[1].repetition.end_s + 2.5,
+    )
+    image = np.array(raw.image_px)
+    hips = [LANDMARK[s, "hip"] for s in ("left", "right")]
+    ankles = [LANDMARK[s, "ankle"] for s in ("left", "right")]
+    leg_px = (image[0, 0, ankles, 1] - image[0, 0, hips, 1]).mean()
+    sunk = np.interp(raw.time_s, [between_s[0], sum(between_s) / 2, between_s[1]], [0, 1, 0])
+    image[:, 0, hips, 1] += 0.2 * leg_px * sunk[:, None]
+    guessed = replace(raw, image_px=image)
+    for side in ("left", "right"):
+        guessed = unseen(guessed, *between_s, LEG[1:], side)
+    found = assess(guessed, request).report
+    assert (plain.whole.n_complete, found.whole.n_complete) == (3, 3)
+
+
+def test_what_the_knee_shows_whole_is_whole_where_the_hips_are_lost():
+    raw = filmed("squat")
+    plain = report_of(raw, "squat")
+    second = plain.repetitions[1].repetition
+    lost = unseen(raw, second.start_s + 0.2, second.turn_s - 0.1, ("hip",), "right")
+    image = np.array(lost.image_px)
+    flickers = np.flatnonzero(np.abs(raw.time_s - second.turn_s) < 0.3)[::2]
+    image[flickers, 0, LANDMARK["left", "knee"], 0] -= 25
+    found = report_of(replace(lost, image_px=image), "squat")
+    assert "landmarks_unsteady" in [f.code for f in found.findings]
+    assert [r.repetition.is_complete for r in found.repetitions] == [True] * 3
+    assert np.allclose(turns_s(found), turns_s(plain), atol=0.3)

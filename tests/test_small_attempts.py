@@ -158,3 +158,23 @@ def test_a_forward_step_whose_foot_leaves_the_picture_is_told_by_the_knee(azimut
     )
     report = assess(replace(raw, visibility=seen), request).report
     assert [r.repetition.part for r in report.repetitions] == ["forward", "forward"]
+
+
+@pytest.mark.parametrize("last_deg", [15, 19])
+def test_a_movement_just_under_the_least_is_told_and_not_counted(last_deg):
+    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, last_deg)]
+    report = assessed("squat", repeated(Posture(), bends), Camera(azimuth_deg=90))
+    [told] = [f for f in report.findings if f.code == "smaller_movement"]
+    values = dict(told.values)
+    assert report.whole.n_repetitions == 2
+    assert (values["least_range"], values["unit"]) == (20, "deg")
+    assert values["range"] == pytest.approx(last_deg, abs=1)
+    assert told.from_s > report.repetitions[-1].repetition.end_s
+    assert told.spoils == "nothing"
+
+
+@pytest.mark.parametrize("last_deg", [10, 60])
+def test_a_shift_of_weight_and_a_counted_bend_are_not_told_as_a_smaller_movement(last_deg):
+    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, last_deg)]
+    report = assessed("squat", repeated(Posture(), bends), Camera(azimuth_deg=90))
+    assert "smaller_movement" not in {f.code for f in report.findings}

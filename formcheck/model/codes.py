@@ -66,6 +66,7 @@ FindingCode = Literal[
     "pulses",  # n: turns at the far end
     "direction_missed",  # number, part
     "direction_repeated",  # number, part, n
+    "smaller_movement",  # range, least_range; unit: deg, foot_length, leg_length
     "no_repetition_found",  # least_range; unit: deg, foot_length, leg_length
     "timed_not_measured",
     # of a file of version 1.0 whose words are no longer known: `code` and `text` as they were

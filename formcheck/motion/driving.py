@@ -151,7 +151,7 @@ def counted_by_hips(
     Who bends the knees over feet that stand goes down with the hips, and comes up with them: the
     two count the same. Where they do not, and the leg's landmarks are astray where they differ,
     the hips are right: they are seen over either leg, and a foot taken for the other one does not
-    move them.
+    move them. Hips that are lost on the way tell nothing: what the knee shows whole is whole.
     """
     astray = [f for f in findings if f.code in ASTRAY and f.from_s is not None]
     if not _bends_knee_and_lowers_hips(exercise, driving_view) or not astray:
@@ -161,6 +161,8 @@ def counted_by_hips(
     theirs = attempts_in(values, by_hips, series, exercise, settings)
     if not theirs:
         return None
+    if _are_whole_by_knee_only(found, theirs, values):
+        return None
     differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
     lies_in = [
         f.from_s < time_s[a.end] and f.to_s > time_s[a.start]
@@ -169,6 +171,19 @@ def counted_by_hips(
         if f.from_s is not None and f.to_s is not None
     ]
     return (by_hips, values, theirs) if any(lies_in) else None
+
+
+def _are_whole_by_knee_only(
+    found: Sequence[Attempt], theirs: Sequence[Attempt], hip_values: np.ndarray
+) -> bool:
+    """Whether the hips miss only what the knee shows whole, and are lost in each such attempt."""
+    missed = _unmatched(found, theirs)
+    of_hips_alone = [
+        b for b in _unmatched(theirs, found) if not any(_overlap(a, b) for a in missed)
+    ]
+    return not of_hips_alone and all(
+        a.is_complete and not np.isfinite(hip_values[a.start : a.end + 1]).all() for a in missed
+    )
 
 
 def _bends_knee_and_lowers_hips(exercise: Exercise, driving_view: ExerciseView) -> bool:
@@ -217,10 +232,14 @@ def _unmatched(attempts: Sequence[Attempt], others: Sequence[Attempt]) -> list[A
     """The attempts that are not one with just one of the others, as whole as they are."""
     out = []
     for a in attempts:
-        same = [b for b in others if b.start <= a.end and a.start <= b.end]
+        same = [b for b in others if _overlap(a, b)]
         if len(same) != 1 or same[0].is_complete != a.is_complete:
             out.append(a)
     return out
+
+
+def _overlap(a: Attempt, b: Attempt) -> bool:
+    return b.start <= a.end and a.start <= b.end
 
 
 def attempts_in(

@@ -14,6 +14,7 @@ from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
+from formcheck.motion.kinematics import trunk_thigh_deg
 from formcheck.motion.masks import runs
 from formcheck.motion.people import (
     MOVES_TIMES,
@@ -34,6 +35,9 @@ class QualitySettings:
     shank_change_most, square_off_deg : the same for the shank where the camera stands this square
         to the side: a good shank keeps within 17 %, one whose ankle slipped to the other foot is
         20 % short and more. (A thigh is seen a quarter short at the bottom of a deep squat.)
+    hip_least_deg, hip_most_deg : a thigh that lies outside these against the trunk belongs to no
+        hip (side view; hips move from 30 deg behind the trunk to 150 ahead of it, common practice;
+        the rest is for a camera beside the side, a trunk that bends and landmarks).
     slip_margin_s : samples this close to a slip are not believed either.
     flicker_deg, flicker_apart_s : knee flexion that jumps there and back by more than this from
         picture to picture is a landmark that cannot settle (steady landmarks: at most 4 deg); two
@@ -64,6 +68,8 @@ class QualitySettings:
 
     length_change_most: float = 0.45
     shank_change_most: float = 0.19
+    hip_least_deg: float = -90.0
+    hip_most_deg: float = 200.0
     slip_margin_s: float = 0.15
     square_off_deg: float = 20.0
     flicker_deg: float = 8.0
@@ -109,10 +115,13 @@ def hidden_samples(
     """Samples at which the working leg cannot be trusted, bool (n,).
 
     In a side view thigh and shank keep their length; where one departs from its usual length
-    the landmark has slipped (to the other leg, a chair, a shadow). In other views lengths do
-    change, and only missing landmarks count. Stretches that a finding spoils are hidden too.
+    the landmark has slipped (to the other leg, a chair, a shadow), and so it has where the thigh
+    stands to the trunk as no hip allows. In other views lengths do change, and only missing
+    landmarks count. Stretches that a finding spoils are hidden too.
     """
-    hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
+    shoulder, hip, knee, ankle = (
+        track.image_px[:, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")
+    )
     hidden: np.ndarray = ~np.isfinite(hip + knee + ankle).all(axis=1)
     for f in findings:
         if f.spoils == "stretch" and f.from_s is not None and f.to_s is not None:
@@ -121,7 +130,9 @@ def hidden_samples(
         return hidden
     is_square = off_side_deg(view.azimuth_deg) <= settings.square_off_deg
     shank_most = settings.shank_change_most if is_square else settings.length_change_most
-    slipped = np.zeros(len(hidden), bool)
+    hip_deg = trunk_thigh_deg(shoulder, hip, knee, view.facing_x)
+    with np.errstate(invalid="ignore"):
+        slipped = (hip_deg < settings.hip_least_deg) | (hip_deg > settings.hip_most_deg)
     for a, b, most in ((hip, knee, settings.length_change_most), (knee, ankle, shank_most)):
         length = np.linalg.norm(b - a, axis=1)
         known = length[np.isfinite(length)]

@@ -198,7 +198,7 @@ def measured_stretch(
         attempts, findings = of_the_side_asked_for(attempts, request, track, view)
         scene = scene.with_findings(findings)
     attempts, findings = _believed(attempts, scene)
-    scene = scene.with_findings(findings)
+    scene = scene.with_findings([*findings, *_smaller_movements((*found, *attempts), scene)])
     scene, sides = _with_working_legs(attempts, scene)
     directions = parts_of(attempts, sides, track, view, exercise)
     repetitions = repetitions_of(attempts, sides, directions, track, exercise, scene.is_of_both)
@@ -287,16 +287,60 @@ def _as_if_the_far_leg_were_asked_for(
     return replace(part, findings=findings)
 
 
+SMALLER_LEAST_SHARE = 0.7
+"""A movement of this share of the least range may have been meant as a repetition, and is told
+(decision 89); a smaller one is a shift of weight."""
+
+
+def _smaller_movements(found: Sequence[Attempt], scene: Scene) -> list[Finding]:
+    """The movements beside those found that are nearly of the least range, each told.
+
+    found : all that were found, those that were left out among them. Where none was, that is told
+    of the whole clip.
+    """
+    exercise, driving_view = scene.exercise, scene.driving_view
+    if not found or exercise.is_timed_when_unseen:
+        return []
+    least_range = driving_view.least_range.value
+    least = replace(driving_view.least_range, value=SMALLER_LEAST_SHARE * least_range)
+    smaller = attempts_in(
+        scene.values,
+        replace(driving_view, least_range=least),
+        scene.series,
+        exercise,
+        scene.settings.repetition,
+    )
+    kept, _ = set_apart(smaller, scene.track, scene.view, scene.all_series, scene.leg, exercise)
+    t = scene.track.time_s
+    return [
+        Finding(
+            code="smaller_movement",
+            values=values_of(range=a.range, least_range=least_range, unit=_unit_of(scene)),
+            from_s=float(t[a.start]),
+            to_s=float(t[a.end]),
+        )
+        for a in kept
+        if a.is_complete
+        and least.value <= a.range < least_range
+        and not any(b.start <= a.end and a.start <= b.end for b in found)
+    ]
+
+
 def _nothing_found(scene: Scene) -> Finding:
-    driving_view = scene.driving_view
     if scene.exercise.is_timed_when_unseen:
         return Finding(code="timed_not_measured")
-    length = "foot_length" if driving_view.driving_signal == "heel_height" else "leg_length"
-    of_what = "deg" if scene.unit == "deg" else length
+    least_range = scene.driving_view.least_range.value
     return Finding(
-        code="no_repetition_found",
-        values=values_of(least_range=driving_view.least_range.value, unit=of_what),
+        code="no_repetition_found", values=values_of(least_range=least_range, unit=_unit_of(scene))
     )
+
+
+def _unit_of(scene: Scene) -> str:
+    """What the driving signal is measured in: deg, foot_length or leg_length."""
+    if scene.unit == "deg":
+        return "deg"
+    is_foot = scene.driving_view.driving_signal == "heel_height"
+    return "foot_length" if is_foot else "leg_length"
 
 
 def exercise_measures(exercise: Exercise) -> tuple[str, ...]:

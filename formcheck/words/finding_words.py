@@ -338,10 +338,23 @@ def _direction_repeated(v, said, reader):
 def _no_repetition_found(v, said, reader):
     if reader == "patient":
         return gettext("No movement was seen that was large enough to be counted.")
-    of_what = {"deg": "deg", "foot_length": "of foot length", "leg_length": "of leg length"}
+    return f"No attempt of at least {_of_what(v, 'least_range')} was found in this clip."
+
+
+def _smaller_movement(v, said, reader):
+    if reader == "patient":
+        return gettext("A smaller movement was seen and not counted.")
     return (
-        f"No attempt of at least {v['least_range']:g} {of_what[v['unit']]} was found in this clip."
+        f"A movement of {_of_what(v, 'range')} was not counted: the least that counts is "
+        f"{_of_what(v, 'least_range')}."
     )
+
+
+_UNIT_WORDS = {"deg": "deg", "foot_length": "of foot length", "leg_length": "of leg length"}
+
+
+def _of_what(v, key):
+    return f"{v[key]:.3g} {_UNIT_WORDS[v['unit']]}"
 
 
 FINDING_WORDS: dict[FindingCode, Maker] = {
@@ -432,6 +445,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "other_movement": _other_movement,
     "direction_missed": _direction_missed,
     "direction_repeated": _direction_repeated,
+    "smaller_movement": _smaller_movement,
     "no_repetition_found": _no_repetition_found,
     "timed_not_measured": _always(
         "The movement is smaller than the camera can see from here, so the holds are not counted: "
