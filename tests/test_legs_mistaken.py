@@ -210,6 +210,14 @@ def test_a_pose_that_drifts_off_as_the_person_is_lost_is_no_jump():
     assert found.whole.n_complete == 3
 
 
+def turn_about(centre, points, turn):
+    """The points, (n, 2), turned about the centres in place, by radians."""
+    x, y = (points - centre).T
+    points[:] = centre + np.stack(
+        [x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)], axis=1
+    )
+
+
 def with_free_leg(raw, from_s, flexion_deg):
     """The left knee bends from a second on to the clip's end, its foot comes up behind."""
     image = np.array(raw.image_px)
@@ -217,11 +225,7 @@ def with_free_leg(raw, from_s, flexion_deg):
     turn = np.radians(flexion_deg) * np.clip((raw.time_s - from_s) / 0.6, 0, 1)
     turn *= np.sign(image[0, 0, LANDMARK["left", "toe"], 0] - knee[0, 0])
     for joint in ("ankle", "heel", "toe"):
-        foot = image[:, 0, LANDMARK["left", joint]]
-        x, y = (foot - knee).T
-        foot[:] = knee + np.stack(
-            [x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)], axis=1
-        )
+        turn_about(knee, image[:, 0, LANDMARK["left", joint]], turn)
     return replace(raw, image_px=image)
 
 
@@ -334,3 +338,66 @@ def test_what_the_knee_shows_whole_is_whole_where_the_hips_are_lost():
     assert "landmarks_unsteady" in [f.code for f in found.findings]
     assert [r.repetition.is_complete for r in found.repetitions] == [True] * 3
     assert np.allclose(turns_s(found), turns_s(plain), atol=0.3)
+
+
+def test_legs_hidden_at_rest_leave_the_hips_to_tell_when_a_rise_begins():
+    label = "sit_to_stand"
+    case = GOOD[label]
+    movement = repeated(case.rest, [case.good] * 3, rest_s=1.6, stay_s=0.8)
+    raw = film(movement, Camera(azimuth_deg=90), anchor=case.anchor)
+    plain = report_of(raw, label)
+    behind_table, last_s = raw, 0.0
+    for found in plain.repetitions:
+        start_s, end_s = found.repetition.start_s, found.repetition.end_s
+        for side in ("left", "right"):
+            behind_table = unseen(behind_table, last_s, start_s + 0.3, LEG[1:], side)
+        last_s = end_s - 0.3
+    second = report_of(behind_table, label).repetitions[1].repetition
+    true = plain.repetitions[1].repetition
+    assert (second.start_s, second.end_s) == pytest.approx((true.start_s, true.end_s), abs=0.1)
+
+
+@pytest.mark.parametrize("lost_s", [0.2, 0.45])
+def test_hips_lost_for_a_moment_that_show_two_bends_are_right_against_one_of_the_knee(lost_s):
+    raw = filmed("squat")
+    turns = turns_s(report_of(raw, "squat"))
+    image = np.array(raw.image_px)
+    hip, knee, ankle = (image[:, 0, LANDMARK["left", j]] for j in ("hip", "knee", "ankle"))
+    # The knee stays bent from the first turn to the second, and is unsteady between them.
+    toe = image[0, 0, LANDMARK["left", "toe"], 0]
+    half = np.linalg.norm(ankle - hip, axis=1) / 2
+    bent = (hip + ankle) / 2 + np.stack([np.sign(toe - knee[0, 0]) * half, 0 * half], axis=1)
+    stuck = np.interp(
+        raw.time_s, [turns[0] - 0.1, turns[0] + 0.1, turns[1] - 0.1, turns[1] + 0.1], [0, 1, 1, 0]
+    )[:, None]
+    knee[:] = (1 - stuck) * knee + stuck * bent
+    flickers = np.flatnonzero(np.abs(raw.time_s - (turns[0] + turns[1]) / 2) < 0.4)[::2]
+    knee[flickers, 0] -= 25
+    astray_twice = unseen(
+        replace(raw, image_px=image), turns[0] - lost_s, turns[0] + lost_s, ("hip",), "right"
+    )
+    found = report_of(astray_twice, "squat")
+    assert "landmarks_unsteady" in [f.code for f in found.findings]
+    assert turns_s(found) == pytest.approx(turns, abs=0.3)
+
+
+def test_a_blink_of_the_hips_does_not_make_a_free_legs_bend_a_squat():
+    label = "single_leg_squat from the side"
+    case = GOOD[label]
+    raw = film(
+        repeated(case.rest, [case.good] * 3, rest_s=4.0), Camera(azimuth_deg=case.azimuth_deg)
+    )
+    between_s = report_of(raw, label).repetitions[0].repetition.end_s + 2.0
+    # The free leg's bend is taken for the standing leg's, and its knee flickers.
+    image = np.array(raw.image_px)
+    knee = image[:, 0, LANDMARK["left", "knee"]]
+    bend = np.interp(raw.time_s, between_s + np.array([-1.1, -0.4, 0.4, 1.1]), [0, 1, 1, 0])
+    turn = np.radians(60) * bend * np.sign(image[0, 0, LANDMARK["left", "toe"], 0] - knee[0, 0])
+    for joint in ("ankle", "heel", "toe"):
+        turn_about(knee, image[:, 0, LANDMARK["left", joint]], turn)
+    flickers = np.flatnonzero(np.abs(raw.time_s - between_s) < 0.4)[::2]
+    image[flickers, 0, LANDMARK["left", "knee"], 0] -= 25
+    lost = unseen(replace(raw, image_px=image), between_s - 0.2, between_s + 0.2, ("hip",), "right")
+    found = report_of(lost, label)
+    assert "landmarks_unsteady" in [f.code for f in found.findings]
+    assert found.whole.n_complete == 3

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from skeleton import Camera, Posture, both, film, repeated
+from exercise_cases import LUNGE
+from skeleton import Camera, Posture, both, film, mirrored, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
@@ -160,21 +161,83 @@ def test_a_forward_step_whose_foot_leaves_the_picture_is_told_by_the_knee(azimut
     assert [r.repetition.part for r in report.repetitions] == ["forward", "forward"]
 
 
+def smaller_in(bends_deg, to_s=None):
+    """(bends counted, times of the smaller movements) of squats to these knee angles."""
+    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in bends_deg]
+    raw = film(repeated(Posture(), bends), Camera(azimuth_deg=90), to_s=to_s)
+    report = assess(raw, Request(clip="made_up.mp4", exercise=load_exercise("squat"))).report
+    told = [f for f in report.findings if f.code == "smaller_movement"]
+    return report.whole.n_complete, told
+
+
 @pytest.mark.parametrize("last_deg", [15, 19])
 def test_a_movement_just_under_the_least_is_told_and_not_counted(last_deg):
-    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, last_deg)]
-    report = assessed("squat", repeated(Posture(), bends), Camera(azimuth_deg=90))
-    [told] = [f for f in report.findings if f.code == "smaller_movement"]
+    n_counted, [told] = smaller_in([60, 60, last_deg])
     values = dict(told.values)
-    assert report.whole.n_repetitions == 2
+    assert n_counted == 2
     assert (values["least_range"], values["unit"]) == (20, "deg")
     assert values["range"] == pytest.approx(last_deg, abs=1)
-    assert told.from_s > report.repetitions[-1].repetition.end_s
+    assert 9 < told.from_s < told.to_s < 13.5
     assert told.spoils == "nothing"
 
 
-@pytest.mark.parametrize("last_deg", [10, 60])
-def test_a_shift_of_weight_and_a_counted_bend_are_not_told_as_a_smaller_movement(last_deg):
-    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, last_deg)]
-    report = assessed("squat", repeated(Posture(), bends), Camera(azimuth_deg=90))
-    assert "smaller_movement" not in {f.code for f in report.findings}
+@pytest.mark.parametrize(
+    "bends_deg",
+    [
+        [60, 60, 12.5],  # a shift of weight
+        [22, 22, 12.5, 22],
+        [60, 60, 60],
+        [21, 19, 22, 18.5, 20.5],  # under the least, and counted among their like
+    ],
+)
+def test_a_shift_of_weight_and_what_is_counted_are_no_smaller_movement(bends_deg):
+    n_counted, told = smaller_in(bends_deg)
+    assert (n_counted, told) == (sum(k > 15 for k in bends_deg), [])
+
+
+def test_only_movements_near_the_least_are_told_where_all_are_small():
+    n_counted, told = smaller_in([21, 15, 15, 10.5])
+    assert n_counted == 1
+    assert [dict(f.values)["range"] for f in told] == pytest.approx([15, 15], abs=0.5)
+
+
+def test_where_nothing_is_counted_that_alone_is_told():
+    assert smaller_in([16, 17, 15]) == (0, [])
+
+
+def test_a_small_movement_that_the_clip_cuts_is_not_told():
+    n_counted, told = smaller_in([60, 60, 17], to_s=12.1)
+    assert (n_counted, told) == (2, [])
+
+
+@pytest.mark.parametrize(("size", "n_told"), [(1.0, 1), (0.6, 0)])
+def test_a_smaller_movement_of_a_pose_that_does_not_fit_the_person_is_not_told(size, n_told):
+    bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, 17)]
+    raw = film(repeated(Posture(), bends), Camera(azimuth_deg=90))
+    image = np.array(raw.image_px)
+    feet = image[:, :, [LANDMARK["left", "ankle"]]]
+    is_small = (np.abs(raw.time_s - 11.1) < 1.5)[:, None, None, None]
+    image = np.where(is_small, feet + size * (image - feet), image)
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+    codes = [f.code for f in assess(replace(raw, image_px=image), request).report.findings]
+    assert codes.count("smaller_movement") == n_told
+
+
+def test_a_small_step_in_a_set_of_squats_is_not_told_as_a_smaller_squat():
+    bend = Posture(trunk=15, **both(hip=30, knee=60))
+    raw = film(
+        repeated(Posture(), [bend, bend, Posture().toward(LUNGE, 0.22)]), Camera(azimuth_deg=90)
+    )
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+    report = assess(raw, request).report
+    assert report.whole.n_complete == 2
+    assert "smaller_movement" not in [f.code for f in report.findings]
+
+
+def test_a_smaller_movement_of_the_leg_that_was_not_asked_for_is_not_told():
+    turns = [LUNGE, mirrored(LUNGE), LUNGE, Posture().toward(mirrored(LUNGE), 0.3)]
+    raw = film(repeated(Posture(), turns), Camera(azimuth_deg=0))
+    request = Request(clip="made_up.mp4", exercise=load_exercise("reverse_lunge"), side="left")
+    report = assess(raw, request).report
+    assert report.whole.n_complete == 2
+    assert [f.code for f in report.findings] == ["other_leg"]

@@ -23,6 +23,7 @@ from formcheck.motion.repetitions import (
     RepetitionSettings,
     ends_where_it_began,
     find_attempts,
+    overlap,
 )
 from formcheck.motion.working_leg import (
     number_sequences,
@@ -151,7 +152,7 @@ def counted_by_hips(
     Who bends the knees over feet that stand goes down with the hips, and comes up with them: the
     two count the same. Where they do not, and the leg's landmarks are astray where they differ,
     the hips are right: they are seen over either leg, and a foot taken for the other one does not
-    move them. Hips that are lost on the way tell nothing: what the knee shows whole is whole.
+    move them. Where they are lost on the way, what the knee shows whole is whole.
     """
     astray = [f for f in findings if f.code in ASTRAY and f.from_s is not None]
     if not _bends_knee_and_lowers_hips(exercise, driving_view) or not astray:
@@ -161,7 +162,7 @@ def counted_by_hips(
     theirs = attempts_in(values, by_hips, series, exercise, settings)
     if not theirs:
         return None
-    if _are_whole_by_knee_only(found, theirs, values):
+    if _are_whole_by_knee_only(found, theirs, series):
         return None
     differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
     lies_in = [
@@ -174,15 +175,21 @@ def counted_by_hips(
 
 
 def _are_whole_by_knee_only(
-    found: Sequence[Attempt], theirs: Sequence[Attempt], hip_values: np.ndarray
+    found: Sequence[Attempt], theirs: Sequence[Attempt], series: Series
 ) -> bool:
-    """Whether the hips miss only what the knee shows whole, and are lost in each such attempt."""
+    """Whether the hips only miss what the knee shows whole, each time while they are lost.
+
+    (Hips that show the movement whole themselves miss nothing.)
+    """
     missed = _unmatched(found, theirs)
-    of_hips_alone = [
-        b for b in _unmatched(theirs, found) if not any(_overlap(a, b) for a in missed)
-    ]
+    of_hips_alone = [b for b in _unmatched(theirs, found) if not any(overlap(a, b) for a in missed)]
+    is_lost = ~np.isfinite(series.hip_height_share) | ~series.is_leg_seen
+    blink = BLINK_S * series.grid_hz
     return not of_hips_alone and all(
-        a.is_complete and not np.isfinite(hip_values[a.start : a.end + 1]).all() for a in missed
+        a.is_complete
+        and not any(b.is_complete and overlap(a, b) for b in theirs)
+        and any(stop - start > blink for start, stop in runs(is_lost[a.start : a.end + 1]))
+        for a in missed
     )
 
 
@@ -232,14 +239,15 @@ def _unmatched(attempts: Sequence[Attempt], others: Sequence[Attempt]) -> list[A
     """The attempts that are not one with just one of the others, as whole as they are."""
     out = []
     for a in attempts:
-        same = [b for b in others if _overlap(a, b)]
+        same = [b for b in others if overlap(a, b)]
         if len(same) != 1 or same[0].is_complete != a.is_complete:
             out.append(a)
     return out
 
 
-def _overlap(a: Attempt, b: Attempt) -> bool:
-    return b.start <= a.end and a.start <= b.end
+LEG_SEEN_LEAST_SHARE = 0.25
+"""A fall of the hips during less than this share of which anything of a leg is seen is where the
+model guesses hips (decision 89)."""
 
 
 def attempts_in(
@@ -261,8 +269,14 @@ def attempts_in(
         off_floor=OFF_FLOOR_SHARE if driving_view.driving_leg == "other" else None,
         settings=settings,
     )
+    if driving_view.driving_signal == "hip_height":
+        found = tuple(a for a in found if _is_leg_seen_in(a, series))
     joined = _joined_across_gaps(found, sign * values, series.grid_hz, settings)
     return tuple(_with_ends_in_gaps(a, sign * values, series, settings) for a in joined)
+
+
+def _is_leg_seen_in(a: Attempt, series: Series) -> bool:
+    return bool(np.mean(series.is_leg_seen[a.start : a.end + 1]) >= LEG_SEEN_LEAST_SHARE)
 
 
 JOIN_MOST_S = 1.0

@@ -163,6 +163,7 @@ class Series:
     pelvis_shift_share: np.ndarray
     trunk_lateral_inclination_deg: np.ndarray
     leg_abduction_deg: np.ndarray
+    is_leg_seen: np.ndarray
     leg_length_px: float
     foot_length_px: float
     thigh_px: float
@@ -223,6 +224,7 @@ def build_series(
         side=side,
         # From between front and side it still times a raise, and no measure is read off it there.
         leg_elevation_deg=np.full(len(track.time_s), np.nan) if from_front else leg_elevation,
+        is_leg_seen=_is_leg_seen(limbs),
         leg_length_px=limbs.leg_px,
         foot_length_px=limbs.foot_px,
         thigh_px=limbs.thigh_px,
@@ -375,22 +377,21 @@ def _series_from_the_front(
 def _series_from_anywhere(limbs: _Limbs, person_height_px: float) -> dict[str, np.ndarray]:
     heel_y, leg_px = limbs.heel[:, 1], limbs.leg_px
     ground_y = _steady_ground_y(np.stack([limbs.ankle[:, 1], limbs.far_ankle[:, 1]]))
-    hips = _hips_with_a_leg(limbs)
     return {
         "heel_rise_px": -heel_y,
         "foot_lift_share": _foot_lift_px(limbs) / _length_or_nan(FOOT_SHARE * person_height_px),
-        "hip_height_share": (ground_y - hips[:, 1]) / leg_px,
+        "hip_height_share": (ground_y - limbs.trunk_low[:, 1]) / leg_px,
         "shoulder_height_share": (ground_y - limbs.trunk_high[:, 1]) / leg_px,
-        "hip_x_share": hips[:, 0] / leg_px,
+        "hip_x_share": limbs.trunk_low[:, 0] / leg_px,
     }
 
 
-def _hips_with_a_leg(limbs: _Limbs) -> np.ndarray:
-    """The middle of the hips, (n, 2); NaN while nothing is seen of either leg below them: the
-    model then guesses where hips are."""
+def _is_leg_seen(limbs: _Limbs) -> np.ndarray:
+    """Whether anything is seen of either leg below the hips, (n,) bool: where nothing is, the model
+    guesses where hips are."""
     legs = np.stack([limbs.knee, limbs.ankle, limbs.far_knee, limbs.far_ankle])
-    is_lost = ~np.isfinite(legs).all(axis=2).any(axis=0)
-    return np.where(is_lost[:, None], np.nan, limbs.trunk_low)
+    is_seen: np.ndarray = np.isfinite(legs).all(axis=2).any(axis=0)
+    return is_seen
 
 
 def _foot_lift_px(limbs: _Limbs) -> np.ndarray:

@@ -90,6 +90,11 @@ class Attempt:
         return self.extreme - min(self.rest_before, self.rest_after)
 
 
+def overlap(a: Attempt, b: Attempt) -> bool:
+    """Whether the two have a sample in common."""
+    return b.start <= a.end and a.start <= b.end
+
+
 def find_still(track: Track, settings: RepetitionSettings = RepetitionSettings()) -> np.ndarray:
     """Where the person rests, bool (n,), from the speed of trunk and legs in body sizes.
 

@@ -58,7 +58,7 @@ from formcheck.motion.measurement import measure
 from formcheck.motion.other_exercise import other_exercise
 from formcheck.motion.other_movements import set_apart
 from formcheck.motion.remarks import find_remarks
-from formcheck.motion.repetitions import Attempt, move_limits
+from formcheck.motion.repetitions import Attempt, move_limits, overlap
 from formcheck.motion.scene import Scene, find_scene, stretch_view
 from formcheck.motion.settings import MotionSettings
 from formcheck.motion.spoiled import acted_on, spoiled_by
@@ -198,7 +198,7 @@ def measured_stretch(
         attempts, findings = of_the_side_asked_for(attempts, request, track, view)
         scene = scene.with_findings(findings)
     attempts, findings = _believed(attempts, scene)
-    scene = scene.with_findings([*findings, *_smaller_movements((*found, *attempts), scene)])
+    scene = scene.with_findings([*findings, *_smaller_movements(attempts, found, scene)])
     scene, sides = _with_working_legs(attempts, scene)
     directions = parts_of(attempts, sides, track, view, exercise)
     repetitions = repetitions_of(attempts, sides, directions, track, exercise, scene.is_of_both)
@@ -292,37 +292,42 @@ SMALLER_LEAST_SHARE = 0.7
 (decision 89); a smaller one is a shift of weight."""
 
 
-def _smaller_movements(found: Sequence[Attempt], scene: Scene) -> list[Finding]:
-    """The movements beside those found that are nearly of the least range, each told.
+def _smaller_movements(
+    attempts: Sequence[Attempt], found: Sequence[Attempt], scene: Scene
+) -> list[Finding]:
+    """The movements beside the repetitions that are nearly of the least range, each told.
 
-    found : all that were found, those that were left out among them. Where none was, that is told
-    of the whole clip.
+    attempts : the repetitions; where there is none, that is told of the whole clip. found : all
+    that were found, those that were left out among them. (A sequence tells of missed directions.)
     """
     exercise, driving_view = scene.exercise, scene.driving_view
-    if not found or exercise.is_timed_when_unseen:
+    if not attempts or exercise.is_timed_when_unseen or exercise.kind == "sequence":
         return []
     least_range = driving_view.least_range.value
     least = replace(driving_view.least_range, value=SMALLER_LEAST_SHARE * least_range)
-    smaller = attempts_in(
+    smaller: Sequence[Attempt] = attempts_in(
         scene.values,
         replace(driving_view, least_range=least),
         scene.series,
         exercise,
         scene.settings.repetition,
     )
-    kept, _ = set_apart(smaller, scene.track, scene.view, scene.all_series, scene.leg, exercise)
-    t = scene.track.time_s
+    track, view = scene.track, scene.view
+    smaller, _ = set_apart(smaller, track, view, scene.all_series, scene.leg, exercise)
+    smaller, _ = of_the_side_asked_for(smaller, scene.request, track, view)
+    hidden = hidden_samples(track, scene.leg, view, scene.findings, scene.settings.quality)
     return [
         Finding(
             code="smaller_movement",
             values=values_of(range=a.range, least_range=least_range, unit=_unit_of(scene)),
-            from_s=float(t[a.start]),
-            to_s=float(t[a.end]),
+            from_s=float(track.time_s[a.start]),
+            to_s=float(track.time_s[a.end]),
         )
-        for a in kept
+        for a in smaller
         if a.is_complete
         and least.value <= a.range < least_range
-        and not any(b.start <= a.end and a.start <= b.end for b in found)
+        and not any(overlap(a, b) for b in (*found, *attempts))
+        and not hidden[a.start : a.end + 1].any()
     ]
 
 

@@ -343,10 +343,10 @@ def _no_repetition_found(v, said, reader):
 
 def _smaller_movement(v, said, reader):
     if reader == "patient":
-        return gettext("A smaller movement was seen and not counted.")
+        return gettext("A movement was too small to be counted as a repetition.")
     return (
-        f"A movement of {_of_what(v, 'range')} was not counted: the least that counts is "
-        f"{_of_what(v, 'least_range')}."
+        f"A movement smaller than the exercise's least ({_of_what(v, 'least_range')}) was not "
+        "counted. Look at it in the video."
     )
 
 
@@ -354,7 +354,7 @@ _UNIT_WORDS = {"deg": "deg", "foot_length": "of foot length", "leg_length": "of 
 
 
 def _of_what(v, key):
-    return f"{v[key]:.3g} {_UNIT_WORDS[v['unit']]}"
+    return f"{v[key]:g} {_UNIT_WORDS[v['unit']]}"
 
 
 FINDING_WORDS: dict[FindingCode, Maker] = {
