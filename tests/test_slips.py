@@ -84,6 +84,14 @@ def test_what_lies_between_two_stretches_of_jumps_is_not_believed():
     assert not _measured(report, 2)
 
 
+def test_a_repetition_between_jumps_that_lie_far_apart_is_measured():
+    raw = _with_ankle(film(SQUATS), _flickering(4.9, 5.2))
+    report = _report(_with_ankle(raw, _flickering(9.0, 9.3)))
+    spans = [(f.from_s, f.to_s) for f in report.findings if f.code == "landmarks_unsteady"]
+    assert [to_s - from_s < 1 for from_s, to_s in spans] == [True, True]
+    assert all(_measured(report, n) for n in (1, 2, 3))
+
+
 def test_one_jump_alone_is_a_spike_and_no_finding():
     report = _report(_with_ankle(film(SQUATS), _flickering(7.0, 7.05)))
     assert "landmarks_unsteady" not in _codes(report)

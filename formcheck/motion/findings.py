@@ -73,7 +73,7 @@ class QualitySettings:
     slip_margin_s: float = 0.15
     square_off_deg: float = 20.0
     flicker_deg: float = 8.0
-    flicker_apart_s: float = 6.0
+    flicker_apart_s: float = 2.0
     person_least_px: float = 160.0
     rate_least_hz: float = 12.0
     turn_most_deg: float = 14.0
