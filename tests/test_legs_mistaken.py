@@ -10,8 +10,9 @@ from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
-from formcheck.model.records import NotMeasurable
+from formcheck.model.records import Finding, NotMeasurable
 from formcheck.model.request import Request
+from formcheck.motion import measured_leg
 from formcheck.motion.driving import without_free_legs
 from formcheck.motion.findings import hidden_samples
 from formcheck.motion.repetitions import Attempt
@@ -401,3 +402,40 @@ def test_a_blink_of_the_hips_does_not_make_a_free_legs_bend_a_squat():
     found = report_of(lost, label)
     assert "landmarks_unsteady" in [f.code for f in found.findings]
     assert found.whole.n_complete == 3
+
+
+@pytest.mark.parametrize(
+    ("n_other", "n_all", "is_astray", "n_kept"),
+    [(1, 4, True, 4), (1, 4, False, 3), (1, 3, True, 2), (2, 4, True, 2)],
+)
+def test_one_step_in_four_whose_feet_are_astray_is_not_told_as_the_other_legs(
+    monkeypatch, n_other, n_all, is_astray, n_kept
+):
+    attempts = [
+        Attempt(
+            start=10 * k,
+            turn_from=10 * k + 4,
+            turn_to=10 * k + 5,
+            end=10 * k + 8,
+            rest_before=0,
+            rest_after=0,
+            extreme=90,
+            is_complete=True,
+        )
+        for k in range(n_all)
+    ]
+    others = attempts[:n_other]
+    monkeypatch.setattr(
+        measured_leg, "working_side_of", lambda a, *_: "right" if a in others else "left"
+    )
+    request = Request(clip="made_up.mp4", exercise=load_exercise("reverse_lunge"), side="left")
+    unsteady = Finding(code="landmarks_unsteady", from_s=0.3, to_s=0.5, spoils="stretch")
+    kept, told = measured_leg.of_the_side_asked_for(
+        attempts,
+        request,
+        SimpleNamespace(time_s=np.arange(10 * n_all) / 10),
+        None,
+        [unsteady] if is_astray else [],
+    )
+    assert len(kept) == n_kept
+    assert [f.code for f in told] == ["other_leg"] * (n_kept < n_all)

@@ -138,6 +138,16 @@ ASTRAY = ("landmarks_unsteady", "pose_misfit")
 """Findings of stretches in which the landmarks of a leg are not to be believed."""
 
 
+def is_astray_in(a: Attempt, time_s: np.ndarray, findings: Sequence[Finding]) -> bool:
+    """Whether landmarks of the leg are not to be believed in a part of the attempt."""
+    start_s, end_s = time_s[a.start], time_s[a.end]
+    return any(
+        f.from_s < end_s and f.to_s > start_s
+        for f in findings
+        if f.code in ASTRAY and f.from_s is not None and f.to_s is not None
+    )
+
+
 def counted_by_hips(
     found: Sequence[Attempt],
     driving_view: ExerciseView,
@@ -154,8 +164,9 @@ def counted_by_hips(
     the hips are right: they are seen over either leg, and a foot taken for the other one does not
     move them. Where they are lost on the way, what the knee shows whole is whole.
     """
-    astray = [f for f in findings if f.code in ASTRAY and f.from_s is not None]
-    if not _bends_knee_and_lowers_hips(exercise, driving_view) or not astray:
+    if not _bends_knee_and_lowers_hips(exercise, driving_view):
+        return None
+    if not any(f.code in ASTRAY for f in findings):
         return None
     by_hips = _by_hips(exercise, driving_view)
     values = series.hip_height_share
@@ -165,13 +176,8 @@ def counted_by_hips(
     if _are_whole_by_knee_only(found, theirs, series):
         return None
     differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
-    lies_in = [
-        f.from_s < time_s[a.end] and f.to_s > time_s[a.start]
-        for a in differ
-        for f in astray
-        if f.from_s is not None and f.to_s is not None
-    ]
-    return (by_hips, values, theirs) if any(lies_in) else None
+    is_astray = any(is_astray_in(a, time_s, findings) for a in differ)
+    return (by_hips, values, theirs) if is_astray else None
 
 
 def _are_whole_by_knee_only(

@@ -14,7 +14,7 @@ from formcheck.model.codes import values_of
 from formcheck.model.programme import Exercise, ExerciseView
 from formcheck.model.records import Finding, Track, View
 from formcheck.model.request import Request
-from formcheck.motion.driving import attempts_in, drive, view_for
+from formcheck.motion.driving import attempts_in, drive, is_astray_in, view_for
 from formcheck.motion.findings import hidden_samples
 from formcheck.motion.kinematics import Series
 from formcheck.motion.repetitions import Attempt
@@ -54,12 +54,22 @@ def choose_side(
     return request.side, []
 
 
+FEW_SHARE = 0.25
+"""No more of a set than this is an exception, as the other leg's steps of alternate ones are not
+(decision 79)."""
+
+
 def of_the_side_asked_for(
-    attempts: Sequence[Attempt], request: Request, track: Track, view: View
+    attempts: Sequence[Attempt],
+    request: Request,
+    track: Track,
+    view: View,
+    findings: Sequence[Finding] = (),
 ) -> tuple[list[Attempt], list[Finding]]:
     """(attempts of the side that was asked for, findings about the others).
 
     Where one leg steps, the feet tell which; a set of one side does not count the other's steps.
+    Feet that are astray in an attempt tell nothing where few speak against the others.
     """
     rule = request.exercise.working_leg
     if request.side in (None, "both") or rule not in ("stepping", "staying"):
@@ -67,6 +77,9 @@ def of_the_side_asked_for(
     asked = cast(Side, request.side)
     kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
     left_out = [a for a in attempts if a not in kept]
+    if len(left_out) <= FEW_SHARE * len(attempts):
+        left_out = [a for a in left_out if not is_astray_in(a, track.time_s, findings)]
+        kept = [a for a in attempts if a not in left_out]
     if not left_out:
         return kept, []
     return kept, [

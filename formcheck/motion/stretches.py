@@ -195,7 +195,7 @@ def measured_stretch(
         )
         if wrong is not None:
             return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
-        attempts, findings = of_the_side_asked_for(attempts, request, track, view)
+        attempts, findings = of_the_side_asked_for(attempts, request, track, view, scene.findings)
         scene = scene.with_findings(findings)
     attempts, findings = _believed(attempts, scene)
     scene = scene.with_findings([*findings, *_smaller_movements(attempts, found, scene)])
