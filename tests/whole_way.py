@@ -25,6 +25,7 @@ def go_the_whole_way(browser, clinic_link: str, home_link: str, folder) -> None:
 
         with page_of(browser, home_link) as home:
             home.get_by_role("link", name="A patient, at home").click()
+            home.wait_for_url("**/clinic/start/patient")  # and until its scripts have run
             dropped(home, plan)
             home.wait_for_url("**/my?said=imported")
             to_the_camera(home)
