@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from exercise_cases import LUNGE
-from skeleton import Camera, Posture, both, film, mirrored, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, mirrored, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
@@ -179,6 +179,17 @@ def test_a_movement_just_under_the_least_is_told_and_not_counted(last_deg):
     assert values["range"] == pytest.approx(last_deg, abs=1)
     assert 9 < told.from_s < told.to_s < 13.5
     assert told.spoils == "nothing"
+
+
+def test_a_movement_that_ends_higher_than_it_began_is_told_by_its_smaller_part():
+    key = {k: Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 21)}
+    ends = Posture(**both(hip=2, knee=4))
+    whole = repeated(Posture(), [key[60], key[60], key[21]])
+    raw = film(Movement(keys=(*whole.keys[:-1], Key(posture=ends, move_s=1.2, stay_s=1.2))))
+    report = assess(raw, Request(clip="made_up.mp4", exercise=load_exercise("squat"))).report
+    [told] = [f for f in report.findings if f.code == "smaller_movement"]
+    assert report.whole.n_complete == 2
+    assert dict(told.values)["range"] == pytest.approx(17, abs=1)
 
 
 @pytest.mark.parametrize(

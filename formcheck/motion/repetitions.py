@@ -89,6 +89,11 @@ class Attempt:
     def range(self) -> float:
         return self.extreme - min(self.rest_before, self.rest_after)
 
+    @property
+    def rise(self) -> float:
+        """From the higher of its rests, of which the least range is asked."""
+        return self.extreme - max(self.rest_before, self.rest_after)
+
 
 def overlap(a: Attempt, b: Attempt) -> bool:
     """Whether the two have a sample in common."""

@@ -319,13 +319,13 @@ def _smaller_movements(
     return [
         Finding(
             code="smaller_movement",
-            values=values_of(range=a.range, least_range=least_range, unit=_unit_of(scene)),
+            values=values_of(range=a.rise, least_range=least_range, unit=_unit_of(scene)),
             from_s=float(track.time_s[a.start]),
             to_s=float(track.time_s[a.end]),
         )
         for a in smaller
         if a.is_complete
-        and least.value <= a.range < least_range
+        and least.value <= a.rise < least_range
         and not any(overlap(a, b) for b in (*found, *attempts))
         and not hidden[a.start : a.end + 1].any()
     ]

@@ -345,8 +345,8 @@ def _smaller_movement(v, said, reader):
     if reader == "patient":
         return gettext("A movement was too small to be counted as a repetition.")
     return (
-        f"A movement smaller than the exercise's least ({_of_what(v, 'least_range')}) was not "
-        "counted. Look at it in the video."
+        f"A movement of less than {_of_what(v, 'least_range')} from rest was not counted: that is "
+        "the least for this exercise. Look at it in the video."
     )
 
 
