@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from formcheck.model.anatomy import LANDMARK, SIDES, Side
+from formcheck.model.anatomy import LANDMARK, SIDES, Side, other_side
 from formcheck.model.codes import FindingCode, Scalar, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
@@ -48,6 +48,8 @@ and legs vary by 4 and 3 % of their length between people (Drillis and Contini 1
 MEAN_FOOT_TO_LEG, USUAL_FOOT_TO_LEG = 0.271, (0.243, 0.3)
 """Mean of 56 random clips from the side, and the range outside of which angles are less sure; 1 in
 12 of those clips lies outside."""
+MEAN_FAR_FOOT_TO_LEG = 0.22
+"""The same of the foot behind, which is hidden in part (95 random clips from the side)."""
 UNSQUEEZED_MOST_OFF_DEG = 40.0
 SHOWN_FOOT_LEAST = 0.5
 """Median visibility of a foot whose length is trusted (common practice)."""
@@ -137,15 +139,16 @@ def misfit_findings(track: Track, view: View) -> list[Finding]:
 
 
 def squeeze_findings(
-    track: Track, view: View, series: Series, findings: Sequence[Finding] = ()
+    track: Track, view: View, series: Series, exercise: Exercise, findings: Sequence[Finding] = ()
 ) -> list[Finding]:
     """Whether people's proportions say that the picture was squeezed or stretched.
 
     Lengths that lie level against lengths that stand: the foot to the leg from the side, the
     shoulders to the trunk from the front, and the thigh to itself. What a camera off the side
     and turned-out feet shorten cannot be told from a squeeze of up to a fifth; seen from the side
-    a foot that is unusual for its leg makes angles less sure. Stretches that a finding spoils are
-    not looked at.
+    a foot that is unusual for its leg makes angles less sure. No more than that where the other
+    foot, standing beside it, contradicts, or where it stands on a step, whose edge is taken for a
+    part of it. Stretches that a finding spoils are not looked at.
     """
     if is_lying(track):
         return []
@@ -155,10 +158,9 @@ def squeeze_findings(
             is_sound &= (track.time_s < f.from_s) | (track.time_s > f.to_s)
     track = only_where(track, is_sound)
     ratio, (least, most) = float("nan"), (0.0, np.inf)
+    shown = float(np.cos(np.radians(off_side_deg(view.azimuth_deg))))
     if view.plane == "sagittal" and off_side_deg(view.azimuth_deg) <= UNSQUEEZED_MOST_OFF_DEG:
-        foot = [LANDMARK[series.side, j] for j in ("heel", "toe")]
-        if np.median(track.visibility[:, foot]) >= SHOWN_FOOT_LEAST:
-            shown = np.cos(np.radians(off_side_deg(view.azimuth_deg)))
+        if _is_foot_shown(track, series.side):
             ratio = _median_length_px(track, (series.side, "heel"), (series.side, "toe"))
             ratio, (least, most) = ratio / shown / series.leg_length_px, FOOT_TO_LEG
     elif view.plane == "frontal":
@@ -166,6 +168,12 @@ def squeeze_findings(
         trunk = max(_long_length_px(track, (s, "shoulder"), (s, "hip")) for s in SIDES)
         ratio, (least, most) = across / trunk, SHOULDERS_TO_TRUNK
     is_narrow, is_wide = ratio < least, ratio > most
+    if view.plane == "sagittal" and (is_narrow or is_wide):
+        are_beside = exercise.working_leg == "both"
+        if exercise.working_leg == "on_step" or (
+            are_beside and _does_far_foot_contradict(track, series, shown, is_wide=is_wide)
+        ):
+            is_narrow = is_wide = False
     if view.plane == "sagittal" and _level_to_upright_thigh(track, series.side) > LONGER_LYING_MOST:
         is_wide = True
     if is_narrow or is_wide:
@@ -180,6 +188,21 @@ def squeeze_findings(
             values=values_of(is_wide=bool(share > 1), share=float(share)),
         )
     ]
+
+
+def _is_foot_shown(track: Track, side: Side) -> bool:
+    foot = [LANDMARK[side, j] for j in ("heel", "toe")]
+    return bool(np.median(track.visibility[:, foot]) >= SHOWN_FOOT_LEAST)
+
+
+def _does_far_foot_contradict(track: Track, series: Series, shown: float, *, is_wide: bool) -> bool:
+    """Whether the other foot is seen, and is no longer than usual in a picture that would be wide,
+    or no shorter in one that would be narrow: a squeezed picture squeezes both."""
+    far = other_side(series.side)
+    if not _is_foot_shown(track, far):
+        return False
+    ratio = _median_length_px(track, (far, "heel"), (far, "toe")) / shown / series.leg_length_px
+    return ratio <= MEAN_FAR_FOOT_TO_LEG if is_wide else ratio >= MEAN_FAR_FOOT_TO_LEG
 
 
 def slow_motion_findings(raw: RawTrack) -> list[Finding]:

@@ -6,6 +6,7 @@ part. Pure.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,8 +16,8 @@ from formcheck.model.programme import Bound, Exercise, ExerciseView, SourcedNumb
 from formcheck.model.records import Finding, Repetition, Track, View
 from formcheck.motion.camera import mid, off_side_deg
 from formcheck.motion.holds import OFF_FLOOR_SHARE
-from formcheck.motion.kinematics import Series, driving_values
-from formcheck.motion.masks import runs
+from formcheck.motion.kinematics import KNEE_LEAST_DEG, Series, driving_values
+from formcheck.motion.masks import SLIP_MARGIN_S, runs, widened
 from formcheck.motion.repetitions import (
     BLINK_S,
     Attempt,
@@ -107,8 +108,10 @@ def drive(
         return exercise_view, np.fmax.reduce([v for v, _, _ in lifts]), lifts[0][1]
     series = all_series[leg]
     values, unit, _ = driving_values(series, exercise_view.driving_signal)
-    if (exercise_view.driving_signal, exercise_view.direction) == ("knee_flexion", "falls"):
-        values = np.where(values > KNEE_MOST_DEG, np.nan, values)
+    if exercise_view.driving_signal == "knee_flexion":
+        values = np.where(_is_no_knee(series), np.nan, values)
+        if exercise_view.direction == "falls":
+            values = np.where(values > KNEE_MOST_DEG, np.nan, values)
     if is_far and exercise_view.driving_signal in LEG_SIGNALS:
         values = np.full_like(values, np.nan)  # the far leg is not measured, so it drives nothing
     is_upright = exercise.position in ("standing", "sitting")
@@ -120,6 +123,12 @@ def drive(
         all_series[other_side(leg)] if is_far else series, "hip_height"
     )
     return fallback, values, unit
+
+
+def _is_no_knee(series: Series) -> np.ndarray:
+    """Where the knee bends as none does, or is on the way there; (n,) bool."""
+    is_none = series.knee_flexion_deg < KNEE_LEAST_DEG
+    return widened(is_none, round(SLIP_MARGIN_S * series.grid_hz))
 
 
 def _by_hips(exercise: Exercise, exercise_view: ExerciseView) -> ExerciseView:
@@ -145,6 +154,33 @@ def is_astray_in(a: Attempt, time_s: np.ndarray, findings: Sequence[Finding]) ->
         f.from_s < end_s and f.to_s > start_s
         for f in findings
         if f.code in ASTRAY and f.from_s is not None and f.to_s is not None
+    )
+
+
+SLIP_RANGE_SHARE, SLIP_TIME_SHARE = 0.75, 0.5
+"""Shares of a set's usual range and time under which both lies what lies in an unsteady stretch and
+is no repetition (common practice: who tires goes less far, not in half of the time as well)."""
+
+
+def without_slips(
+    found: Sequence[Attempt], time_s: np.ndarray, findings: Sequence[Finding]
+) -> tuple[Attempt, ...]:
+    """The attempts, without those that are landmarks astray at rest.
+
+    Such a one lies whole in a stretch in which the leg's landmarks are astray, and is smaller and
+    shorter than is usual for at least two that do not.
+    """
+    astray = np.zeros(len(time_s), bool)
+    for f in findings:
+        if f.code in ASTRAY and f.from_s is not None and f.to_s is not None:
+            astray |= (time_s >= f.from_s) & (time_s <= f.to_s)
+    whole = [a for a in found if not astray[a.start : a.end + 1].all()]
+    if len(whole) < 2:
+        return tuple(found)
+    range_most = SLIP_RANGE_SHARE * float(np.median([a.rise for a in whole]))
+    time_most = SLIP_TIME_SHARE * float(np.median([a.end - a.start for a in whole]))
+    return tuple(
+        a for a in found if a in whole or a.rise > range_most or a.end - a.start > time_most
     )
 
 
@@ -183,20 +219,26 @@ def counted_by_hips(
 def _are_whole_by_knee_only(
     found: Sequence[Attempt], theirs: Sequence[Attempt], series: Series
 ) -> bool:
-    """Whether the hips only miss what the knee shows whole, each time while they are lost.
+    """Whether the hips only miss what the knee shows whole: each time while they are lost, or where
+    they make two of it at a knee that is none, whose landmarks take the hips along.
 
     (Hips that show the movement whole themselves miss nothing.)
     """
     missed = _unmatched(found, theirs)
     of_hips_alone = [b for b in _unmatched(theirs, found) if not any(overlap(a, b) for a in missed)]
     is_lost = ~np.isfinite(series.hip_height_share) | ~series.is_leg_seen
+    is_none = _is_no_knee(series)
     blink = BLINK_S * series.grid_hz
-    return not of_hips_alone and all(
-        a.is_complete
-        and not any(b.is_complete and overlap(a, b) for b in theirs)
-        and any(stop - start > blink for start, stop in runs(is_lost[a.start : a.end + 1]))
-        for a in missed
-    )
+
+    def is_missed(a: Attempt) -> bool:
+        parts = [b for b in theirs if overlap(a, b)]
+        if len(parts) > 1 and all(is_none[b.end : c.start + 1].any() for b, c in pairwise(parts)):
+            return True
+        return not any(b.is_complete for b in parts) and any(
+            stop - start > blink for start, stop in runs(is_lost[a.start : a.end + 1])
+        )
+
+    return not of_hips_alone and all(a.is_complete and is_missed(a) for a in missed)
 
 
 def _bends_knee_and_lowers_hips(exercise: Exercise, driving_view: ExerciseView) -> bool:

@@ -14,8 +14,8 @@ from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.programme import Exercise
 from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
-from formcheck.motion.kinematics import trunk_thigh_deg
-from formcheck.motion.masks import runs
+from formcheck.motion.kinematics import KNEE_LEAST_DEG, knee_flexion_deg, trunk_thigh_deg
+from formcheck.motion.masks import SLIP_MARGIN_S, runs, widened
 from formcheck.motion.people import (
     MOVES_TIMES,
     are_at_one_place,
@@ -70,7 +70,7 @@ class QualitySettings:
     shank_change_most: float = 0.19
     hip_least_deg: float = -90.0
     hip_most_deg: float = 200.0
-    slip_margin_s: float = 0.15
+    slip_margin_s: float = SLIP_MARGIN_S
     square_off_deg: float = 20.0
     flicker_deg: float = 8.0
     flicker_apart_s: float = 2.0
@@ -115,9 +115,9 @@ def hidden_samples(
     """Samples at which the working leg cannot be trusted, bool (n,).
 
     In a side view thigh and shank keep their length; where one departs from its usual length
-    the landmark has slipped (to the other leg, a chair, a shadow), and so it has where the thigh
-    stands to the trunk as no hip allows. In other views lengths do change, and only missing
-    landmarks count. Stretches that a finding spoils are hidden too.
+    the landmark has slipped (to the other leg, a chair, a shadow), and so it has where thigh and
+    trunk, or thigh and shank, stand as no hip and no knee allows. In other views lengths do
+    change, and only missing landmarks count. Stretches that a finding spoils are hidden too.
     """
     shoulder, hip, knee, ankle = (
         track.image_px[:, LANDMARK[side, j]] for j in ("shoulder", "hip", "knee", "ankle")
@@ -131,8 +131,10 @@ def hidden_samples(
     is_square = off_side_deg(view.azimuth_deg) <= settings.square_off_deg
     shank_most = settings.shank_change_most if is_square else settings.length_change_most
     hip_deg = trunk_thigh_deg(shoulder, hip, knee, view.facing_x)
+    knee_deg = knee_flexion_deg(hip, knee, ankle, view.facing_x)
     with np.errstate(invalid="ignore"):
         slipped = (hip_deg < settings.hip_least_deg) | (hip_deg > settings.hip_most_deg)
+        slipped |= knee_deg < KNEE_LEAST_DEG
     for a, b, most in ((hip, knee, settings.length_change_most), (knee, ankle, shank_most)):
         length = np.linalg.norm(b - a, axis=1)
         known = length[np.isfinite(length)]
@@ -141,10 +143,7 @@ def hidden_samples(
         usual = np.percentile(known, 75)
         with np.errstate(invalid="ignore"):
             slipped |= np.abs(length / usual - 1) > most
-    # A landmark slips and comes back over some frames: those beside are no better.
-    margin = round(settings.slip_margin_s * track.grid_hz)
-    for start, stop in runs(slipped):
-        hidden[max(start - margin, 0) : stop + margin] = True
+    hidden |= widened(slipped, round(settings.slip_margin_s * track.grid_hz))
     return hidden
 
 
@@ -240,15 +239,15 @@ def _unsteady_findings(
             to_s=min(float(b) + settings.slip_margin_s, float(raw.time_s[-1])),
             spoils="stretch",
         )
-        for a, b in _united([*spans, *exchanged])
+        for a, b in _united([*spans, *exchanged], settings.flicker_apart_s)
     ]
 
 
-def _united(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """The spans in time order, those that overlap as one."""
+def _united(spans: Sequence[tuple[float, float]], apart_s: float) -> list[tuple[float, float]]:
+    """The spans in time order, those no further apart than this as one."""
     out: list[tuple[float, float]] = []
     for a, b in sorted(spans):
-        if out and a <= out[-1][1]:
+        if out and a <= out[-1][1] + apart_s:
             out[-1] = (out[-1][0], max(b, out[-1][1]))
         else:
             out.append((a, b))

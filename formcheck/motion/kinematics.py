@@ -65,6 +65,10 @@ FOLD_DEG = -110.0
 """Flexion of knee or hip lies above this: the middle of what no joint reaches, between 20 deg
 of hyperextension and 160 deg of flexion (common practice)."""
 
+KNEE_LEAST_DEG = -30.0
+"""A knee seen from the side that bends further the wrong way is none, its landmarks are astray
+(decision 89; 20 deg of hyperextension is much, common practice; the rest is for the camera)."""
+
 
 def _unfolded_deg(angle_deg: np.ndarray) -> np.ndarray:
     return FOLD_DEG + 360 - (FOLD_DEG - angle_deg) % 360

@@ -53,6 +53,7 @@ from formcheck.motion.readings import (
     at_rest_before,
     at_standing,
     at_turn,
+    is_rest_seen,
     largest_at,
     largest_with_rests,
     moment_s,
@@ -132,10 +133,18 @@ def is_out_of_picture(standard: np.ndarray | None, at: int) -> bool:
     return standard is not None and bool(standard[at] > LEG_PLANE_MOST_DEG)
 
 
+def _is_at_rest(s: Setting, signal: str, sign: float) -> bool:
+    """Whether the exercise is told by this signal and goes the other way, from where sign times
+    the signal is largest."""
+    return s.driving_signal == signal and s.is_rising != (sign > 0)
+
+
 @reads("knee_flexion_peak_deg", "knee_flexion_least_deg")
 def _knee_peak(key: str, s: Setting) -> Read:
     sign = 1.0 if key == "knee_flexion_peak_deg" else -1.0
-    furthest = largest_with_rests(s, sign * s.series.knee_flexion_deg)
+    furthest = largest_with_rests(
+        s, sign * s.series.knee_flexion_deg, is_at_rest=_is_at_rest(s, "knee_flexion", sign)
+    )
     if furthest is None:
         return HIDDEN
     at, value = furthest[0], sign * furthest[1]
@@ -461,7 +470,8 @@ def _heel(key: str, s: Setting) -> Read:
         return NO_FLAT_FOOT
     up = key == "heel_height_peak_share"
     heel = s.series.heel_height_share - zero
-    furthest = largest_with_rests(s, heel if up else -heel)
+    sign = 1.0 if up else -1.0
+    furthest = largest_with_rests(s, sign * heel, is_at_rest=_is_at_rest(s, "heel_height", sign))
     if furthest is None:
         return HIDDEN
     at, value = furthest
@@ -507,7 +517,7 @@ def _range(key: str, s: Setting) -> Read:
     if s.driving_unit != wanted:
         return "other_unit"
     piece = stretch(s, s.driving)
-    if largest_at(s, piece if s.is_rising else -piece) is None:
+    if largest_at(s, piece if s.is_rising else -piece) is None or not is_rest_seen(s, s.driving):
         return HIDDEN
     levels = [*piece[np.isfinite(piece)], *(level for _, level in rests_beside(s, s.driving))]
     largest, least = float(max(levels)), float(min(levels))

@@ -70,12 +70,29 @@ def rests_beside(s: Setting, values: np.ndarray) -> list[tuple[int, float]]:
     return rests
 
 
-def largest_with_rests(s: Setting, values: np.ndarray) -> tuple[int, float] | None:
+END_SEEN_S = 0.1
+"""A repetition begins where it leaves its rest: this long after its start, and before its end, it
+is still near it (common practice)."""
+
+
+def is_rest_seen(s: Setting, values: np.ndarray) -> bool:
+    """Whether a repetition's rest is seen before or after it, or at its very start or end."""
+    piece, n = stretch(s, values), max(1, round(END_SEEN_S * s.series.grid_hz))
+    ends = np.concatenate((piece[:n], piece[-n:]))
+    return bool(np.isfinite(ends).any()) or bool(rests_beside(s, values))
+
+
+def largest_with_rests(
+    s: Setting, values: np.ndarray, *, is_at_rest: bool
+) -> tuple[int, float] | None:
     """(index, value) of the largest of a series in a repetition and at the rests beside it; None
-    where too little was seen to tell."""
+    where too little was seen to tell.
+
+    is_at_rest : the exercise goes from where the series is largest, which then has to be seen.
+    """
     piece = stretch(s, values)
     at = largest_at(s, piece)
-    if at is None:
+    if at is None or (is_at_rest and not is_rest_seen(s, values)):
         return None
     return max(
         ((s.attempt.start + at, float(piece[at])), *rests_beside(s, values)),
@@ -95,14 +112,14 @@ def at_rest_before(s: Setting, values: np.ndarray) -> float:
     """Median at rest just before the repetition, after the one before; else at its very start."""
     n = round(s.settings.rest_window_s * s.series.grid_hz)
     first = max(s.attempt.start - n, s.previous_end or 0)
-    piece = values[first : s.attempt.start + 2]
+    piece = np.where(s.is_hidden, np.nan, values)[first : s.attempt.start + 2]
     known = piece[np.isfinite(piece)]
     return float(np.median(known)) if len(known) else float("nan")
 
 
 def at_standing(s: Setting, values: np.ndarray) -> float:
     """Median while the person rests between the attempts; just before this one if never."""
-    known = values[s.standing & np.isfinite(values)]
+    known = values[s.standing & ~s.is_hidden & np.isfinite(values)]
     return (
         float(np.median(known)) if len(known) >= s.series.grid_hz / 3 else at_rest_before(s, values)
     )

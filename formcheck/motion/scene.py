@@ -91,7 +91,9 @@ def find_scene(track: Track, raw: RawTrack, request: Request, settings: MotionSe
     leg = measured_side(side, view)
     is_seated_with_feet_down = exercise.position == "sitting" and exercise.working_leg == "both"
     if exercise.position == "standing" or is_seated_with_feet_down:  # a foot in the air points up
-        findings += squeeze_findings(track, view, all_series[view.near_side or leg], findings)
+        findings += squeeze_findings(
+            track, view, all_series[view.near_side or leg], exercise, findings
+        )
     if any(v.plane == view.plane for v in exercise.views):
         findings += of_leg[leg]
     exercise_view = view_for(exercise, view)

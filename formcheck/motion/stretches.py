@@ -45,6 +45,7 @@ from formcheck.motion.driving import (
     repetitions_of,
     sequence_findings,
     without_free_legs,
+    without_slips,
 )
 from formcheck.motion.findings import hidden_samples
 from formcheck.motion.masks import runs
@@ -176,8 +177,8 @@ def measured_stretch(
     if hips is not None:
         driving_view, values, found = hips
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
-    attempts: Sequence[Attempt]
-    attempts, findings = set_apart(found, track, view, scene.all_series, scene.leg, exercise)
+    attempts: Sequence[Attempt] = without_slips(found, track.time_s, scene.findings)
+    attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
     attempts = without_free_legs(
         attempts, scene.driving_view, track, scene.series.leg_length_px, exercise
     )
