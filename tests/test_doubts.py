@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from exercise_cases import CASES
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 
 from formcheck.cli.words import set_lines
@@ -286,6 +287,37 @@ def test_a_foot_that_is_long_for_its_leg_is_told_and_widens_angles():
         np.mean([v.high - v.low for v in values(r, "knee_flexion_peak_deg")]) for r in (usual, long)
     ]
     assert widths[1] > widths[0] + 1
+
+
+def with_feet(raw, **share):
+    """Each named side's foot longer or shorter, heel in place."""
+    image = raw.image_px.copy()
+    for side, times in share.items():
+        heel, toe = (image[:, :, [LANDMARK[side, j]]] for j in ("heel", "toe"))
+        image[:, :, [LANDMARK[side, "toe"]]] = heel + times * (toe - heel)
+    return replace(raw, image_px=image)
+
+
+@pytest.mark.parametrize(("near", "far"), [(0.76, 1.1), (1.25, 0.78)])
+def test_one_foot_that_the_other_contradicts_squeezes_no_picture(near, far):
+    # Before: the angles of five squats were withheld because of one foot read a fifth too short.
+    raw = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    alone, both_so = with_feet(raw, left=near, right=far), with_feet(raw, left=near, right=near)
+    assert "picture_squeezed" in codes(assessed(both_so))
+    found = assessed(alone)
+    assert "picture_squeezed" not in codes(found)
+    assert "proportions_unusual" in codes(found)
+    for v in values(found, "knee_flexion_peak_deg"):
+        assert v.low <= 95 <= v.high
+
+
+def test_a_foot_on_a_step_squeezes_no_picture():
+    case = next(c for c in CASES if c.exercise == "step_up")
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    raw = film(movement, SIDE, anchor=case.anchor)
+    long = assessed(with_feet(raw, left=1.3, right=1.3), "step_up", case.side)
+    assert "picture_squeezed" not in codes(long)
+    assert "proportions_unusual" in codes(long)
 
 
 def test_proportions_of_a_pose_on_half_of_the_body_say_nothing_of_the_picture():

@@ -183,8 +183,8 @@ SEEN = (
     Seen(
         feature="hands_on_thighs",
         exercise="wall_sit",
-        shown=held(*(replace(p, **both(arm=0, elbow=46)) for p in (WALL, SAT, SAT))),
-        absent=held(WALL, SAT, SAT),
+        shown=held(WALL, *(with_wrists_on_the_thighs(SAT) for _ in range(2))),
+        absent=held(*(replace(p, **both(arm=20, elbow=15)) for p in (WALL, SAT, SAT))),
     ),
     Seen(
         feature="hips_sag",

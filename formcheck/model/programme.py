@@ -66,8 +66,8 @@ FEATURES: dict[str, str] = {
     "deg.",
     "leg_passes_other_thigh": "The raised leg is steeper than the other, bent leg's thigh by "
     "more than `above`, deg.",
-    "hands_on_thighs": "A wrist that is seen stays nearer to the thigh than `below`, share of "
-    "thigh length.",
+    "hands_on_thighs": "A wrist that is seen stays nearer to its place on top of the thigh than "
+    "`below`, share of thigh length.",
     "does_not_reach_seat": "The hips stay above the seated height at the start of the set by "
     "more than `above`, share of leg length.",
     "not_fully_up": "Hip height at the turn is less than the highest of the set by more than "

@@ -202,7 +202,8 @@ def counted_by_hips(
     """
     if not _bends_knee_and_lowers_hips(exercise, driving_view):
         return None
-    if not any(f.code in ASTRAY for f in findings):
+    is_none = widened(_is_no_knee(series), 1)  # what it cuts ends beside it
+    if not is_none.any() and not any(f.code in ASTRAY for f in findings):
         return None
     by_hips = _by_hips(exercise, driving_view)
     values = series.hip_height_share
@@ -212,7 +213,9 @@ def counted_by_hips(
     if _are_whole_by_knee_only(found, theirs, series):
         return None
     differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
-    is_astray = any(is_astray_in(a, time_s, findings) for a in differ)
+    is_astray = any(
+        is_none[a.start : a.end + 1].any() or is_astray_in(a, time_s, findings) for a in differ
+    )
     return (by_hips, values, theirs) if is_astray else None
 
 

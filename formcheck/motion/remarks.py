@@ -252,6 +252,10 @@ def _leg_passes_other_thigh(s: Setting, look: LookFor, in_set: Sequence[Setting]
 PUSH_MOST_DEG = 45.0
 """Hands push on the thighs to stand up until these are this steep (common practice: half way);
 later arms that hang pass the thighs, too."""
+WRIST_ABOVE_SHARE = 0.3
+"""How far above the thigh's axis the wrist of a hand lies that rests on it, share of the thigh's
+length: half of the thigh's thickness, and the wrist's (decision 50). A hand beside the thigh is at
+the height of the axis, or under it."""
 
 
 def _hands_on_thighs(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
@@ -260,21 +264,20 @@ def _hands_on_thighs(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> in
     along = knee - hip
     length = np.linalg.norm(along, axis=1)
     share = np.sum((wrist - hip) * along, axis=1) / length**2
-    on_thigh = hip + along * np.clip(share, 0.2, 1.0)[:, None]
+    up = np.stack([along[:, 1], -along[:, 0]], axis=1) * np.sign(along[:, :1])
+    on_thigh = hip + along * np.clip(share, 0.2, 1.0)[:, None] + WRIST_ABOVE_SHARE * up
     away = _trusted(s, np.linalg.norm(wrist - on_thigh, axis=1) / length)
-    is_near = away < _below(look)
+    is_on = away < _below(look)
     looked_at = np.zeros(len(away), bool)
     if s.first_phase == "raising":
-        # Standing at the turn, arms hang beside the thighs; seated, hanging arms pass below them.
         looked_at[s.attempt.start : s.attempt.turn_from + 1] = True
         steep_deg = np.degrees(np.arctan2(np.abs(along[:, 1]), np.abs(along[:, 0])))
         looked_at &= steep_deg < PUSH_MOST_DEG
-        is_near &= wrist[:, 1] < (hip + along * share[:, None])[:, 1]
         least_s, at = 0.2, s.attempt.start
     else:
         looked_at[s.attempt.turn_from : s.attempt.turn_to + 1] = True
         least_s, at = 0.5, s.attempt.turn
-    known = is_near[looked_at & np.isfinite(away)]
+    known = is_on[looked_at & np.isfinite(away)]
     if len(known) < least_s * s.series.grid_hz or np.mean(known) < 0.7:
         return None
     return at
