@@ -33,7 +33,11 @@ from formcheck.model.intervals import combined
 from formcheck.model.records import Measured, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.model.stated import Context
+from formcheck.motion.findings import standing_tilt_deg
 from formcheck.motion.repetitions import Attempt
+from formcheck.motion.scene import stretch_view
+from formcheck.motion.settings import MotionSettings
+from formcheck.motion.track import clean
 from formcheck.motion.working_leg import clearly_working_side
 from formcheck.run.pipeline import assess
 
@@ -693,6 +697,32 @@ def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
         widths[roll] = thigh.high - thigh.low
         assert thigh.low <= 30 <= thigh.high
     assert widths[9.0] > widths[0.0] + 4
+
+
+@pytest.mark.parametrize("roll_deg", [0.0, -8.0])
+def test_a_person_on_one_leg_tilts_no_camera_and_hides_none(roll_deg):
+    # Before: the middle of a foot that stands and one held behind lay 5 to 7 deg off the body.
+    two, one_leg = Posture(), Posture(**one("left", hip=0), **one("right", hip=-10, knee=70))
+    held = Movement(
+        keys=(
+            Key(posture=two, move_s=0, stay_s=2),
+            Key(posture=one_leg, move_s=1, stay_s=12),
+            Key(posture=two, move_s=1, stay_s=2),
+        )
+    )
+    raw = film(held, Camera(azimuth_deg=90, roll_deg=roll_deg))
+    track = clean(raw)
+    found = standing_tilt_deg(track, stretch_view(track, MotionSettings()))
+    assert found == pytest.approx(roll_deg, abs=1.0)
+
+
+def test_nobody_who_never_stands_on_two_feet_side_by_side_tells_of_the_camera():
+    for rest in (
+        Posture(**one("left", hip=0), **one("right", hip=-10, knee=70)),
+        Posture(**one("left", hip=25, knee=5), **one("right", hip=-25, knee=5)),
+    ):
+        track = clean(film(repeated(rest, [rest]), Camera(azimuth_deg=90)))
+        assert np.isnan(standing_tilt_deg(track, stretch_view(track, MotionSettings())))
 
 
 def test_both_legs_asked_for_and_one_found_is_told():

@@ -427,20 +427,28 @@ def camera_tilt_deg(track: Track, view: View, exercise: Exercise) -> float:
     Beyond `tilt_least_deg` it is told as the camera's; a smaller one may be the person's own, and
     is doubt about what is up and down all the same. 0 where nobody stands upright.
     """
-    leans = "wall" in exercise.figure.props  # back on a wall, feet before it: never upright
+    # Back on a wall with the feet before it, or one foot on a step: never upright on two feet.
+    leans = "wall" in exercise.figure.props or exercise.working_leg == "on_step"
     if exercise.position != "standing" or leans:
         return 0.0
     tilt = standing_tilt_deg(track, view)
     return tilt if np.isfinite(tilt) else 0.0
 
 
+LEVEL_FEET_SHARE, BESIDE_FEET_SHARE = 0.08, 0.2
+"""Feet whose ankles are further apart than this up or down, or seen from the side along the floor,
+shares of the height from ankles to shoulders, do not stand side by side (decision 8)."""
+
+
 def standing_tilt_deg(track: Track, view: View) -> float:
     """Lean of the upright person's long axis in the picture, degrees, NaN when never upright.
 
-    Ankles to shoulders, where the trunk stands over nearly straight legs: a person stands
-    upright within a few degrees, so a larger lean is the camera's.
+    Ankles to shoulders, where the trunk stands over nearly straight legs and both feet stand side
+    by side: a person stands upright within a few degrees, so a larger lean is the camera's. Who
+    stands on one leg, on a step or astride has no foot in the middle.
     """
     shoulders, hips, ankles = (mid(track, j) for j in ("shoulder", "hip", "ankle"))
+    apart = np.abs(np.subtract(*(track.image_px[:, LANDMARK[s, "ankle"]] for s in SIDES)))
     upper, lower = shoulders - hips, hips - ankles
     length = np.linalg.norm(upper, axis=1) + np.linalg.norm(lower, axis=1)
     axis = shoulders - ankles
@@ -449,6 +457,9 @@ def standing_tilt_deg(track: Track, view: View) -> float:
     if not known.any():
         return float("nan")
     straight = known & (tall > 0.985 * length) & (tall > np.percentile(tall[known], 60) * 0.98)
+    straight &= apart[:, 1] < LEVEL_FEET_SHARE * tall
+    if view.plane == "sagittal":
+        straight &= apart[:, 0] < BESIDE_FEET_SHARE * tall
     if straight.sum() < track.grid_hz / 3:
         return float("nan")
     return float(np.median(np.degrees(np.arctan2(axis[straight, 0], -axis[straight, 1]))))
