@@ -106,6 +106,32 @@ def test_hips_still_count_where_only_the_knee_is_astray_for_long():
     assert found.whole.n_complete == plain.whole.n_complete == 3
 
 
+def test_who_turns_to_the_camera_and_bends_adds_no_repetition():
+    # A thigh that points to the camera shows a knee that is none: that alone calls no hips in.
+    squat = Posture(trunk=35, **both(hip=85, knee=105))
+    bend = Posture(trunk=50, **both(hip=75, knee=90, out=15, shank_out=-5))
+    first = film(repeated(Posture(), [squat] * 3), SIDE)
+    then = film(
+        repeated(Posture(), [bend], rest_s=0.6, stay_s=0.4, there_s=0.9, back_s=0.9),
+        Camera(azimuth_deg=0),
+    )
+    hips = [LANDMARK[s, "hip"] for s in ("left", "right")]
+    moved = (first.image_px[-1, 0, hips] - then.image_px[0, 0, hips]).mean(axis=0)
+    after = replace(
+        then,
+        image_px=then.image_px + moved,
+        time_s=then.time_s + first.time_s[-1] + first.time_s[1] - first.time_s[0],
+    )
+    names = ("image_px", "world_m", "visibility", "brightness", "contrast", "sharpness")
+    both_films = {
+        name: np.concatenate([getattr(first, name), getattr(after, name)])
+        for name in (*names, "time_s", "stamp", "change", "border_change")
+    }
+    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+    report = assess(replace(first, **both_films), request).report
+    assert report.whole.n_complete == 3
+
+
 # Legs under each other's names
 
 
@@ -188,6 +214,46 @@ def flickering(raw, spans):
             40
         )
     return replace(raw, image_px=image)
+
+
+def test_a_repetition_that_the_clip_cuts_shows_no_rest_where_it_is_cut():
+    # Before the cut end passed for a rest: 9 deg for the 42 that the knee straightens from.
+    label = "terminal_knee_extension"
+    case = GOOD[label]
+    slow = repeated(case.rest, [case.good] * 3, there_s=1.6, back_s=1.6, stay_s=5.0, rest_s=2.5)
+    raw = film(slow, SIDE, anchor=case.anchor, from_s=2.5 + 0.7 * 1.6)
+    first = report_of(raw, label).repetitions[0].repetition
+    assert not first.is_complete
+    for is_end_seen in (True, False):
+        spans = [] if is_end_seen else [(first.end_s - 1.9, first.end_s + 1.5)]
+        found = report_of(flickering(raw, spans), label).repetitions[0]
+        for v in found.measures:
+            if v.key in ("knee_flexion_peak_deg", "range_deg"):
+                assert isinstance(v, Measured) == is_end_seen
+                assert not is_end_seen or v.value == pytest.approx(42, abs=2)
+
+
+def test_a_rest_with_landmarks_astray_is_no_flat_foot():
+    # Before: one such rest was the zero of the whole set, 0.50 for 0.34 in all of it.
+    label = "calf_raise"
+    case = GOOD[label]
+    tilted = replace(case.rest, **both(foot=-9))
+    movement = repeated(tilted, [case.good] * 3, rest_s=2.0, stay_s=1.0)
+    raw = film(movement, SIDE, anchor=case.anchor)
+    plain = report_of(raw, label)
+    last_s = plain.repetitions[-1].repetition.end_s
+    image = np.array(flickering(raw, [(last_s + 0.15, raw.time_s[-1])]).image_px)
+    after = raw.time_s > last_s + 0.15
+    toe_y = image[after, 0, LANDMARK["left", "toe"], 1]
+    image[after, 0, LANDMARK["left", "heel"], 1] = toe_y
+    found = report_of(replace(raw, image_px=image), label)
+    assert "landmarks_unsteady" in codes(found)
+
+    def heights(report):
+        values = [{v.key: v for v in r.measures} for r in report.repetitions]
+        return [v["heel_height_peak_share"].value for v in values[:2]]
+
+    assert heights(found) == pytest.approx(heights(plain), abs=0.02)
 
 
 @pytest.mark.parametrize("is_end_seen", [True, False])

@@ -122,7 +122,7 @@ def stands(arms) -> Movement:
     return Movement(keys=tuple(keys))
 
 
-def with_wrists_on_the_thighs(posture: Posture, along=0.6, above=0.2) -> Posture:
+def with_wrists_on_the_thighs(posture: Posture, along=0.6, above=0.28) -> Posture:
     """Wrists at these shares of thigh length along the thigh and above its axis."""
     trunk, thigh = np.radians([posture.trunk, posture.left_hip])
     wrist = THIGH * (
@@ -506,6 +506,21 @@ def test_arms_that_do_not_push_on_the_thighs_are_not_hands_used(arms):
     report = assess_raw(film(stands(arms)), "sit_to_stand")
     assert len(report.repetitions) == 2
     assert [x.code for r in report.repetitions for x in r.remarks] == []
+
+
+@pytest.mark.parametrize(
+    ("above", "is_told"), [(0.1, False), (0.15, False), (0.2, True), (0.36, True), (0.42, False)]
+)
+def test_hands_are_on_the_thighs_at_the_height_of_their_top(above, is_told):
+    # Before: wrists at the height of the thigh's axis were told, of hands that hang beside it.
+    rising = stands(
+        lambda p, up: with_wrists_on_the_thighs(p, above=above) if up <= 0.7 else hangs(p, up)
+    )
+    sitting = held(WALL, *(with_wrists_on_the_thighs(SAT, above=above) for _ in range(2)))
+    for movement, exercise in ((rising, "sit_to_stand"), (sitting, "wall_sit")):
+        report = assess_raw(film(movement), exercise)
+        told = [[x.code for x in r.remarks] for r in report.repetitions]
+        assert told == [["hands_on_thighs"] if is_told else []] * 2
 
 
 def assess_raw(raw, exercise):

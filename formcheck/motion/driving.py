@@ -212,9 +212,10 @@ def counted_by_hips(
         return None
     if _are_whole_by_knee_only(found, theirs, series):
         return None
-    differ = [a for one, two in ((found, theirs), (theirs, found)) for a in _unmatched(one, two)]
-    is_astray = any(
-        is_none[a.start : a.end + 1].any() or is_astray_in(a, time_s, findings) for a in differ
+    of_knee, of_hips = _unmatched(found, theirs), _unmatched(theirs, found)
+    # Who turns to the camera has no knee in the picture's plane: that tells of their own alone.
+    is_astray = any(is_none[a.start : a.end + 1].any() for a in of_knee) or any(
+        is_astray_in(a, time_s, findings) for a in (*of_knee, *of_hips)
     )
     return (by_hips, values, theirs) if is_astray else None
 

@@ -454,7 +454,7 @@ def _flat_foot(s: Setting) -> float | None:
     Who works on a step's edge rests with the heel dropped more often than flat.
     """
     heel = s.series.heel_height_share
-    known = heel[s.standing & np.isfinite(heel)]
+    known = heel[s.standing & ~s.is_hidden & np.isfinite(heel)]
     if len(known) < s.series.grid_hz / 3:
         return at_rest_before(s, heel)
     level = float(known[np.argmin(np.abs(known))])

@@ -252,7 +252,7 @@ def _leg_passes_other_thigh(s: Setting, look: LookFor, in_set: Sequence[Setting]
 PUSH_MOST_DEG = 45.0
 """Hands push on the thighs to stand up until these are this steep (common practice: half way);
 later arms that hang pass the thighs, too."""
-WRIST_ABOVE_SHARE = 0.3
+WRIST_ABOVE_SHARE = 0.28
 """How far above the thigh's axis the wrist of a hand lies that rests on it, share of the thigh's
 length: half of the thigh's thickness, and the wrist's (decision 50). A hand beside the thigh is at
 the height of the axis, or under it."""
