@@ -231,6 +231,28 @@ def joined(first, then, change):
     return replace(first, clip=clip, time_s=time_s, stamp=stamp, **arrays)
 
 
+@pytest.mark.parametrize(("share", "is_told"), [(0.3, True), (0.7, False)])
+def test_shoulders_found_at_the_hands_are_a_pose_on_a_part_of_the_body(share, is_told):
+    # Before: a calf raise was told as another exercise, whose trunk moved by 67 deg.
+    case = next(c for c in CASES if c.exercise == "calf_raise")
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    raw = film(movement, SIDE, anchor=case.anchor)
+    turn_s = assessed(raw, "calf_raise").repetitions[1].repetition.turn_s
+    image = raw.image_px.copy()
+    at = np.flatnonzero(np.abs(raw.time_s - turn_s) < 0.4)
+    for side in ("left", "right"):
+        hip, shoulder = (image[at, 0, LANDMARK[side, j]] for j in ("hip", "shoulder"))
+        level = np.stack([shoulder[:, 1] - hip[:, 1], 0 * hip[:, 0]], axis=1)
+        image[at, 0, LANDMARK[side, "shoulder"]] = hip - share * level
+    report = assessed(replace(raw, image_px=image), "calf_raise")
+    assert ("pose_misfit" in codes(report)) == is_told
+    if is_told:
+        assert "other_exercise" not in codes(report)
+        assert report.whole.n_complete == 3
+        heights = values(report, "heel_height_peak_share")
+        assert [isinstance(v, Measured) for v in heights] == [True, False, True]
+
+
 def test_two_sets_joined_in_like_scenes_are_told_and_only_one_is_measured():
     # The same room, the person half a step aside: the picture changes little. Before: five
     # repetitions of one set, with nothing said.
