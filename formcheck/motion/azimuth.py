@@ -104,6 +104,13 @@ def median_where(values: np.ndarray, mask: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
+def longest_where(lengths: np.ndarray, mask: np.ndarray) -> float:
+    """The 90th percentile of the known lengths where the mask holds: a bend or a turn can only
+    shorten them; NaN where there is none."""
+    known = lengths[mask & np.isfinite(lengths)]
+    return float(np.percentile(known, 90)) if len(known) else float("nan")
+
+
 def where_standing(track: Track, is_standing: np.ndarray) -> np.ndarray:
     """Where the person stands still; everywhere if that is hardly ever. Bool (n,)."""
     return is_standing if is_standing.sum() >= 0.3 * track.grid_hz else np.ones_like(is_standing)

@@ -14,7 +14,7 @@ import numpy as np
 from formcheck.model.anatomy import LANDMARK, Side
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, Track, View
-from formcheck.motion.azimuth import median_where, where_standing
+from formcheck.motion.azimuth import longest_where, median_where, where_standing
 from formcheck.motion.camera import mid, mid_of
 from formcheck.motion.sight import Sight
 
@@ -108,13 +108,14 @@ def find_front_view(
 ) -> FrontView | None:
     """From where this leg is seen in a front view; None in any other.
 
-    is_standing : bool (n,), where the person stands still; the leg's length is taken there.
+    is_standing : bool (n,), where the person stands still, a hold that is hardly lower among it;
+        the leg's length is taken where it is longest there.
     """
     if view.plane != "frontal":
         return None
     hip, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "ankle"))
     mask = where_standing(track, is_standing)
-    standing_px = median_where(np.linalg.norm(ankle - hip, axis=1), mask)
+    standing_px = longest_where(np.linalg.norm(ankle - hip, axis=1), mask)
     if not standing_px > 0:
         return None
     straight = np.cos(np.radians(settings.rest_flexion_deg / 2))
