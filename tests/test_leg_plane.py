@@ -238,6 +238,26 @@ def test_a_knee_that_goes_forward_is_not_taken_for_one_that_goes_inward(flexion,
     assert found == pytest.approx(fppa, abs=0.1)
 
 
+@pytest.mark.parametrize("azimuth_deg", [-11.0, 11.0])
+def test_a_bend_held_longer_than_the_rest_does_not_pass_for_the_standing_leg(azimuth_deg):
+    # Before: a step-down of a few centimetres, held, was still in nearly the posture of the rest.
+    # Its leg was then as long as at rest, so no knee stood ahead of it: 10 deg for 24.
+    rest = Posture(**one("left", hip=3, knee=6), **one("right", hip=0, knee=4))
+    down = Posture(**one("left", hip=26, knee=56, out=-8, shank_out=5), **one("right", knee=4))
+
+    def change_deg(azimuth_deg):
+        raw = film(
+            repeated(rest, [down] * 4, stay_s=2.5, rest_s=0.8), Camera(azimuth_deg=azimuth_deg)
+        )
+        request = Request(clip=Path("x"), exercise=load_exercise("step_down"), side="left")
+        report = assess(raw, request).report
+        values = [v for r in report.repetitions for v in r.measures if v.key == "fppa_change_deg"]
+        assert len(values) == 4
+        return np.array([v.value for v in values])
+
+    assert change_deg(azimuth_deg) == pytest.approx(change_deg(0.0), abs=4.0)
+
+
 def test_cues_that_disagree_are_worth_less_than_they_say():
     agreed = joined(
         [Cue(name="a", value_deg=10, standard_deg=4), Cue(name="b", value_deg=12, standard_deg=4)]
