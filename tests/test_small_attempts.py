@@ -90,6 +90,17 @@ def test_what_drifts_there_and_back_is_no_faint_hold():
     assert find_attempts(values, hz, 3.0, **how) == ()
 
 
+@pytest.mark.parametrize(
+    ("heights_deg", "n_found"), [([4, 8, 5, 7], 0), ([10, 20, 14], 3), ([4, 4.5, 4.2], 3)]
+)
+def test_small_unequal_movements_that_nobody_holds_are_landmarks_that_stray(heights_deg, n_found):
+    # Before: five of them for four quad sets, over a reading that did not follow the knee.
+    values, hz = bumps(heights_deg)
+    found = find_attempts(values, hz, 3.0, is_hold=True, is_faint=True)
+    assert len(found) == n_found
+    assert len(find_attempts(values, hz, 3.0, is_hold=True)) == len(heights_deg)
+
+
 def test_one_that_drifts_there_and_back_among_held_ones_tells_of_drift():
     values, hz = held([2.3, 2.2], [0, 0, 0])
     more, _ = bumps([2.3])

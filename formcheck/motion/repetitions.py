@@ -172,8 +172,9 @@ def find_attempts(
 
     values : (n,) evenly sampled, rising from rest toward the turn; NaN where not measured.
     least_range : smaller movements are no attempt, same unit as `values`.
-    is_faint : the movement may be too small to be seen; equal ones that stand clear of their rests
-        are then attempts down to half of least_range, where no two reach that.
+    is_faint : the movement may be too small to be seen: where small ones are neither alike nor
+        mostly held they are landmarks that stray, and none. Equal ones that stand clear of their
+        rests are attempts down to half of least_range, where no two reach that.
     off_floor : a dip that stays this far above the lowest rest ends no attempt (the free foot of
         a one-leg stance, which lasts until it touches). None leaves it to `merge_share`.
     hip_x_share : (n,) where the hips stand sideways, leg lengths; attempts that end elsewhere
@@ -195,6 +196,8 @@ def find_attempts(
         return out
 
     found = of_range(least_range)
+    if is_faint and _are_astray(values, found, least_range, settings):
+        found = []
     if len(found) >= 2 and not is_hold:
         usual = float(np.median([a.range for a in found]))
         least = max(settings.alike_share * usual, least_range / 2)
@@ -230,6 +233,24 @@ def _is_kept(values: np.ndarray, a: Attempt, settings: RepetitionSettings) -> bo
     risen = (values[a.start : a.end + 1] - min(a.rest_before, a.rest_after)) / a.range
     away = risen[risen >= AWAY_LEAST_SHARE]
     return bool(np.mean(away >= 0.5) >= settings.kept_share)
+
+
+FAINT_TIMES = 3.0
+"""Movements that are usually larger than this many times the least range are no landmarks that
+stray at rest (decision 4)."""
+
+
+def _are_astray(
+    values: np.ndarray,
+    attempts: Sequence[Attempt],
+    least_range: float,
+    settings: RepetitionSettings,
+) -> bool:
+    """Whether small movements are neither alike nor mostly held, as landmarks that stray are."""
+    if not attempts or np.median([a.range for a in attempts]) > FAINT_TIMES * least_range:
+        return False
+    n_kept = sum(_is_kept(values, a, settings) for a in attempts)
+    return not _are_clear(attempts, settings) and 2 * n_kept < len(attempts)
 
 
 def move_limits(
