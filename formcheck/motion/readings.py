@@ -77,13 +77,10 @@ is still near it (common practice)."""
 
 def is_rest_seen(s: Setting, values: np.ndarray) -> bool:
     """Whether a repetition's rest is seen before or after it, or at its very start or end, unless
-    the clip cuts it there or a person moved it."""
+    the clip cuts it there. (Within limits that a person moved what is there is read.)"""
     a, piece, n = s.attempt, stretch(s, values), max(1, round(END_SEEN_S * s.series.grid_hz))
-    ends = (
-        (piece[:n], a.is_cut_before or a.is_start_moved),
-        (piece[-n:], a.is_cut_after or a.is_end_moved),
-    )
-    is_end_seen = any(np.isfinite(end).any() and not is_elsewhere for end, is_elsewhere in ends)
+    ends = ((piece[:n], a.is_cut_before), (piece[-n:], a.is_cut_after))
+    is_end_seen = any(np.isfinite(end).any() and not is_cut for end, is_cut in ends)
     return is_end_seen or bool(rests_beside(s, values))
 
 
