@@ -159,8 +159,9 @@ def _hips_sag(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | Non
 
 
 def _turn_is_seen(s: Setting) -> bool:
-    """Whether nothing is missing at the turn, so that its depth and its limits are known."""
-    return bool(np.isfinite(s.driving[s.attempt.turn_from : s.attempt.turn_to + 1]).all())
+    """Whether nothing is missing or astray at the turn: its depth and its limits are known."""
+    turn = slice(s.attempt.turn_from, s.attempt.turn_to + 1)
+    return bool(np.isfinite(_trusted(s, s.driving)[turn]).all())
 
 
 def _lowering_faster(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
