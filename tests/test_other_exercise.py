@@ -98,6 +98,42 @@ def test_one_exercise_told_as_another_is_named_or_not_counted(shown, exercise):
     assert report.findings
 
 
+@pytest.mark.parametrize(
+    ("shown", "exercise", "seen"),
+    [
+        ("bridge", "single_leg_bridge", "two_feet"),
+        ("bridge", "hip_thrust", "shoulders_low"),
+        ("single_leg_bridge", "bridge", "one_foot_lifted"),
+        ("single_leg_bridge", "hip_thrust", "one_foot_lifted"),
+        ("hip_thrust", "bridge", "shoulders_raised"),
+        ("hip_thrust", "single_leg_bridge", "two_feet"),
+    ],
+)
+def test_a_bridge_told_as_another_one_is_named(shown, exercise, seen):
+    assert named(assessed(filmed(shown, SIDE), exercise, "left")) == [seen]
+    if "single" in shown or "single" in exercise:
+        far_leg_hidden = filmed(shown, SIDE)
+        visibility = far_leg_hidden.visibility.copy()
+        visibility[:, :, [LANDMARK["right", j] for j in ("knee", "ankle", "heel", "toe")]] = 0.02
+        report = assessed(replace(far_leg_hidden, visibility=visibility), exercise, "left")
+        assert named(report) in ([], ["shoulders_low"], ["shoulders_raised"])
+
+
+@pytest.mark.parametrize("azimuth_deg", [70, 90, 110])
+@pytest.mark.parametrize("label", ["bridge", "single_leg_bridge", "hip_thrust"])
+def test_bridges_keep_their_names(label, azimuth_deg):
+    report = assessed(filmed(label, Camera(azimuth_deg=azimuth_deg)), GOOD[label].exercise, "left")
+    assert named(report) == []
+    assert report.whole.n_complete == 3
+
+
+def test_what_it_was_is_told_and_not_that_nothing_was_found():
+    report = assessed(filmed("bridge", SIDE), "single_leg_bridge", "left")
+    codes = {f.code for f in report.findings}
+    assert "other_exercise" in codes
+    assert "no_repetition_found" not in codes
+
+
 @pytest.mark.parametrize("azimuth_deg", [0, -19, 19])
 def test_a_free_foot_held_low_before_the_other_is_no_second_foot_on_the_floor(azimuth_deg):
     rest = Posture(**one("right", hip=0, knee=0), **one("left", hip=20, knee=10))

@@ -716,6 +716,21 @@ def test_a_person_on_one_leg_tilts_no_camera_and_hides_none(roll_deg):
     assert found == pytest.approx(roll_deg, abs=1.0)
 
 
+def test_who_sits_upright_for_most_of_a_clip_tilts_no_camera():
+    # Before: a chair rise told as a squat had its camera tilted by 16 deg, and thighs to +-20.
+    seat = Posture(trunk=-5, **both(hip=52, knee=60))
+    sitting = Movement(
+        keys=(
+            Key(posture=seat, move_s=0, stay_s=6),
+            Key(posture=Posture(), move_s=1, stay_s=1.5),
+            Key(posture=seat, move_s=1, stay_s=6),
+        )
+    )
+    track = clean(film(sitting, Camera(azimuth_deg=90)))
+    found = standing_tilt_deg(track, stretch_view(track, MotionSettings()))
+    assert found == pytest.approx(0, abs=2.0)
+
+
 def test_nobody_who_never_stands_on_two_feet_side_by_side_tells_of_the_camera():
     for rest in (
         Posture(**one("left", hip=0), **one("right", hip=-10, knee=70)),

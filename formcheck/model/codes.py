@@ -119,6 +119,8 @@ OtherExercise = Literal[
     "feet_level",
     "two_feet",
     "one_foot_lifted",
+    "shoulders_low",
+    "shoulders_raised",
     "no_wall",
     "no_seat",
     "rests_otherwise",  # part: trunk, thigh, knee; deg: as seen; usual_deg: of the figure

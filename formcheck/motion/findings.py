@@ -457,12 +457,30 @@ def standing_tilt_deg(track: Track, view: View) -> float:
     if not known.any():
         return float("nan")
     straight = known & (tall > 0.985 * length) & (tall > np.percentile(tall[known], 60) * 0.98)
+    # Whose knees are bent sits, with the hips behind the feet.
+    straight &= _legs_are_straight(track)
     straight &= apart[:, 1] < LEVEL_FEET_SHARE * tall
     if view.plane == "sagittal":
         straight &= apart[:, 0] < BESIDE_FEET_SHARE * tall
     if straight.sum() < track.grid_hz / 3:
         return float("nan")
     return float(np.median(np.degrees(np.arctan2(axis[straight, 0], -axis[straight, 1]))))
+
+
+STRAIGHT_LEG_SHARE = 0.97
+"""Hip to ankle over thigh and shank of a leg that stands: the knee is bent by 28 deg at most."""
+
+
+def _legs_are_straight(track: Track) -> np.ndarray:
+    """Where the leg that is straighter is nearly straight, (n,) bool."""
+    shares = []
+    for side in SIDES:
+        hip, knee, ankle = (track.image_px[:, LANDMARK[side, j]] for j in ("hip", "knee", "ankle"))
+        along = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            shares.append(np.linalg.norm(ankle - hip, axis=1) / along)
+    are_straight: np.ndarray = np.fmax(*shares) > STRAIGHT_LEG_SHARE
+    return are_straight
 
 
 # -- time

@@ -41,6 +41,9 @@ slides and extensions; a foot that rolls on its heel moves its ankle by 0.03).""
 CARRIED_HIP_LEAST_SHARE = 0.06
 """Over a planted foot the hip goes at least this far (0.1 and more in squats, lunges and bridges; a
 hip on mat or chair stays within 0.03)."""
+BENCH_SHOULDERS_LEAST_SHARE = 0.13
+"""Shoulders this far above the ankle lie on a bench (0.19 to 0.3 in 8 hip thrusts with truth, -0.08
+to 0.07 in 16 bridges)."""
 SIDE_BY_SIDE_DEG = 20.0
 """The line between the feet points this near to sideways where they stand side by side (17 and
 less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)."""
@@ -200,6 +203,8 @@ def _rules(exercise: Exercise) -> tuple[Rule, ...]:
         }.get(exercise.working_leg, [])
     if exercise.working_leg == "either":
         out.append(_foot_stays)
+    if _is_lying_on_feet(exercise):
+        out += [_other_foot_so, _shoulders_so]
     if "wall" in exercise.figure.props and exercise.kind == "hold":
         out.append(_on_a_wall)
     if exercise.position == "sitting":
@@ -371,6 +376,46 @@ def _foot_stays(s: _Seen) -> Values | None:
     # Of hip and foot the one that is not planted moves, however stiff the knee.
     is_planted = foot < STAYED_MOST_SHARE and hip > max(CARRIED_HIP_LEAST_SHARE, 2 * foot)
     return _told("foot_stays") if drawn > SWINGS_LEAST_SHARE and is_planted else None
+
+
+def _is_lying_on_feet(exercise: Exercise) -> bool:
+    """Whether the hips are lifted over feet and shoulders that carry them: bridges."""
+    rest, turn = exercise.figure.rest, exercise.figure.turn
+    rises = "hip" in turn and turn["hip"][1] > rest["hip"][1]
+    return exercise.position in ("supine", "hook_lying", "bench_supported") and rises
+
+
+def _other_foot_so(s: _Seen) -> Values | None:
+    """In a bridge the other foot is on the floor or held up, as in the figure."""
+    if not s.is_side or s.leg != s.view.near_side:
+        return None
+    own = SIDES.index(s.leg)
+    up = np.array([s.ankles(at)[own, 1] - s.ankles(at)[1 - own, 1] for at in (s.a.start, s.a.turn)])
+    if not np.isfinite(up).any():
+        return None
+    at = {**s.exercise.figure.rest, **s.exercise.figure.turn}
+    is_drawn_up = (
+        "far_ankle" in at and at["far_ankle"][1] - at["ankle"][1] > 100 * LIFTED_LEAST_SHARE
+    )
+    if is_drawn_up:
+        return _told("two_feet") if np.nanmax(up) < LIFTED_LEAST_SHARE else None
+    return _told("one_foot_lifted") if np.nanmin(up) > BENCH_LEAST_SHARE else None
+
+
+def _shoulders_so(s: _Seen) -> Values | None:
+    """In a bridge the shoulders lie on the floor or on a bench, as in the figure."""
+    if not s.is_side:
+        return None
+    shoulder, ankle = (
+        s.track.image_px[s.a.start, LANDMARK[s.view.near_side or s.leg, j], 1]
+        for j in ("shoulder", "ankle")
+    )
+    up = (ankle - shoulder) / s.view.person_height_px
+    rest = s.exercise.figure.rest
+    is_drawn_up = rest["shoulder"][1] - rest["ankle"][1] > 100 * BENCH_SHOULDERS_LEAST_SHARE
+    if is_drawn_up:
+        return _told("shoulders_low") if up < BENCH_SHOULDERS_LEAST_SHARE else None
+    return _told("shoulders_raised") if up > BENCH_SHOULDERS_LEAST_SHARE else None
 
 
 # -- what carries the body

@@ -241,7 +241,8 @@ def _leg_passes_other_thigh(s: Setting, look: LookFor, in_set: Sequence[Setting]
     far = other_side(s.series.side)
     hip, knee = (s.track.image_px[:, LANDMARK[far, j]] for j in ("hip", "knee"))
     thigh = np.degrees(np.arctan2(hip[:, 1] - knee[:, 1], np.abs(knee[:, 0] - hip[:, 0])))
-    if not np.nanmedian(np.append(thigh[_span(s)], np.nan)) > BENT_LEG_LEAST_DEG:
+    known = thigh[_span(s)][np.isfinite(thigh[_span(s)])]
+    if not len(known) or np.median(known) <= BENT_LEG_LEAST_DEG:
         return None  # the other leg lies flat, so there is no bent thigh to pass
     past = _trusted(s, s.series.leg_elevation_deg - thigh)[_span(s)]
     if not np.isfinite(past).any():

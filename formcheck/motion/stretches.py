@@ -11,7 +11,7 @@ from typing import Literal, cast
 import numpy as np
 
 from formcheck.model.anatomy import Side, other_side
-from formcheck.model.codes import values_of
+from formcheck.model.codes import FindingCode, values_of
 from formcheck.model.measures import is_supported
 from formcheck.model.programme import BoundOfKind, Exercise, ExerciseView
 from formcheck.model.records import (
@@ -178,11 +178,12 @@ def measured_stretch(
         driving_view, values, found = hips
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
     attempts: Sequence[Attempt] = without_slips(found, track.time_s, scene.findings)
-    attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
+    if not scene.has_found("picture_squeezed"):  # everybody looks otherwise there
+        attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
+        scene = scene.with_findings(findings)
     attempts = without_free_legs(
         attempts, scene.driving_view, track, scene.series.leg_length_px, exercise
     )
-    scene = scene.with_findings(findings)
     if not scene.has_found("wrong_side"):
         wrong = wrong_leg(
             attempts,
@@ -207,7 +208,7 @@ def measured_stretch(
         scene = scene.with_findings(sequence_findings(repetitions, exercise.parts))
     is_standing = _outside(scene.is_still, (*found, *attempts))
     assessed = _measure_all(scene, list(zip(repetitions, attempts, strict=True)), is_standing)
-    if not attempts and not scene.has_found("other_leg"):
+    if not attempts and not any(scene.has_found(code) for code in WHAT_IT_WAS):
         scene = scene.with_findings([_nothing_found(scene)])
     return Stretch(
         view=view,
@@ -330,6 +331,10 @@ def _smaller_movements(
         and not any(overlap(a, b) for b in (*found, *attempts))
         and not hidden[a.start : a.end + 1].any()
     ]
+
+
+WHAT_IT_WAS: tuple[FindingCode, ...] = ("other_leg", "other_exercise", "other_movement")
+"""Findings that say what was found where no repetition of this exercise was."""
 
 
 def _nothing_found(scene: Scene) -> Finding:

@@ -98,6 +98,8 @@ _SEEN = {
     "feet_level": marked("both feet stand on one level"),
     "two_feet": marked("both feet stand on the floor, side by side"),
     "one_foot_lifted": marked("one foot leaves the floor"),
+    "shoulders_low": marked("the shoulders lie on the floor, not on a bench"),
+    "shoulders_raised": marked("the shoulders lie on a bench, not on the floor"),
     "no_wall": marked("the weight is over the feet, where a wall carries nothing"),
     "no_seat": marked("the weight is over the feet, where a seat carries nothing"),
 }
@@ -161,7 +163,8 @@ def _picture_squeezed(v, said, reader):
         )
     return gettext(
         "The person looks narrower than people are: the picture seems to have been squeezed, "
-        "which changes every angle, so none is measured. Send the recording as the camera made it."
+        "which changes every angle, so none is measured. Send the recording as the camera made it, "
+        "and keep the floor in front of the feet clear."
     )
 
 
@@ -359,8 +362,8 @@ def _of_what(v, key):
 
 FINDING_WORDS: dict[FindingCode, Maker] = {
     "person_mostly_absent": _always(
-        "The person is in the picture for only a small part of the clip. Record again with the "
-        "whole body in the picture."
+        "The person was found in only a small part of the clip. Record again with the whole body "
+        "in the picture, in good light."
     ),
     "person_leaves": _always(
         "No person was found in this stretch, so nothing in it is measured. Stay in the picture "
