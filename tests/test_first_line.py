@@ -21,7 +21,7 @@ from formcheck.model.request import Request
 from formcheck.motion.set_facts import told_measures
 from formcheck.run.pipeline import assess, landmarks
 from formcheck.run.settings import Settings
-from formcheck.words.first_line import estimate, repetitions_words
+from formcheck.words.first_line import estimate, repetitions_words, set_sentence
 from formcheck.words.wording import in_a_line, outcome_words
 
 STANDING = Posture()
@@ -90,6 +90,25 @@ def test_a_hold_as_asked_is_told_as_prescribed():
     assert "asked 18 s at 80 to 100°: as prescribed" in sentence(
         report_of("wall_sit", raw, *bounds)
     )
+
+
+def test_where_the_knee_is_not_measured_the_thigh_is_told_by_the_deepest():
+    # Before: the largest thigh inclination stood there without a word, the shallowest squat's.
+    depths = (60, 85, 70)
+    squats = [Posture(trunk=35, **both(hip=hip, knee=88)) for hip in depths]
+    report = report_of("squat", film(repeated(Posture(), squats), Camera(azimuth_deg=90)))
+    without_knee = [
+        replace(r, measures=tuple(m for m in r.measures if "knee" not in m.key))
+        for r in report.repetitions
+    ]
+    (told,) = told_measures(without_knee, ())
+    thighs = [m.value for r in without_knee for m in r.measures if m.key == told.key]
+    assert told.key == "thigh_inclination_deg"
+    assert told.extreme.value == min(thighs) < max(thighs)
+    facts = replace(report.whole.facts, told=(told,))
+    whole = replace(report.whole, facts=facts)
+    line = set_sentence(replace(report, whole=whole, repetitions=tuple(without_knee)), "terminal")
+    assert f"deepest thigh inclination {min(thighs):.0f} deg" in line
 
 
 def test_both_knees_of_a_front_view_are_told_without_a_prescription():

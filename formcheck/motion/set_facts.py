@@ -32,6 +32,8 @@ _PELVIS = "pelvic_obliquity_peak_deg"
 ALWAYS_TOLD = ("fppa_peak_deg", _PELVIS, "knee_flexion_gain_deg")
 """Told whenever seen, prescribed or not: an inward knee, the pelvis of one-leg work, an extensor
 lag."""
+DEEPER_IS_LESS = ("thigh_inclination_deg",)
+"""Told by the deepest, which is the least."""
 _OF_A_HOLD = ("plateau_hold_s", "plateau_level_deg", "hold_in_band_s", "hold_in_band_total_s")
 _ENDS_OF_A_HOLD = ("plateau_level_deg", "knee_flexion_peak_deg", "knee_flexion_least_deg")
 LONGER_SHARE = 1.5
@@ -258,7 +260,8 @@ def _how_far(value: Measured, about: Sequence[BoundOfKind]) -> float:
                 return value.value if is_up else -value.value
     if value.key in ("pelvic_obliquity_peak_deg", "trunk_lateral_inclination_peak_deg"):
         return abs(value.value)
-    return -value.value if MEASURES[value.key].at == "least" else value.value
+    is_by_least = MEASURES[value.key].at == "least" or value.key in DEEPER_IS_LESS
+    return -value.value if is_by_least else value.value
 
 
 def where(value: Measured, kind: CheckKind, bound: Bound) -> Where:
