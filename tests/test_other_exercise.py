@@ -127,6 +127,23 @@ def test_bridges_keep_their_names(label, azimuth_deg):
     assert report.whole.n_complete == 3
 
 
+@pytest.mark.parametrize(
+    ("shown", "exercise", "seen"),
+    [
+        ("forward_lunge", "reverse_lunge", "steps_ahead"),
+        ("reverse_lunge", "forward_lunge", "steps_back"),
+    ],
+)
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_lunge_the_other_way_is_not_told_as_the_other_legs(shown, exercise, seen, side):
+    # Before: "the repetitions are of the left leg: give the leg that worked", which it was.
+    report = assessed(filmed(shown, SIDE), exercise, side)
+    codes = {f.code for f in report.findings}
+    if "wrong_side" not in codes:
+        assert named(report) == [seen]
+        assert "other_leg" not in codes
+
+
 def test_what_it_was_is_told_and_not_that_nothing_was_found():
     report = assessed(filmed("bridge", SIDE), "single_leg_bridge", "left")
     codes = {f.code for f in report.findings}

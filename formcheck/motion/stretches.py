@@ -197,8 +197,11 @@ def measured_stretch(
         )
         if wrong is not None:
             return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
-        attempts, findings = of_the_side_asked_for(attempts, request, track, view, scene.findings)
-        scene = scene.with_findings(findings)
+        of_side, findings = of_the_side_asked_for(attempts, request, track, view, scene.findings)
+        # Another exercise may be all of the other leg: a step forward told as one back.
+        contradiction = None if of_side else _other_exercise(attempts, scene)
+        scene = scene.with_findings(findings if contradiction is None else [contradiction])
+        attempts = of_side
     attempts, findings = _believed(attempts, scene)
     scene = scene.with_findings([*findings, *_smaller_movements(attempts, found, scene)])
     scene, sides = _with_working_legs(attempts, scene)
@@ -223,14 +226,24 @@ def measured_stretch(
     )
 
 
+def _other_exercise(attempts: Sequence[Attempt], scene: Scene) -> Finding | None:
+    return other_exercise(
+        attempts,
+        scene.track,
+        scene.view,
+        scene.all_series,
+        scene.exercise,
+        scene.leg,
+        scene.findings,
+    )
+
+
 def _believed(attempts: Sequence[Attempt], scene: Scene) -> tuple[Sequence[Attempt], list[Finding]]:
     """(the attempts with the limits that a person moved, none of another exercise; what makes
     their numbers doubtful: spoiled.py says what follows)."""
     track, view, exercise = scene.track, scene.view, scene.exercise
     findings = lost_findings(attempts, scene.values, track)
-    contradiction = other_exercise(
-        attempts, track, view, scene.all_series, exercise, scene.leg, scene.findings
-    )
+    contradiction = _other_exercise(attempts, scene)
     if contradiction is not None:
         findings, attempts = [*findings, contradiction], ()
     moved = scene.request.moved_limits
