@@ -753,6 +753,8 @@ def test_a_step_back_and_out_is_told_by_the_step_aside_before_it(directions_deg,
         ("FFLR", [1, 1, 1, 1]),
         ("F?R FLR", [1, 1, 1, 2, 2, 2]),
         ("?LR", [1, 1, 1]),
+        ("FL? LR? FL?", [1, 1, 1, 2, 2, 2, 3, 3, 3]),  # a clip of three, two of them misread
+        ("FLR?", [1, 1, 1, 1]),
         ("", []),
     ],
 )

@@ -303,12 +303,12 @@ def number_sequences(parts: Sequence[str | None], order: Sequence[str]) -> list[
     """Number of the sequence that each part belongs to, from 1.
 
     A new sequence begins where a part comes before the last one in the order. The same part again
-    is a repeat within its sequence.
+    is a repeat within its sequence; one whose direction is not told is taken for the next in order.
     """
     numbers: list[int] = []
-    number, last = 0, 0
+    number, last = 0, -1
     for part in parts:
-        place = order.index(part) if part in order else last
+        place = order.index(part) if part in order else min(last + 1, len(order) - 1)
         if number == 0 or place < last:
             number += 1
         numbers.append(number)
