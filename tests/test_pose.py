@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import make_clips
 import numpy as np
@@ -247,6 +248,31 @@ with native_messages_held():
     print("said by Python", file=sys.stderr)
 print("after", file=sys.stderr)
 """
+
+
+def statistics(rgb):
+    """Grey level, contrast and sharpness of one picture in which nobody is."""
+    frame = SimpleNamespace(time_s=0.0, stamp=0)
+    look, _ = looking._described(frame, None, looking._small_grey(rgb), None)
+    return np.array([look.brightness, look.contrast, look.sharpness])
+
+
+def test_black_bars_about_a_picture_make_it_neither_dark_nor_blurred():
+    # Before: a portrait clip in a messenger's landscape frame was told as blurred.
+    grain = np.random.default_rng(3).integers(90, 200, (120, 90, 1), np.uint8)
+    picture = np.repeat(grain, 3, axis=2)
+    for black in (0, 16):
+        framed = np.full((120, 160, 3), black, np.uint8)
+        framed[:, 35:125] = picture
+        assert statistics(framed) == pytest.approx(statistics(picture), rel=0.02)
+        letterboxed = np.full((200, 90, 3), black, np.uint8)
+        letterboxed[40:160] = picture
+        assert statistics(letterboxed) == pytest.approx(statistics(picture), rel=0.02)
+
+
+def test_a_picture_that_is_all_dark_stays_what_it_is():
+    dark = np.full((120, 160, 3), 12, np.uint8)
+    assert statistics(dark)[0] == pytest.approx(12)
 
 
 def test_native_notes_stay_off_stderr_and_native_errors_do_not(clip):

@@ -185,13 +185,14 @@ def _described(
         difference = np.abs(grey - before)
         change = float(difference.mean())
         border_change = float(difference[_border(grey.shape)].mean())
+    picture = _without_bars(grey)
     look = Look(
         time_s=frame.time_s,
         stamp=frame.stamp,
         people=people,
-        brightness=float(grey.mean()),
-        contrast=float(grey.std()),
-        sharpness=_laplacian_variance(grey),
+        brightness=float(picture.mean()),
+        contrast=float(picture.std()),
+        sharpness=_laplacian_variance(picture),
         change=change,
         border_change=border_change,
     )
@@ -208,6 +209,21 @@ def _small_grey(rgb: np.ndarray) -> np.ndarray:
     size = max(1, round(width * scale)), max(1, round(height * scale))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     return cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
+
+
+BAR_MOST_GREY = 24.0
+"""Rows and columns at the picture's edge that are nowhere brighter, 0 to 255, are bars: black is 0
+or 16 by the file's range, and compression adds a little."""
+
+
+def _without_bars(grey: np.ndarray) -> np.ndarray:
+    """The grey picture, (h, w), without the black bars that a messenger put about it; the whole
+    one where nothing in it is brighter than a bar."""
+    is_bright = grey > BAR_MOST_GREY
+    rows, columns = (np.flatnonzero(is_bright.any(axis=k)) for k in (1, 0))
+    if not len(rows):
+        return grey
+    return grey[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
 
 
 def _laplacian_variance(grey: np.ndarray) -> float:
