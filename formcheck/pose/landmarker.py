@@ -28,7 +28,7 @@ from formcheck.pose.looking import ModelPool, People, look_at, people_arrays, pi
 from formcheck.pose.native_messages import native_messages_held
 from formcheck.video import Frame, VideoReader, open_video
 
-TRACK_CODE_VERSION = 3
+TRACK_CODE_VERSION = 4
 """Raised whenever the code here or in `video/` would give other tracks from the same clip."""
 
 MODES = ("image", "video")
