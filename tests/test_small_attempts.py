@@ -47,6 +47,27 @@ def test_small_movements_alone_are_not_counted():
     assert find_attempts(values, hz, 20.0) == ()
 
 
+def dipped(rest_level):
+    """Three raises to 60 with dips to 0 just before and after each, and rests at a level."""
+    up = 60 * (1 - np.cos(2 * np.pi * np.arange(90) / 90)) / 2
+    rest = np.full(45, float(rest_level))
+    dip = np.linspace(rest_level, 0, 6)
+    piece = [rest, dip, up, dip[::-1]]
+    return np.concatenate([*piece, *piece, *piece, rest]), 30.0
+
+
+@pytest.mark.parametrize(("rest_level", "n_found"), [(0, 3), (12, 3), (15, 3)])
+def test_a_rest_between_two_dips_is_no_repetition(rest_level, n_found):
+    # Before: a heel that is pressed down before each raise made a fifth repetition of four.
+    values, hz = dipped(rest_level)
+    assert len(find_attempts(values, hz, 10.0)) == n_found
+
+
+def test_a_small_repetition_above_the_rest_is_one():
+    values, hz = bumps([60, 58, 15, 61])
+    assert len(find_attempts(values, hz, 10.0)) == 4
+
+
 def held(heights_deg, rests_deg, grid_hz=30.0):
     """Holds of 5 s at these heights over rests of 2 s at these levels, each reached in 0.6 s, and
     0.03 deg of noise; one rest more than holds."""

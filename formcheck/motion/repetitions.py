@@ -209,6 +209,7 @@ def find_attempts(
             _is_kept(values, a, settings) for a in fainter
         )
         found = fainter if is_clear else found
+    found = _without_rests(values, found)
     if hip_x_share is not None:
         found = [a for a in found if ends_where_it_began(a, hip_x_share, settings)]
     return tuple(found)
@@ -251,6 +252,26 @@ def _are_astray(
         return False
     n_kept = sum(_is_kept(values, a, settings) for a in attempts)
     return not _are_clear(attempts, settings) and 2 * n_kept < len(attempts)
+
+
+REST_RISE_SHARE, REST_ABOVE_SHARE = 0.4, 0.05
+"""What rises by less than the first share of a set's usual rise, to no more than the second above
+where the person rests, is the rest between two dips (decision 6)."""
+
+
+def _without_rests(values: np.ndarray, attempts: Sequence[Attempt]) -> list[Attempt]:
+    """The attempts, without rests that look like one because the signal dips before and after."""
+    if len(attempts) < 3:
+        return list(attempts)
+    usual = float(np.median([a.rise for a in attempts]))
+    is_rest = np.isfinite(values)
+    for a in attempts:
+        if a.rise >= REST_RISE_SHARE * usual:
+            is_rest[a.start : a.end + 1] = False
+    if not is_rest.any():
+        return list(attempts)
+    most = float(np.median(values[is_rest])) + REST_ABOVE_SHARE * usual
+    return [a for a in attempts if a.rise >= REST_RISE_SHARE * usual or a.extreme > most]
 
 
 def move_limits(
