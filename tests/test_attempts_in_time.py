@@ -755,6 +755,9 @@ def test_a_step_back_and_out_is_told_by_the_step_aside_before_it(directions_deg,
         ("?LR", [1, 1, 1]),
         ("FL? LR? FL?", [1, 1, 1, 2, 2, 2, 3, 3, 3]),  # a clip of three, two of them misread
         ("FLR?", [1, 1, 1, 1]),
+        ("F?FLLLRRR", [1] * 9),
+        ("FLR ?LR", [1, 1, 1, 2, 2, 2]),
+        ("?LR ?LR", [1, 1, 1, 2, 2, 2]),
         ("", []),
     ],
 )

@@ -92,7 +92,7 @@ def test_a_hold_as_asked_is_told_as_prescribed():
     )
 
 
-def test_where_the_knee_is_not_measured_the_thigh_is_told_by_the_deepest():
+def test_where_the_knee_is_not_measured_the_thigh_is_told_by_the_lowest():
     # Before: the largest thigh inclination stood there without a word, the shallowest squat's.
     depths = (60, 85, 70)
     squats = [Posture(trunk=35, **both(hip=hip, knee=88)) for hip in depths]
@@ -108,7 +108,7 @@ def test_where_the_knee_is_not_measured_the_thigh_is_told_by_the_deepest():
     facts = replace(report.whole.facts, told=(told,))
     whole = replace(report.whole, facts=facts)
     line = set_sentence(replace(report, whole=whole, repetitions=tuple(without_knee)), "terminal")
-    assert f"deepest thigh inclination {min(thighs):.0f} deg" in line
+    assert f"lowest thigh inclination {min(thighs):.0f} deg" in line
 
 
 def test_both_knees_of_a_front_view_are_told_without_a_prescription():

@@ -18,7 +18,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.records import NotMeasurable
 from formcheck.model.request import Request
-from formcheck.motion.azimuth import Cue, joined
+from formcheck.motion.azimuth import Cue, joined, longest_where
 from formcheck.motion.camera import LEG_SHARE
 from formcheck.motion.front_view import FrontView
 from formcheck.motion.hip_descent import (
@@ -256,6 +256,37 @@ def test_a_bend_held_longer_than_the_rest_does_not_pass_for_the_standing_leg(azi
         return np.array([v.value for v in values])
 
     assert change_deg(azimuth_deg) == pytest.approx(change_deg(0.0), abs=4.0)
+
+
+def stood(*lengths_px, samples=20):
+    """(lengths, mask) of still stretches of these lengths with movement between them."""
+    moving = np.full(5, 50.0)
+    pieces, masks = [moving], [np.zeros(5, bool)]
+    for length in lengths_px:
+        pieces += [np.full(samples, float(length)), moving]
+        masks += [np.ones(samples, bool), np.zeros(5, bool)]
+    return np.concatenate(pieces), np.concatenate(masks)
+
+
+@pytest.mark.parametrize(
+    "lengths_px",
+    [
+        (100, 100, 100),
+        (100, 88, 100, 88, 100, 88),  # held bends among the rests
+        (100, 88, 88, 100, 88),
+        (115, 100, 88, 100, 88, 100, 88, 100),  # nearer to the camera at first
+        (100, 100),
+    ],
+)
+def test_the_standing_leg_is_that_of_the_longer_half_of_the_rests(lengths_px):
+    lengths, mask = stood(*lengths_px)
+    assert longest_where(lengths, mask) == pytest.approx(100)
+
+
+def test_a_leg_that_is_never_seen_has_no_length():
+    lengths, mask = stood(100, 100)
+    assert np.isnan(longest_where(np.full_like(lengths, np.nan), mask))
+    assert np.isnan(longest_where(lengths, np.zeros_like(mask)))
 
 
 def test_cues_that_disagree_are_worth_less_than_they_say():

@@ -270,6 +270,17 @@ def test_black_bars_about_a_picture_make_it_neither_dark_nor_blurred():
         assert statistics(letterboxed) == pytest.approx(statistics(picture), rel=0.02)
 
 
+def test_a_lamp_in_a_dark_room_leaves_it_dark():
+    for dark in (np.full((120, 160, 3), 12, np.uint8), np.zeros((120, 160, 3), np.uint8)):
+        for rows, columns in ((slice(60, 63), slice(80, 83)), (slice(20, 60), slice(20, 60))):
+            room = dark.copy()
+            room[rows, columns] = 230
+            assert statistics(room)[0] == pytest.approx(room.mean(), rel=0.05)
+    night = np.random.default_rng(1).integers(0, 20, (120, 160, 1), np.uint8).repeat(3, axis=2)
+    night[:, 70:90] = 200  # a bright door
+    assert statistics(night)[0] == pytest.approx(night.mean(), rel=0.05)
+
+
 def test_a_picture_that_is_all_dark_stays_what_it_is():
     dark = np.full((120, 160, 3), 12, np.uint8)
     assert statistics(dark)[0] == pytest.approx(12)

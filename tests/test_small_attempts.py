@@ -56,8 +56,8 @@ def dipped(rest_level):
     return np.concatenate([*piece, *piece, *piece, rest]), 30.0
 
 
-@pytest.mark.parametrize(("rest_level", "n_found"), [(0, 3), (12, 3), (15, 3)])
-def test_a_rest_between_two_dips_is_no_repetition(rest_level, n_found):
+@pytest.mark.parametrize(("rest_level", "n_found"), [(12, 3), (15, 3), (25, 5)])
+def test_a_rest_between_two_dips_is_no_repetition_unless_it_is_high(rest_level, n_found):
     # Before: a heel that is pressed down before each raise made a fifth repetition of four.
     values, hz = dipped(rest_level)
     assert len(find_attempts(values, hz, 10.0)) == n_found
@@ -66,6 +66,16 @@ def test_a_rest_between_two_dips_is_no_repetition(rest_level, n_found):
 def test_a_small_repetition_above_the_rest_is_one():
     values, hz = bumps([60, 58, 15, 61])
     assert len(find_attempts(values, hz, 10.0)) == 4
+
+
+@pytest.mark.parametrize("heights", [(60, 60, 20), (60, 60, 60, 20), (60, 60, 60, 20, 18)])
+def test_a_weak_hold_longer_than_the_rests_is_one(heights):
+    pieces = [np.zeros(15)]
+    for height in heights:
+        up = height * (1 - np.cos(np.pi * np.arange(20) / 20)) / 2
+        pieces += [up, np.full(300, float(height)), up[::-1], np.zeros(60)]
+    values = np.concatenate([*pieces[:-1], np.zeros(15)])
+    assert len(find_attempts(values, 30.0, 10.0, is_hold=True)) == len(heights)
 
 
 def held(heights_deg, rests_deg, grid_hz=30.0):

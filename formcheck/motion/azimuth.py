@@ -12,6 +12,7 @@ import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.records import Track
+from formcheck.motion.masks import runs
 
 SHOULDER_TO_ANKLE_SHARE = 0.779
 """Shoulder height .818 less ankle height .039 of stature (Drillis & Contini 1966 in Winter)."""
@@ -104,10 +105,24 @@ def median_where(values: np.ndarray, mask: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
+STRETCHES_LEAST, STRETCH_LEAST = 3, 3
+"""So many stretches, each of so many samples, tell the longer from the shorter ones."""
+
+
 def longest_where(lengths: np.ndarray, mask: np.ndarray) -> float:
-    """The 90th percentile of the known lengths where the mask holds: a bend or a turn can only
-    shorten them; NaN where there is none."""
-    known = lengths[mask & np.isfinite(lengths)]
+    """The length, (n,), in the longer half of the stretches where the mask holds; NaN where none.
+
+    A bend that is held, in nearly the same posture, shortens it, and who stands nearer for a while
+    lengthens it: the median over those stretches. The 90th percentile where there are too few.
+    """
+    is_known = mask & np.isfinite(lengths)
+    stretches = [
+        float(np.median(lengths[a:b])) for a, b in runs(is_known) if b - a >= STRETCH_LEAST
+    ]
+    if len(stretches) >= STRETCHES_LEAST:
+        longer = sorted(stretches)[len(stretches) // 2 :]
+        return float(np.median(longer))
+    known = lengths[is_known]
     return float(np.percentile(known, 90)) if len(known) else float("nan")
 
 

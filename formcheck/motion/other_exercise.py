@@ -44,6 +44,12 @@ hip on mat or chair stays within 0.03)."""
 BENCH_SHOULDERS_LEAST_SHARE = 0.13
 """Shoulders this far above the ankle lie on a bench (0.19 to 0.3 in 8 hip thrusts with truth, -0.08
 to 0.07 in 16 bridges)."""
+LEVEL_TRUNK_MOST_DEG, BRIDGE_MOST_OFF_DEG = 20.0, 25.0
+"""At rest a trunk on the floor is about level (a rolled camera turns it too); a camera further off
+the side sees shoulders and feet from above at places of their own (common practice)."""
+LEVEL_FEET_MOST_SHARE = 0.05
+"""Feet on one floor in a bridge: the other one is at most this far above the working one (0.04 and
+less in 8 clips of two feet; a free foot held low hovers higher)."""
 SIDE_BY_SIDE_DEG = 20.0
 """The line between the feet points this near to sideways where they stand side by side (17 and
 less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)."""
@@ -398,24 +404,26 @@ def _other_foot_so(s: _Seen) -> Values | None:
         "far_ankle" in at and at["far_ankle"][1] - at["ankle"][1] > 100 * LIFTED_LEAST_SHARE
     )
     if is_drawn_up:
-        return _told("two_feet") if np.nanmax(up) < LIFTED_LEAST_SHARE else None
+        return _told("two_feet") if np.nanmax(up) < LEVEL_FEET_MOST_SHARE else None
     return _told("one_foot_lifted") if np.nanmin(up) > BENCH_LEAST_SHARE else None
 
 
 def _shoulders_so(s: _Seen) -> Values | None:
     """In a bridge the shoulders lie on the floor or on a bench, as in the figure."""
-    if not s.is_side:
+    if not s.is_side or off_side_deg(s.view.azimuth_deg) > BRIDGE_MOST_OFF_DEG:
         return None
-    shoulder, ankle = (
-        s.track.image_px[s.a.start, LANDMARK[s.view.near_side or s.leg, j], 1]
-        for j in ("shoulder", "ankle")
+    shoulder, hip, ankle = (
+        s.track.image_px[s.a.start, LANDMARK[s.view.near_side or s.leg, j]]
+        for j in ("shoulder", "hip", "ankle")
     )
-    up = (ankle - shoulder) / s.view.person_height_px
+    up = (ankle - shoulder)[1] / s.view.person_height_px
+    trunk = np.abs(hip - shoulder)
+    is_level = trunk[1] < np.tan(np.radians(LEVEL_TRUNK_MOST_DEG)) * trunk[0]
     rest = s.exercise.figure.rest
     is_drawn_up = rest["shoulder"][1] - rest["ankle"][1] > 100 * BENCH_SHOULDERS_LEAST_SHARE
     if is_drawn_up:
         return _told("shoulders_low") if up < BENCH_SHOULDERS_LEAST_SHARE else None
-    return _told("shoulders_raised") if up > BENCH_SHOULDERS_LEAST_SHARE else None
+    return _told("shoulders_raised") if up > BENCH_SHOULDERS_LEAST_SHARE and not is_level else None
 
 
 # -- what carries the body

@@ -266,8 +266,7 @@ def _without_rests(values: np.ndarray, attempts: Sequence[Attempt]) -> list[Atte
     usual = float(np.median([a.rise for a in attempts]))
     is_rest = np.isfinite(values)
     for a in attempts:
-        if a.rise >= REST_RISE_SHARE * usual:
-            is_rest[a.start : a.end + 1] = False
+        is_rest[a.start : a.end + 1] = False
     if not is_rest.any():
         return list(attempts)
     most = float(np.median(values[is_rest])) + REST_ABOVE_SHARE * usual

@@ -178,12 +178,11 @@ def measured_stretch(
         driving_view, values, found = hips
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
     attempts: Sequence[Attempt] = without_slips(found, track.time_s, scene.findings)
-    if not scene.has_found("picture_squeezed"):  # everybody looks otherwise there
-        attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
-        scene = scene.with_findings(findings)
+    attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
     attempts = without_free_legs(
         attempts, scene.driving_view, track, scene.series.leg_length_px, exercise
     )
+    scene = scene.with_findings(findings)
     if not scene.has_found("wrong_side"):
         wrong = wrong_leg(
             attempts,

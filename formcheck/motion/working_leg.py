@@ -5,6 +5,7 @@ the working leg follows from what the feet do, by the exercise's rule.
 """
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -303,12 +304,20 @@ def number_sequences(parts: Sequence[str | None], order: Sequence[str]) -> list[
     """Number of the sequence that each part belongs to, from 1.
 
     A new sequence begins where a part comes before the last one in the order. The same part again
-    is a repeat within its sequence; one whose direction is not told is taken for the next in order.
+    is a repeat within its sequence. One whose direction is not told is taken for the next in order,
+    and after the last for the first, where that comes before a part that is not the first; where
+    each part is done several times over it is one of those before it.
     """
+    places = [order.index(part) if part in order else None for part in parts]
+    is_in_blocks = any(a is not None and a == b for a, b in pairwise(places))
     numbers: list[int] = []
     number, last = 0, -1
-    for part in parts:
-        place = order.index(part) if part in order else min(last + 1, len(order) - 1)
+    for k, place in enumerate(places):
+        if place is None:
+            following = next((p for p in places[k + 1 :] if p is not None), 0)
+            place = last if is_in_blocks else min(last + 1, len(order) - 1)
+            if not is_in_blocks and last == len(order) - 1 and following > 0:
+                place = 0
         if number == 0 or place < last:
             number += 1
         numbers.append(number)

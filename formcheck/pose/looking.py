@@ -212,18 +212,31 @@ def _small_grey(rgb: np.ndarray) -> np.ndarray:
 
 
 BAR_MOST_GREY = 24.0
-"""Rows and columns at the picture's edge that are nowhere brighter, 0 to 255, are bars: black is 0
-or 16 by the file's range, and compression adds a little."""
+"""Rows and columns at the picture's edge that are nowhere brighter, 0 to 255, may be bars: black is
+0 or 16 by the file's range, and compression adds a little."""
+BAR_MOST_SPREAD = 2.0
+"""And they are of one grey (standard deviation), as no dark room is."""
+BARS_APART_PX = 2
+"""Bars on both sides are of one width, within this."""
+LEFT_LEAST_SHARE = 0.25
+"""An upright picture in a wide frame leaves a third of it."""
 
 
 def _without_bars(grey: np.ndarray) -> np.ndarray:
-    """The grey picture, (h, w), without the black bars that a messenger put about it; the whole
-    one where nothing in it is brighter than a bar."""
-    is_bright = grey > BAR_MOST_GREY
-    rows, columns = (np.flatnonzero(is_bright.any(axis=k)) for k in (1, 0))
-    if not len(rows):
-        return grey
-    return grey[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    """The grey picture, (h, w), without the black bars that a messenger put beside it, or above and
+    below; the whole one where there are none."""
+    for axis, across in ((1, grey), (0, grey.T)):
+        n_lines = len(across)
+        bright = np.flatnonzero((across > BAR_MOST_GREY).any(axis=1))
+        if not len(bright):
+            return grey
+        before, after = int(bright[0]), n_lines - 1 - int(bright[-1])
+        bars = np.concatenate([across[:before], across[n_lines - after :]])
+        are_bars = before > 0 and abs(before - after) <= BARS_APART_PX
+        if are_bars and bars.std() <= BAR_MOST_SPREAD and len(bright) >= LEFT_LEAST_SHARE * n_lines:
+            inside = slice(before, n_lines - after)
+            return grey[inside] if axis == 1 else grey[:, inside]
+    return grey
 
 
 def _laplacian_variance(grey: np.ndarray) -> float:

@@ -120,7 +120,7 @@ def _name(told: ToldMeasure, report: Report) -> str:
     if told.key == "knee_flexion_peak_deg" and _goes_down(report):
         return "deepest" if told.n > 1 else "depth"
     if told.key == "thigh_inclination_deg" and told.n > 1 and not told.decisions:
-        return f"deepest {wording.in_a_line(told.key)}"
+        return f"lowest {wording.in_a_line(told.key)}"
     if told.key == _PELVIS and told.side != "both":
         return "pelvic drop" if told.extreme.value > 0 else "pelvic hike"
     return _SHORT.get(told.key) or wording.in_a_line(told.key)
