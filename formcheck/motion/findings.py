@@ -448,7 +448,7 @@ def standing_tilt_deg(track: Track, view: View) -> float:
     stands on one leg, on a step or astride has no foot in the middle.
     """
     shoulders, hips, ankles = (mid(track, j) for j in ("shoulder", "hip", "ankle"))
-    apart = np.abs(np.subtract(*(track.image_px[:, LANDMARK[s, "ankle"]] for s in SIDES)))
+    apart = np.subtract(*(track.image_px[:, LANDMARK[s, "ankle"]] for s in SIDES))
     upper, lower = shoulders - hips, hips - ankles
     length = np.linalg.norm(upper, axis=1) + np.linalg.norm(lower, axis=1)
     axis = shoulders - ankles
@@ -459,9 +459,12 @@ def standing_tilt_deg(track: Track, view: View) -> float:
     straight = known & (tall > 0.985 * length) & (tall > np.percentile(tall[known], 60) * 0.98)
     # Whose knees are bent sits, with the hips behind the feet.
     straight &= _legs_are_straight(track)
-    straight &= apart[:, 1] < LEVEL_FEET_SHARE * tall
+    # Along the body's own axis and across it: a tilted picture tilts the line of the feet, too.
+    along = np.abs(np.sum(apart * axis, axis=1)) / tall
+    across = np.abs(apart[:, 0] * axis[:, 1] - apart[:, 1] * axis[:, 0]) / tall
+    straight &= along < LEVEL_FEET_SHARE * tall
     if view.plane == "sagittal":
-        straight &= apart[:, 0] < BESIDE_FEET_SHARE * tall
+        straight &= across < BESIDE_FEET_SHARE * tall
     if straight.sum() < track.grid_hz / 3:
         return float("nan")
     return float(np.median(np.degrees(np.arctan2(axis[straight, 0], -axis[straight, 1]))))
