@@ -428,14 +428,15 @@ def camera_tilt_deg(track: Track, view: View, exercise: Exercise) -> float:
     is doubt about what is up and down all the same. 0 where nobody stands upright.
     """
     # Back on a wall with the feet before it, or one foot on a step: never upright on two feet.
-    leans = "wall" in exercise.figure.props or exercise.working_leg == "on_step"
+    on_one_leg = exercise.working_leg == "stance" and view.plane == "sagittal"
+    leans = "wall" in exercise.figure.props or exercise.working_leg == "on_step" or on_one_leg
     if exercise.position != "standing" or leans:
         return 0.0
     tilt = standing_tilt_deg(track, view)
     return tilt if np.isfinite(tilt) else 0.0
 
 
-LEVEL_FEET_SHARE, BESIDE_FEET_SHARE = 0.08, 0.2
+LEVEL_FEET_SHARE, BESIDE_FEET_SHARE = 0.13, 0.2
 """Feet whose ankles are further apart than this up or down, or seen from the side along the floor,
 shares of the height from ankles to shoulders, do not stand side by side (decision 8)."""
 
