@@ -76,15 +76,19 @@ def collapsed(raw, from_s, to_s, *, do_hips_rise):
     return replace(raw, image_px=image)
 
 
+def collapsed_at_its_second_turn(label, stay_s, half_s, *, do_hips_rise):
+    """(report of the good set, and of the same with its second turn collapsed about half_s)"""
+    raw = filmed(label, stay_s=stay_s)
+    plain = report_of(raw, label)
+    turn_s = plain.repetitions[1].repetition.turn_s
+    astray = collapsed(raw, turn_s - half_s, turn_s + half_s, do_hips_rise=do_hips_rise)
+    return plain, report_of(astray, label)
+
+
 @pytest.mark.parametrize("do_hips_rise", [True, False])
 def test_a_pose_that_collapses_at_the_turn_of_a_squat_makes_no_two_of_it(do_hips_rise):
     # Before: hips that went up with the knee that was none ended one squat and began another.
-    raw = filmed("squat", stay_s=1.0)
-    plain = report_of(raw, "squat")
-    turn_s = plain.repetitions[1].repetition.turn_s
-    found = report_of(
-        collapsed(raw, turn_s - 0.3, turn_s + 0.3, do_hips_rise=do_hips_rise), "squat"
-    )
+    plain, found = collapsed_at_its_second_turn("squat", 1.0, 0.3, do_hips_rise=do_hips_rise)
     assert found.whole.n_complete == plain.whole.n_complete == 3
     second = found.repetitions[1]
     assert second.repetition.start_s == pytest.approx(
@@ -97,12 +101,7 @@ def test_a_pose_that_collapses_at_the_turn_of_a_squat_makes_no_two_of_it(do_hips
 
 def test_hips_still_count_where_only_the_knee_is_astray_for_long():
     # A knee that is none for longer than a gap that is bridged, over hips that stay down.
-    raw = filmed("reverse_lunge", stay_s=1.5)
-    plain = report_of(raw, "reverse_lunge")
-    turn_s = plain.repetitions[1].repetition.turn_s
-    found = report_of(
-        collapsed(raw, turn_s - 0.7, turn_s + 0.7, do_hips_rise=False), "reverse_lunge"
-    )
+    plain, found = collapsed_at_its_second_turn("reverse_lunge", 1.5, 0.7, do_hips_rise=False)
     assert found.whole.n_complete == plain.whole.n_complete == 3
 
 

@@ -699,6 +699,21 @@ def test_a_tilted_camera_is_found_and_widens_angles_to_the_floor():
     assert widths[9.0] > widths[0.0] + 4
 
 
+@pytest.mark.parametrize("roll_deg", [0.0, 8.0, -8.0])
+def test_a_near_camera_that_sees_the_far_foot_higher_still_tells_its_tilt(roll_deg):
+    # (A tenth of the height from ankles to shoulders.)
+    track = clean(film(repeated(Posture(), [Posture()]), Camera(azimuth_deg=90)))
+    image = track.image_px.copy()
+    for joint in LEG_JOINTS[1:]:
+        image[:, LANDMARK["right", joint], 1] -= 0.08 * np.ptp(image[0, :, 1])
+    turn = np.radians(roll_deg)
+    middle = image[0].mean(axis=0)
+    turned = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    track = replace(track, image_px=(image - middle) @ turned + middle)
+    found = standing_tilt_deg(track, stretch_view(track, MotionSettings()))
+    assert found == pytest.approx(roll_deg, abs=1.0)
+
+
 @pytest.mark.parametrize("roll_deg", [0.0, -8.0])
 def test_a_person_on_one_leg_tilts_no_camera_and_hides_none(roll_deg):
     # Before: the middle of a foot that stands and one held behind lay 5 to 7 deg off the body.

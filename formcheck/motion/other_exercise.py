@@ -49,7 +49,7 @@ LEVEL_TRUNK_MOST_DEG, BRIDGE_MOST_OFF_DEG = 20.0, 25.0
 the side sees shoulders and feet from above at places of their own (common practice)."""
 LEVEL_FEET_MOST_SHARE = 0.05
 """Feet on one floor in a bridge: the other one is at most this far above the working one (0.04 and
-less in 8 clips of two feet; a free foot held low hovers higher)."""
+less in 7 clips of two feet; a free foot held low hovers higher)."""
 SIDE_BY_SIDE_DEG = 20.0
 """The line between the feet points this near to sideways where they stand side by side (17 and
 less in squats with truth; 23 to 55 where the free foot of one-leg exercises is)."""
