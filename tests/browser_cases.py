@@ -23,6 +23,8 @@ RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 CONTRAST = ("color-contrast", "link-in-text-block")
 PHONE, DESKTOP = {"width": 375, "height": 780}, {"width": 1280, "height": 900}
 PATIENTS_PHONES = ({"width": 844, "height": 390}, {"width": 390, "height": 844})
+TABLETS = ({"width": 1216, "height": 800}, {"width": 768, "height": 1024})
+"""Held across and upright: between a desk's two columns and a phone's one."""
 ZOOMED = {"width": 640, "height": 450}
 """What a window of 1280 by 900 shows at a zoom of 200 %."""
 
@@ -101,14 +103,17 @@ def violations(page) -> list[str]:
 
 
 def look(page, name: str, *, is_patients: bool = False) -> None:
-    """A state of a page as a desk, phones and a zoom of 200 % show it: nothing that axe finds, in
-    both schemes; no scrolling sideways; all that can be clicked is reached by the keyboard too and
-    shows that it is; on paper it is light. A patient's page is held upright and across as well,
-    and with letters twice as large.
+    """A state of a page as a desk, tablets, phones and a zoom of 200 % show it: nothing that axe
+    finds, in both schemes; no scrolling sideways; all that can be clicked is reached by the
+    keyboard too and shows that it is; on paper it is light. A patient's page is held upright and
+    across as well, and with letters twice as large.
     """
     page.set_viewport_size(DESKTOP)
     found = violations(page) + out_of_reach(page)
     assert not found, (name, found)
+    for size in (*TABLETS, DESKTOP):
+        page.set_viewport_size(size)
+        _fits(page, name, size)
     page.emulate_media(color_scheme="dark", media="print")
     assert page.evaluate(_IS_LIGHT), f"{name}: dark on paper"
     page.emulate_media(color_scheme="light", media="screen")
