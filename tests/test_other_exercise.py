@@ -11,6 +11,7 @@ from exercise_cases import CASES
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 from told import told
 
+from formcheck.cli.words import set_lines
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.request import Request
@@ -163,6 +164,13 @@ def test_what_it_was_is_told_and_not_that_nothing_was_found():
     codes = {f.code for f in report.findings}
     assert "other_exercise" in codes
     assert "no_repetition_found" not in codes
+
+
+def test_the_terminal_tells_once_what_it_was():
+    report = assessed(film(repeated(STANDING, [SQUAT] * 3), SIDE), "wall_sit")
+    lines = set_lines(report)
+    assert sum("This is not wall sit" in line for line in lines) == 1
+    assert "This is not wall sit" in lines[0]
 
 
 @pytest.mark.parametrize("azimuth_deg", [0, -19, 19])

@@ -263,6 +263,17 @@ def test_the_spine_is_never_called_straight():
         )
 
 
+@pytest.mark.parametrize("exercise", list_exercises(), ids=lambda e: e.id)
+def test_an_exercise_has_one_name_wherever_it_is_told(exercise):
+    assert wording.exercise_name(exercise.id) == exercise.name
+
+
+def test_a_clinician_s_own_exercise_is_told_by_its_id():
+    assert wording.exercise_name("single_leg_wall_slide") == "Single-leg wall slide"
+    assert wording.exercise_name("heel_dig ") == "Heel dig"
+    assert wording.exercise_name("_") == "Exercise"
+
+
 def test_a_view_is_told_with_how_far_the_camera_stood_off_it():
     assert wording.view_words("sagittal", -62.0) == "sagittal, 28° off"
     assert wording.view_words("frontal", 175.0) == "frontal, 5° off"

@@ -9,7 +9,8 @@ from formcheck.words.wording import check_words, in_a_line, stretches
 
 
 def set_lines(report: Report) -> list[str]:
-    """The set in a sentence, a line a repetition with its first measures, and the findings."""
+    """The set in a sentence, a line a repetition with its first measures, and the findings that
+    the sentence does not tell."""
     report = as_written(report)
     lines = [set_sentence(report, "terminal")]
     for r in report.repetitions:
@@ -26,6 +27,8 @@ def set_lines(report: Report) -> list[str]:
             + (f" - {outcome}" if outcome else "")
         )
     for told in told_once(report, "terminal"):
+        if told.words in lines[0]:
+            continue
         is_about_all = told.stretches_s == ((None, None),)
         when = "" if is_about_all else f" ({stretches(told.stretches_s)})"
         lines.append(f"Note: {told.words}{when}")

@@ -27,6 +27,13 @@ TONES: dict[Tone, tuple[int, int, int]] = {
     "slate": (84, 94, 104),
 }
 """Red, green and blue; each has a contrast of at least 4.5 to 1 with white (WCAG 2.2, 1.4.3)."""
+_NAMES = {
+    "hip_abduction_side_lying": "Side-lying leg raise",
+    "quad_set": "Quadriceps setting",
+    "rear_foot_elevated_split_squat": "Rear-foot-elevated split squat",
+}
+"""The catalogue's names that are not the ids in words (the catalogue lies above this layer)."""
+_ONE_LEG = ("Single leg ", "Single-leg ")
 MINUS = "\N{MINUS SIGN}"
 
 
@@ -135,8 +142,9 @@ def safe_cell(text: str) -> str:
 
 
 def exercise_name(exercise: str) -> str:
-    """An exercise's id as a heading."""
-    return exercise.replace("_", " ").strip().capitalize() or "Exercise"
+    """An exercise's id as a heading: the catalogue's own name; of another file, the id in words."""
+    words = exercise.replace("_", " ").strip()
+    return _NAMES.get(exercise) or words.capitalize().replace(*_ONE_LEG) or "Exercise"
 
 
 def label(key: str) -> str:
