@@ -16,7 +16,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.intervals import decide
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound, PrescribedExercise
-from formcheck.model.records import Measured, Outcome
+from formcheck.model.records import Measured, NotMeasurable, Outcome
 from formcheck.model.request import Request
 from formcheck.motion.set_facts import told_measures
 from formcheck.run.pipeline import assess, landmarks
@@ -133,6 +133,38 @@ def test_what_the_camera_was_never_meant_to_see_is_told_once_by_name():
     assert "not measured from this camera: largest knee flexion" in text
     assert "reached" not in text
     assert "FPPA" in text
+
+
+@pytest.mark.parametrize("azimuth_deg", [0, 45])
+def test_without_a_prescription_too_what_the_exercise_is_about_is_told_as_not_measured(azimuth_deg):
+    # Before: "3 repetitions; no target or limit prescribed", as if there were no more to see.
+    raw = film(repeated(STANDING, [SQUAT] * 3), Camera(azimuth_deg=azimuth_deg))
+    text = sentence(report_of("squat", raw))
+    assert "; not measured from this camera: largest knee flexion; no target" in text
+    raw = film(repeated(STANDING, [SQUAT] * 3), Camera(azimuth_deg=90))
+    assert "not measured" not in sentence(report_of("squat", raw))
+
+
+@pytest.mark.parametrize("bounds", [(), (("target", DEEP),)])
+def test_the_camera_is_not_blamed_for_what_was_hidden(bounds):
+    raw = film(repeated(STANDING, [SQUAT] * 3), Camera(azimuth_deg=90))
+    report = report_of("squat", raw, *bounds)
+    for code, words in (("leg_hidden", "not measured: "), ("view_not_fit", "from this camera: ")):
+        hidden = [
+            replace(
+                r,
+                measures=tuple(
+                    NotMeasurable(key=m.key, code=code, values=(("plane", "oblique"),))
+                    if m.key == "knee_flexion_peak_deg"
+                    else m
+                    for m in r.measures
+                ),
+            )
+            for r in report.repetitions
+        ]
+        whole = replace(report.whole, measures=())
+        text = sentence(replace(report, repetitions=tuple(hidden), whole=whole))
+        assert f"{words}largest knee flexion" in text
 
 
 def test_an_extensor_lag_is_told_although_nothing_is_asked_of_it():

@@ -168,7 +168,7 @@ def told_measures(
         seen = _measured_keys(of)
         keys = [k for k in bounded if k in seen]
         if not keys and not is_hold:
-            keys = [k for k in seen if _says_what_it_is_about(k)][:1]
+            keys = [k for k in seen if stands_for_all(k)][:1]
         keys += [k for k in ALWAYS_TOLD if k in seen and (k != _PELVIS or side != "both")]
         told += [
             of_leg
@@ -179,7 +179,7 @@ def told_measures(
     return tuple(told)
 
 
-def _says_what_it_is_about(key: str) -> bool:
+def stands_for_all(key: str) -> bool:
     """Whether a measure can stand for its exercise: no time; of an inward knee, its largest."""
     return MEASURES[key].at != "tempo" and key != "fppa_at_turn_deg"
 

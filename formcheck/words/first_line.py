@@ -14,6 +14,7 @@ from formcheck.model.records import (
     SetDecision,
     ToldMeasure,
 )
+from formcheck.motion.set_facts import stands_for_all
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
 from formcheck.words.patient_words import none_counted
@@ -259,23 +260,34 @@ def _observed(o: Observed, report: Report, reader: Reader) -> str:
     return f"{words} {repetitions_words(o.numbers, report.whole.n_complete)}"
 
 
+_FROM_HERE = {
+    "view_not_fit",
+    "leg_turned_away",
+    "camera_off_front",
+    "trunk_leans_off_front",
+    "leg_out_of_picture",
+    "hold_angle_not_seen",
+}
+"""Reasons that lie in where the camera stands to the person."""
+
+
 def _not_measured(report: Report) -> str:
-    """What was prescribed and not measured at all, by name; the page tells why, and the remedy."""
+    """What was prescribed and not measured at all, by name, or without a prescription what the
+    exercise is about; the page tells why, and the remedy."""
     seen = {m.key for r in report.repetitions for m in r.measures if isinstance(m, Measured)} | {
         m.key for m in report.whole.measures
     }
-    wanted = {
-        m.key
-        for r in report.repetitions
-        for m in r.measures
-        if isinstance(m, NotMeasurable) and r.repetition.is_complete
-    }
-    keys = [
-        b.measure
-        for _, b in report.bounds
-        if b.measure in wanted - seen and MEASURES[b.measure].at != "set"
-    ]
-    names = [wording.in_a_line(key) for key in dict.fromkeys(keys)]
-    if not names:
+    why: dict[str, set[str]] = {}
+    for r in report.repetitions:
+        for m in r.measures:
+            if isinstance(m, NotMeasurable) and m.key not in seen and r.repetition.is_complete:
+                why.setdefault(m.key, set()).add(m.code)
+    asked = [b.measure for _, b in report.bounds if MEASURES[b.measure].at != "set"]
+    if not report.bounds:
+        asked = [m.key for r in report.repetitions for m in r.measures if stands_for_all(m.key)][:1]
+    keys = [key for key in dict.fromkeys(asked) if key in why]
+    if not keys:
         return ""
-    return f"not measured from this camera: {', '.join(names)}"
+    names = ", ".join(wording.in_a_line(key) for key in keys)
+    is_the_camera = all(why[key] <= _FROM_HERE for key in keys)
+    return f"not measured{' from this camera' if is_the_camera else ''}: {names}"
