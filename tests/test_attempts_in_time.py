@@ -473,6 +473,24 @@ def test_a_foot_just_off_the_floor_stands_on_one_leg():
     assert report.whole.n_complete == 2
 
 
+def test_a_foot_that_seems_hardly_off_the_floor_is_held_until_it_touches():
+    # As a foot held forward seems to a camera above it: up by an eighth of its length, wavering.
+    high, low = (Posture(**one("right", hip=k / 2, knee=k)) for k in (31.5, 26))
+    up = [Key(posture=high, move_s=0.8, stay_s=0.7)]
+    for posture in (low, high) * 3:
+        up.append(Key(posture=posture, move_s=0.4, stay_s=0.6))
+    down = Key(posture=STANDING, move_s=0.8, stay_s=1.5)
+    movement = Movement(keys=(Key(posture=STANDING, move_s=0, stay_s=1.5), *up, down, *up, down))
+    time_s = np.linspace(0, movement.duration_s, 400)
+    heights = true_signal(movement, "heel_height", "right", time_s, anchor="left_ankle")
+    assert 0.10 < np.max(heights) - np.min(heights) < 0.15
+    report = report_of("single_leg_stance", movement, Camera(azimuth_deg=0))
+    assert report.whole.n_complete == 2
+    # Seven stays, the ways between them, and most of the ways up and down.
+    for r in report.repetitions:
+        assert values_of(r)["plateau_hold_s"] == pytest.approx(0.7 + 6 * 1.0 + 1.0, abs=0.5)
+
+
 @pytest.mark.parametrize("lead_in_deg", [0, 2])
 def test_two_holds_with_a_short_way_back_are_two_whatever_came_before(lead_in_deg):
     # Six tenths of the way back between them; the first moments of the clip lie lower still.

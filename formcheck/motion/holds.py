@@ -9,7 +9,8 @@ from formcheck.motion.repetitions import BLINK_S, Attempt
 
 OFF_FLOOR_SHARE = 0.1
 """The free foot is off the floor while its heel is this much higher than at rest, share of foot
-length (decision 45): a one-leg stance lasts until the foot touches, wherever it is in the air."""
+length, or a third of its rise if that is less (decision 45): a one-leg stance lasts until the foot
+touches, wherever it is in the air."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -175,8 +175,9 @@ def find_attempts(
     is_faint : the movement may be too small to be seen: where small ones are neither alike nor
         mostly held they are landmarks that stray, and none. Equal ones that stand clear of their
         rests are attempts down to half of least_range, where no two reach that.
-    off_floor : a dip that stays this far above the lowest rest ends no attempt (the free foot of
-        a one-leg stance, which lasts until it touches). None leaves it to `merge_share`.
+    off_floor : a dip that stays this far above the lowest rest, or a third of the rise if that is
+        less, ends no attempt (the free foot of a one-leg stance, which lasts until it touches).
+        None leaves it to `merge_share`.
     hip_x_share : (n,) where the hips stand sideways, leg lengths; attempts that end elsewhere
         than they began (walking) are left out. None skips that guard.
 
@@ -478,7 +479,7 @@ def _merge_falters(
         rise = smaller - floor
         is_falter = (smaller - dip) < merge_share * rise * (1.0 if not is_hold else 1.2)
         if off_floor is not None:
-            is_falter = dip - floor > off_floor
+            is_falter = dip - floor > min(off_floor, rise / 3)
         if rise > 0 and is_falter:
             kept[-1] = last if slow[last] >= slow[p] else p
         else:

@@ -40,8 +40,9 @@ def _what_was_held(s: Setting, values: np.ndarray, band: float) -> Plateau | Non
         return find_plateau(values, s.attempt, s.series.grid_hz, band)
     rest = min(s.attempt.rest_before, s.attempt.rest_after)
     piece = values[s.attempt.start : s.attempt.end + 1]
+    off_floor = rest + min(OFF_FLOOR_SHARE, s.attempt.range / 3)
     with np.errstate(invalid="ignore"):
-        is_up = across_blinks(piece >= rest + OFF_FLOOR_SHARE, np.isfinite(piece), s.series.grid_hz)
+        is_up = across_blinks(piece >= off_floor, np.isfinite(piece), s.series.grid_hz)
     if not is_up.any():
         return None
     a, b = max(runs(is_up), key=lambda r: r[1] - r[0])
