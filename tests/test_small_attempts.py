@@ -263,6 +263,18 @@ def test_a_small_movement_that_the_clip_cuts_is_not_told():
     assert (n_counted, told) == (2, [])
 
 
+def test_a_quad_set_just_under_the_least_is_told_too():
+    # Before: of quad sets alone nothing was told, and a count of two for three stood alone.
+    rest, *held = (
+        Posture(trunk=-8, **both(hip=90 + k / 2, knee=k, foot=None)) for k in (8, 0, 0, 5.4)
+    )
+    movement = repeated(rest, held, stay_s=4)
+    report = assessed("quad_set", movement, Camera(azimuth_deg=90))
+    [told] = [f for f in report.findings if f.code == "smaller_movement"]
+    assert report.whole.n_complete == 2
+    assert dict(told.values)["range"] == pytest.approx(2.6, abs=0.3)
+
+
 @pytest.mark.parametrize(("shank_share", "n_told"), [(1.0, 1), (0.75, 0)])
 def test_a_smaller_movement_of_a_leg_that_is_not_believed_is_not_told(shank_share, n_told):
     bends = [Posture(trunk=15, **both(hip=k / 2, knee=k)) for k in (60, 60, 17)]

@@ -315,7 +315,7 @@ def _smaller_movements(
     that were found, those that were left out among them. (A sequence tells of missed directions.)
     """
     exercise, driving_view = scene.exercise, scene.driving_view
-    if not attempts or exercise.is_timed_when_unseen or exercise.kind == "sequence":
+    if not attempts or exercise.kind == "sequence":
         return []
     least_range = driving_view.least_range.value
     least = replace(driving_view.least_range, value=SMALLER_LEAST_SHARE * least_range)
