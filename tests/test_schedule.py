@@ -32,7 +32,8 @@ def of(times: int = 1, weekdays=(), week=None, every: int = 1) -> Schedule:
         ("3x per day", of(3)),
         ("morning and evening", of(2)),
         ("in the morning, noon and evening", of(3)),
-        ("99 times a day", of(6)),
+        ("10 times a day", of(10)),
+        ("12x daily", of(12)),
         ("every other day", of(every=2)),
         ("on alternate days", of(every=2)),
         ("every third day", of(every=3)),
@@ -49,6 +50,14 @@ def of(times: int = 1, weekdays=(), week=None, every: int = 1) -> Schedule:
         ("weekdays", of(weekdays=(0, 1, 2, 3, 4))),
         ("Mon - Fri", of(weekdays=(0, 1, 2, 3, 4))),
         ("weekends", of(weekdays=(5, 6))),
+        ("Monday to Saturday", of(weekdays=(0, 1, 2, 3, 4, 5))),
+        ("Fri - Mon, twice a day", of(2, weekdays=(0, 4, 5, 6))),
+        ("Mon, Wed to Fri", of(weekdays=(0, 2, 3, 4))),
+        ("every day except Sunday", of(weekdays=(0, 1, 2, 3, 4, 5))),
+        ("twice a day, but not on Wednesday and Sunday", of(2, weekdays=(0, 1, 3, 4, 5))),
+        ("every day except for Sunday", of(weekdays=(0, 1, 2, 3, 4, 5))),
+        ("daily except weekends", of(weekdays=(0, 1, 2, 3, 4))),
+        ("weekdays except Fri", of(weekdays=(0, 1, 2, 3))),
         ("3 times a week: Mon, Wed, Fri", of(weekdays=(0, 2, 4), week=(3, 3))),
     ],
 )
@@ -68,6 +77,12 @@ def test_days_and_times_are_read_from_the_words(words, schedule):
         "Mondays, every other day",
         "once a month",
         "twice a day after food",
+        "99 times a day",
+        "0 times a day",
+        "not every day",
+        "every day except when it hurts",
+        "Monday except Monday",
+        "no exercise on Sunday",
     ],
 )
 def test_words_that_say_something_else_are_not_guessed_at(words):
@@ -77,7 +92,16 @@ def test_words_that_say_something_else_are_not_guessed_at(words):
 def test_what_is_understood_of_words_counts_all_the_same():
     assert planned_schedule("twice a day after food") == of(2)
     assert planned_schedule("as tolerated") == of()
+    assert planned_schedule("99 times a day") == of()
     assert planned_schedule("3 times a week, every other day") == of(), "a contradiction"
+
+
+@pytest.mark.parametrize(
+    "words", ["no exercise on Sunday", "every day unless on Tuesday it hurts", "Monday when warm"]
+)
+def test_days_among_words_that_are_not_understood_are_no_plan(words):
+    # Before: these were due on Sundays, Tuesdays and Mondays alone.
+    assert planned_schedule(words) == of()
 
 
 def due(schedule: Schedule, done: frozenset[date], n_days: int = 14) -> list[int]:

@@ -136,6 +136,8 @@ ASKED = [
      'exercise = "squat"', "exercises[0].exercise", "half of the body's weight", "change"),
     ("frequency that is not understood", "3 times a week", "as tolerated", "frequency =",
      "exercises[0].frequency", "names no days and times", "3 times a week"),
+    ("more sets than a day's list holds", 'frequency = "3 times a week"', 'frequency = "12 times a day"',
+     "frequency =", "exercises[0].frequency", "more than the 20 sets", "fewer times"),
     ("contradiction of days", "3 times a week", "3 times a week, every other day", "frequency =",
      "exercises[0].frequency", "counts as once a day", "write"),
     ("pain let go to 7", "pain_limit = 3\neasier", "pain_limit = 7\neasier", "pain_limit = 7",

@@ -10,7 +10,8 @@ from datetime import timedelta
 
 from formcheck.files.file_rules import Fault, Path
 from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
-from formcheck.model.schedule import HOW_TO_SAY, schedule_of
+from formcheck.model.rounds import MOST_SET_NUMBER, rounds_a_day
+from formcheck.model.schedule import HOW_TO_SAY, planned_schedule, schedule_of
 from formcheck.motion.assessment import quantity
 from formcheck.motion.depth_cue import CUED_MEASURE, cue_point, is_cued_from
 
@@ -312,11 +313,21 @@ def _dose(
             path=(*at, "hold_while_easy"),
             what="says to hold while it is easy and names no most; add hold_s = with the seconds",
         )
-    if schedule_of(line.frequency) is None:
+    schedule = schedule_of(line.frequency)
+    if schedule is not None and rounds_a_day(line, schedule) < schedule.times_a_day:
+        yield Fault(
+            path=(*at, "frequency"),
+            what=f'"{line.frequency}" with {line.sets} sets is more than the {MOST_SET_NUMBER} sets '
+            f"that a day's list holds: it lists them {rounds_a_day(line, schedule)} times a day; "
+            "give fewer sets each time, or fewer times",
+        )
+    if schedule is None:
+        n = planned_schedule(line.frequency).times_a_day
         yield Fault(
             path=(*at, "frequency"),
             what=f'"{line.frequency}" names no days and times that are understood, and counts as '
-            f"once a day; write {HOW_TO_SAY}, and the rest under notes",
+            f"{'once' if n == 1 else f'{n} times'} a day, every day; write {HOW_TO_SAY}, and the "
+            "rest under notes",
         )
     if line.pain_limit is not None and line.pain_limit > MOST_TOLERATED_PAIN:
         yield Fault(

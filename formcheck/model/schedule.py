@@ -10,7 +10,8 @@ from datetime import date, timedelta
 from typing import TypedDict
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-MOST_TIMES_A_DAY = 6
+MOST_TIMES_A_DAY = 12
+"""More often is not understood: every waking hour, about (common practice)."""
 HOW_TO_SAY = (
     '"once a day", "twice a day", "every other day", "3 times a week", '
     '"Monday, Wednesday and Friday"'
@@ -100,9 +101,12 @@ def schedule_of(words: str) -> Schedule | None:
 
 
 def planned_schedule(words: str) -> Schedule:
-    """The schedule of a prescription's line, as far as its words are understood; once a day
-    where they are not."""
-    return _schedule(_read(words)[0]) or Schedule()
+    """The schedule of a prescription's line. Where more is said than is understood, every day, as
+    often as was understood: half of what is said of days may be its opposite ("not on Sundays")."""
+    found, rest = _read(words)
+    if rest:
+        return _schedule(_Found(times_a_day=found.get("times_a_day", 1))) or Schedule()
+    return _schedule(found) or Schedule()
 
 
 class _Found(TypedDict, total=False):
@@ -131,7 +135,7 @@ def _read(words: str) -> tuple[_Found, str]:
     if m := take(rf"every ({'|'.join(_ORDINALS)}) day|every ({_N}) days|alternate days?"):
         found["every_days"] = _number(m[2]) if m[2] else _ORDINALS[m[1] or "other"]
     if m := take(rf"({_N}){_UNIT}\s*(?:{_PER}\s*day|daily)"):
-        found["times_a_day"] = min(max(_number(m[1]), 1), MOST_TIMES_A_DAY)
+        found["times_a_day"] = _number(m[1])
     elif m := take(
         r"(?:(?:in the|every|each|on) )?mornings?(,? (?:noon|midday))?,? and (?:in the )?"
         r"(?:evenings?|nights?)"
@@ -141,22 +145,47 @@ def _read(words: str) -> tuple[_Found, str]:
         found["times_a_day"] = 1
     if take(r"daily|every day|each day|(?:a|per) day"):
         found.setdefault("times_a_day", 1)
-    if take(r"weekdays?|working days|mon(?:day)?s? (?:to|-) fri(?:day)?s?"):
-        found["weekdays"] = (0, 1, 2, 3, 4)
-    elif take(r"weekends?"):
-        found["weekdays"] = (5, 6)
-    else:
-        days = set()
-        while m := take(_DAY):
-            days.add(_weekday(m[0]))
-        if days:
-            found["weekdays"] = tuple(sorted(days))
-    return found, re.sub(r"\b(?:and|on|the|at|in)\b|[;:,.&+\s]", "", left)
+    kept, _, spared = re.sub(r"\b(?:except|but not|but|not)\b", "|", left, count=1).partition("|")
+    days, kept_rest = _days_named(kept)
+    if spared:
+        off, spared_rest = _days_named(spared)
+        days = (days or set(range(7))) - off
+        # Which days are spared, or what is left of them, is not known: nothing is understood.
+        spared_rest += "" if off and days else "?"
+        kept_rest += spared_rest
+    if days:
+        found["weekdays"] = tuple(sorted(days))
+    left = kept_rest
+    return found, re.sub(r"\b(?:and|on|the|at|in|for)\b|[;:,.&+\s]", "", left)
+
+
+def _days_named(words: str) -> tuple[set[int], str]:
+    """The days of the week that the words name, each or from one to another, and what is left."""
+    days: set[int] = set()
+
+    def note(m: re.Match[str]) -> str:
+        first, last = m["one"] or m["first"], m["one"] or m["last"]
+        if m["many"]:
+            days.update((5, 6) if m["many"].startswith("weekend") else range(5))
+        else:
+            a, b = _weekday(first), _weekday(last)
+            days.update((a + n) % 7 for n in range((b - a) % 7 + 1))
+        return " ; "
+
+    pattern = (
+        rf"(?<!\w)(?:(?P<many>weekdays?|working days|weekends?)"
+        rf"|(?P<first>{_DAY})\s*(?:to|-|–|through|until|till)\s*(?P<last>{_DAY})"
+        rf"|(?P<one>{_DAY}))(?!\w)"
+    )
+    return days, re.sub(pattern, note, words)
 
 
 def _schedule(found: _Found) -> Schedule | None:
-    """The schedule of what was read; None where it contradicts itself."""
+    """The schedule of what was read; None where it contradicts itself, or is more often than
+    anybody does an exercise."""
     times, every = found.get("times_a_day", 1), found.get("every_days", 1)
+    if not 1 <= times <= MOST_TIMES_A_DAY:
+        return None
     days, week = found.get("weekdays", ()), found.get("days_a_week")
     if week is not None and (not 1 <= week[0] <= week[1] <= 7 or every != 1):
         return None
