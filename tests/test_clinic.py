@@ -691,10 +691,9 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
     record = current_prescription(clinic, patient.id).record()
     day = day_before(3)
     measured_set(clinic, patient, results, day=day)
-    (facts,) = session_facts(clinic, patient.id, record)
+    (facts,) = session_facts(clinic, patient.id)
     assert facts.n_prescribed == 3 * 6 + 2 + 2 * 2 * 3 * 10, "all that was due, both rounds of it"
-    record = replace(record, exercises=record.exercises[:1])
-    (facts,) = session_facts(clinic, patient.id, record)
+    (facts,) = session_facts_by_exercise(clinic, patient.id, record)["squat"]
     assert facts.n_prescribed == 18
     assert facts.n_done is None, "two sets are neither filmed nor ticked off"
     assert (facts.pain, facts.is_worse_next_morning, facts.has_new_swelling) == (None, None, None)
@@ -718,7 +717,7 @@ def test_a_day_is_put_as_facts_and_what_nobody_said_is_unknown(clinic, results):
         asked=("new_swelling", "giving_way"),
     )
     answers.add_answer(clinic, patient.id, "next day", day=day_before(2), swelling_change="more")
-    (facts,) = session_facts(clinic, patient.id, record)
+    (facts,) = session_facts_by_exercise(clinic, patient.id, record)["squat"]
     assert facts.n_done == 14, "two of six repetitions in the filmed set, both others full"
     assert facts.pain == 2
     assert (facts.is_worse_next_morning, facts.has_new_swelling) == (True, True)
@@ -778,10 +777,9 @@ def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_say
     clinic, results, outcome
 ):
     patient = new_patient(clinic)
-    record = current_prescription(clinic, patient.id).record()
     stored = measured_set(clinic, patient, results, outcomes={"target": outcome, "limit": "kept"})
     assert (stored.n_not_met, stored.n_open) == (0, 2)
-    (facts,) = session_facts(clinic, patient.id, record)
+    (facts,) = session_facts(clinic, patient.id)
     assert facts.are_targets_met is None
     for place in (0, 1):
         add_correction(
@@ -797,7 +795,7 @@ def test_a_target_too_close_to_call_or_not_seen_is_not_met_until_a_clinician_say
                 made_by="M.T.",
             ),
         )
-    (facts,) = session_facts(clinic, patient.id, record)
+    (facts,) = session_facts(clinic, patient.id)
     assert facts.are_targets_met is True
 
 

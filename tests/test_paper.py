@@ -123,7 +123,7 @@ def test_paper_counts_as_ticked_in_days_dose_effort_and_pain(clinic, patient):
     written = {(n, day(0)): Written(n_ticked=None, effort=7, pain=4) for n in rows}
     keep_paper(clinic, patient, WEEK, written, "A.B.")
     prescription = current_prescription(clinic, patient.id).record()
-    (facts,) = session_facts(clinic, patient.id, prescription)
+    (facts,) = session_facts(clinic, patient.id)
     assert facts.n_done == facts.n_prescribed
     assert facts.n_done > 0
     assert (facts.effort, facts.pain) == (7, 4)
@@ -136,10 +136,19 @@ def test_paper_counts_as_ticked_in_days_dose_effort_and_pain(clinic, patient):
 def test_a_pain_over_the_limit_on_paper_is_told(clinic, patient):
     keep_paper(clinic, patient, WEEK, {(0, day(0)): Written(n_ticked=1, pain=10)}, "A.B.")
     keep_paper(clinic, patient, WEEK, {(0, day(1)): Written(n_ticked=1, pain=0)}, "A.B.")
-    limit = cell(clinic, patient, 0, 0).pain_limit
-    assert limit is not None
-    assert limit < 10
-    assert cell(clinic, patient, 0, 1).pain_limit is None
+    told = cell(clinic, patient, 0, 0)
+    assert (told.is_over_limit, told.pain_limit) == (True, 3)
+    assert not cell(clinic, patient, 0, 1).is_over_limit
+
+
+def test_severe_pain_on_paper_is_told_after_an_operation_without_a_limit(clinic, patient):
+    # Before: it was told of nowhere.
+    text = re.sub(r"pain_limit = \d+\n", "", SAMPLE.read_text("utf-8"))
+    save_prescription(clinic, patient, text, "M.T.")
+    for n, pain in enumerate((6, 7)):
+        keep_paper(clinic, patient, WEEK, {(0, day(n)): Written(n_ticked=1, pain=pain)}, "A.B.")
+    told = [cell(clinic, patient, 0, n) for n in range(2)]
+    assert [(c.is_over_limit, c.pain_limit) for c in told] == [(False, None), (True, None)]
 
 
 def test_ticks_of_a_file_say_no_more_of_paper_than_ours(clinic):

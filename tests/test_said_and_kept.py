@@ -96,8 +96,7 @@ def test_the_day_after_is_asked_when_the_page_is_next_opened_and_belongs_to_its_
     assert "How was the day after?" not in browser.get("/my").text
     # What is done today does not take the answer away from the day that it is about.
     answers.tick(site.clinic, 1, day=_days_ago(0), **squat)
-    record = current_prescription(site.clinic, 1).record()
-    facts = {date.fromordinal(f.day): f for f in session_facts(site.clinic, 1, record)}
+    facts = {date.fromordinal(f.day): f for f in session_facts(site.clinic, 1)}
     worse = {day.isoformat(): f.is_worse_next_morning for day, f in facts.items()}
     assert worse == {_days_ago(days + 3): None, _days_ago(days): True, _days_ago(0): None}
 

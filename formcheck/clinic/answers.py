@@ -1,6 +1,6 @@
 """What a patient says and does: answers, stops, what was done about them, and sets ticked off."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Literal
@@ -107,8 +107,9 @@ def add_answer(
     """The row id of the kept answer.
 
     rule : the rule for pain of the prescription. set_uid : the recording that a stop belongs to,
-    while it is not a set yet. at : the moment in UTC at which it was given; else now. Raises
-    UsageError for an answer that was not offered.
+    while it is not a set yet. at : the moment in UTC at which it was given; else now, and newer
+    than any before, even where the clock was set back since. Raises UsageError for an answer that
+    was not offered.
     """
     if moment not in MOMENTS:
         raise UsageError(f"there is no moment {moment!r}")
@@ -123,7 +124,7 @@ def add_answer(
         id=0,
         set_id=set_id,
         day=day or today().isoformat(),
-        at=at or now(),
+        at=at or "",
         moment=moment,
         pain=_scale(pain, "pain"),
         pain_during=_scale(pain_during, "pain"),
@@ -144,8 +145,13 @@ def add_answer(
         acted=acted,
     )
     answer = replace(answer, is_over_limit=is_over(answer.most_pain, rule))
+    answer = replace(answer, level=level_of(answer, questions))
     with clinic.write() as c:
-        return keep_answer(c, patient_id, replace(answer, level=level_of(answer, questions)))
+        if at is None:
+            row = one(c, "SELECT max(at) AS at FROM answers WHERE patient_id = :p", p=patient_id)
+            newest = row["at"] or ""
+            answer = replace(answer, at=now() if newest <= now() else _just_after(newest))
+        return keep_answer(c, patient_id, answer)
 
 
 def keep_answer(connection, patient_id: int, answer: Answer) -> int:
@@ -400,3 +406,13 @@ def ticks_of(clinic: Clinic, patient_id: int, day: str | None = None) -> tuple[T
             day=day,
         )
     return tuple(Tick(**row) for row in found)
+
+
+Stated = tuple[str, int | None, int | None]
+"""Day, pain and effort."""
+
+
+def stated(said: Iterable[Answer], ticks: Iterable[Tick]) -> list[Stated]:
+    """(day, pain, effort), each 0 to 10 or None, of every answer and of what stands on paper."""
+    found = [(a.day, a.most_pain, a.effort) for a in said]
+    return found + [(t.day, t.pain, t.effort) for t in ticks]

@@ -4,6 +4,7 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import secrets
 import sqlite3
 import tempfile
@@ -26,6 +27,7 @@ from formcheck.clinic.folder import (
 )
 from formcheck.clinic.restoring import alone, beside, make_ready, put_in_place, settle
 from formcheck.clinic.sets import find_set
+from formcheck.evidence.reliability_file import RELIABILITY_NAME
 from formcheck.files.locks import open_bytes, take
 from formcheck.files.schema_version import schema_fault
 from formcheck.files.storage import (
@@ -41,6 +43,7 @@ from formcheck.model.errors import FileError, UsageError
 BACKUP_SCHEMA = "formcheck.backup/1.0"
 _DATABASE, _MANIFEST = "clinic.db", "manifest.json"
 _SCRATCH, _LOCK = ".backup-", "lock"
+_TEMPLATE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,98}\.toml")
 RESULT_NAMES = (
     "report.json",
     "reps.csv",
@@ -176,14 +179,18 @@ def _files(clinic: Clinic) -> list[tuple[str, Path]]:
                 for name in RESULT_NAMES
                 if (folder / name).exists()
             ]
+    own = [clinic.folder.root / RELIABILITY_NAME, *sorted(clinic.folder.templates.glob("*.toml"))]
+    found += [(p.relative_to(clinic.folder.root).as_posix(), p) for p in own if p.is_file()]
     return [(name, path) for name, path in found if _is_name(name)]
 
 
 def _is_name(name: str) -> bool:
     """Whether a name is one that a backup of ours may hold: no other ever becomes a path."""
-    if name == _DATABASE:
+    if name in (_DATABASE, RELIABILITY_NAME):
         return True
     parts = PurePosixPath(name).parts
+    if len(parts) == 2 and parts[0] == "templates":
+        return bool(_TEMPLATE.fullmatch(parts[1]))
     if len(parts) == 2 and parts[0] == "recordings":
         stem, dot, suffix = parts[1].partition(".")
         return bool(UID.fullmatch(stem)) and dot + suffix in RECORDING_SUFFIXES

@@ -279,6 +279,11 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
+def local_day(at: str) -> date:
+    """The calendar day, where the person is, of a moment in UTC."""
+    return datetime.fromisoformat(at).astimezone().date()
+
+
 def today() -> date:
     """The calendar day where the person is."""
     return datetime.now().astimezone().date()

@@ -29,7 +29,8 @@ class Deletion:
 
 def delete_set(clinic: Clinic, uid: str, *, by: str, reason: str) -> None:
     """Deletes a set, its recording, results, answers and corrections, here and in what restores
-    have put aside. Raises UsageError."""
+    have put aside. Answers that ask for a call or for help stay, as of no set: the patient is
+    held back by them until it is said what was done. Raises UsageError."""
     _need(by, reason)
     with clinic.write() as c:
         row = one(
@@ -74,6 +75,13 @@ class _Files:
 def _remove_set_row(clinic: Clinic, uid: str) -> None:
     with clinic.write() as c:
         change(c, "DELETE FROM comments_received WHERE set_uid = :u", u=uid)
+        # What holds the patient back was said by them, not derived from the recording.
+        change(
+            c,
+            """UPDATE answers SET set_id = NULL WHERE set_id = (SELECT id FROM sets WHERE uid = :u)
+                  AND (level IN ('call', 'urgent') OR moment = 'acted')""",
+            u=uid,
+        )
         change(c, "DELETE FROM sets WHERE uid = :u", u=uid)
 
 

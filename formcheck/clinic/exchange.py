@@ -22,7 +22,7 @@ from formcheck.clinic.answers import (
     keep_word,
     tick_words_of,
 )
-from formcheck.clinic.database import change, now, one, rows, today
+from formcheck.clinic.database import change, local_day, now, one, rows, today
 from formcheck.clinic.exchange_package import Opened, foreign, open_package, plan_of, write_package
 from formcheck.clinic.exchange_rules import seen_of, set_of, ticks_of
 from formcheck.clinic.patients import (
@@ -31,10 +31,10 @@ from formcheck.clinic.patients import (
     checked_code,
     checked_initials,
     checked_prescription,
-    current_prescription,
     find_patient,
     follow_plan,
     kept_text,
+    newest_prescription,
     patient_by_id,
     prescription_by_id,
     prescriptions_of,
@@ -130,13 +130,13 @@ def pack_plan(clinic: Clinic, code: str, target: Path) -> None:
     patient = find_patient(clinic, code)
     if patient is None:
         raise UsageError(f"there is no patient {code}")
-    version = current_prescription(clinic, patient.id)
+    version = newest_prescription(clinic, patient.id)
     if version is None:
         raise UsageError(f"{code} has no prescription yet; write one first")
     seen = []
     for s in sets_of(clinic, patient.id):
         comments = [
-            {"at_s": c.at_s, "words": c.words, "day": c.made_at[:10]}
+            {"at_s": c.at_s, "words": c.words, "day": local_day(c.made_at).isoformat()}
             for c in in_force(corrections_of(clinic, s.id))
             if c.kind == "comment"
         ]
@@ -315,18 +315,21 @@ def _keep_answer(clinic: Clinic, patient: Patient, set_id: int | None, said: Ans
 def _keep_answers(clinic: Clinic, patient: Patient, stored: StoredSet | None, answers) -> int:
     """Keeps what was said, of a set or without one, once however often it travels; how many were
     new."""
-    if stored is None:
-        here = [a for a in answers_of(clinic, patient.id) if a.set_id is None]
-    else:
-        here = answers_of_set(clinic, stored.id)
-    known = [_as_said(a) for a in here]
+    known = {}
+    for a in answers_of(clinic, patient.id):
+        known.setdefault(_as_said(a), a)
     n = 0
     for v in answers:
-        # Two answers may be of one second: only one that is the same in everything is a repeat.
+        # Two answers may be of one second: only one that is the same in everything is a repeat. One
+        # of a set may have come with the log of another before or after, as of no set.
         said = _answer_from(v)
-        if _as_said(said) not in known:
+        same = known.get(_as_said(said))
+        if same is None:
             _keep_answer(clinic, patient, stored.id if stored else None, said)
             n += 1
+        elif stored is not None and same.set_id is None:
+            with clinic.write() as c:
+                change(c, "UPDATE answers SET set_id = :s WHERE id = :id", s=stored.id, id=same.id)
     return n
 
 

@@ -233,7 +233,7 @@ def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
         n_reviews = sum(r.kind == "reviewed" for r in reviews_of(clinic, stored.id))
         status_of_set[stored.id] = status_of(stored, n_reviews)
         found = corrected_report(clinic, stored)
-        if found is not None and stored.state in ("measured", "reviewed"):
+        if found is not None and stored.is_measured:
             observations.append(
                 set_observation(stored, means.get(stored.id, {}), found.report, n_reviews)
             )

@@ -6,6 +6,7 @@ from datetime import date
 
 from formcheck.clinic.answers import Tick, answers_of, ticks_of
 from formcheck.clinic.database import Clinic
+from formcheck.clinic.patients import PrescriptionVersion, in_force_on, prescriptions_of
 from formcheck.clinic.plan_kept import dose_of_day, history_from
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import SetMean, StoredSet, means_of, sets_of
@@ -124,7 +125,7 @@ def _points(clinic: Clinic, patient_id: int) -> list[tuple[StoredSet, str, Point
             ),
         )
         for s in reversed(sets_of(clinic, patient_id))
-        if s.state in ("measured", "reviewed")
+        if s.is_measured
         for key, mean in means.get(s.id, {}).items()
         if key in MEASURES
     ]
@@ -163,13 +164,11 @@ def series_of(clinic: Clinic, patient_id: int, exercise: str, side: str) -> dict
     return out
 
 
-def session_facts(
-    clinic: Clinic, patient_id: int, prescription: Prescription | None
-) -> tuple[SessionFacts, ...]:
+def session_facts(clinic: Clinic, patient_id: int) -> tuple[SessionFacts, ...]:
     """What is known of each day on which anything was filmed, ticked off or said before a set.
 
-    The dose of a day counts the exercises that are due by the plan's days, and those that were
-    begun. A set neither filmed nor ticked is not known, never "not
+    The dose of a day counts the exercises that are due by the plan in force on it, and those that
+    were begun. A set neither filmed nor ticked is not known, never "not
     done". What was said of the day after belongs to the last day before it on which something was
     done, however long ago that is: it is asked when the patient next opens the page.
     """
@@ -178,7 +177,8 @@ def session_facts(
     days = {s.day for s in sets} | {t.day for t in ticks}
     # The day's questions alone, answered with no, are no session.
     days |= {a.day for a in answers if a.moment in ("before", "after", "stopped") or a.symptoms}
-    return _facts_of_days(days, sets, ticks, answers, prescription, _done_on(sets, ticks))
+    plans = _plans_of_days(prescriptions_of(clinic, patient_id), days)
+    return _facts_of_days(plans, sets, ticks, answers, _done_on(sets, ticks))
 
 
 def session_facts_by_exercise(
@@ -193,6 +193,7 @@ def session_facts_by_exercise(
     sets, ticks = sets_of(clinic, patient_id), ticks_of(clinic, patient_id)
     answers = answers_of(clinic, patient_id)
     done_on = _done_on(sets, ticks)
+    versions = prescriptions_of(clinic, patient_id)
     found = {}
     for exercise in dict.fromkeys(line.exercise for line in prescription.exercises):
         mine = [s for s in sets if s.exercise == exercise]
@@ -200,10 +201,27 @@ def session_facts_by_exercise(
         said = [a for a in answers if a.exercise in ("", exercise)]
         days = {s.day for s in mine} | {t.day for t in ticked}
         days |= {a.day for a in said if a.exercise}
-        lines = tuple(e for e in prescription.exercises if e.exercise == exercise)
-        plan = replace(prescription, exercises=lines)
-        found[exercise] = _facts_of_days(days, mine, ticked, said, plan, done_on)
+        plans = {
+            day: _of_exercise(plan, exercise)
+            for day, plan in _plans_of_days(versions, days).items()
+        }
+        found[exercise] = _facts_of_days(plans, mine, ticked, said, done_on)
     return found
+
+
+def _plans_of_days(
+    versions: Sequence[PrescriptionVersion], days: Iterable[str]
+) -> dict[str, Prescription | None]:
+    """{day: the prescription in force on it}: what was done is held against what was asked then."""
+    in_force = {day: in_force_on(versions, date.fromisoformat(day)) for day in days}
+    return {day: v.record() if v else None for day, v in in_force.items()}
+
+
+def _of_exercise(plan: Prescription | None, exercise: str) -> Prescription | None:
+    """A prescription's lines of one exercise alone."""
+    if plan is None:
+        return None
+    return replace(plan, exercises=tuple(e for e in plan.exercises if e.exercise == exercise))
 
 
 def _done_on(sets: Iterable[StoredSet], ticks: Iterable[Tick]) -> set[str]:
@@ -211,19 +229,18 @@ def _done_on(sets: Iterable[StoredSet], ticks: Iterable[Tick]) -> set[str]:
 
 
 def _facts_of_days(
-    days: Iterable[str],
+    plans: Mapping[str, Prescription | None],
     sets: Sequence[StoredSet],
     ticks: Sequence[Tick],
     answers: Sequence[Answer],
-    prescription: Prescription | None,
     done_on: Collection[str],
 ) -> tuple[SessionFacts, ...]:
-    """The facts of each day, the oldest first. done_on : days on which anything at all was done,
-    to which what is said of "the day after" belongs."""
-    exercises = [load_exercise(e.exercise) for e in prescription.exercises] if prescription else []
+    """The facts of each day, the oldest first. plans : what was prescribed on each. done_on : days
+    on which anything at all was done, to which what is said of "the day after" belongs."""
     history = history_from(sets, ticks)
     facts = []
-    for day in sorted(days):
+    for day, plan in sorted(plans.items(), key=lambda of: of[0]):
+        exercises = [load_exercise(e.exercise) for e in plan.exercises] if plan else []
         said = [a for a in answers if a.day == day and a.moment != "next day"]
         next_day = [a for a in answers if a.moment == "next day" and _about(a.day, done_on) == day]
         pains = [p for a in said for p in (a.pain, a.pain_during) if p is not None]
@@ -241,7 +258,7 @@ def _facts_of_days(
         asked = {name for a in said for name in a.asked}
         filmed = [s for s in sets if s.day == day]
         done, prescribed = dose_of_day(
-            prescription, exercises, filmed, ticked, date.fromisoformat(day), history
+            plan, exercises, filmed, ticked, date.fromisoformat(day), history
         )
         facts.append(
             SessionFacts(
@@ -266,10 +283,9 @@ def _about(day: str, done_on: Collection[str]) -> str | None:
 
 
 def _are_targets_met(filmed: Sequence[StoredSet]) -> bool | None:
-    """None while a set is not measured, or a target is too close to call or was not seen: a
-    clinician who accepts it overrules its outcome."""
-    if any(s.n_not_met for s in filmed):
+    """Targets met and limits kept; None while a set is not measured, or one of them is too close to
+    call or was not seen: a clinician who accepts it overrules its outcome."""
+    if any(s.n_not_met or s.n_passed for s in filmed):
         return False
-    if not filmed or any(s.n_open or s.state not in ("measured", "reviewed") for s in filmed):
-        return None
-    return True
+    open_ones = (s.n_open or s.n_doubtful or s.n_limit_unseen or not s.is_measured for s in filmed)
+    return None if not filmed or any(open_ones) else True

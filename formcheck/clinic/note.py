@@ -33,7 +33,10 @@ def note_text(clinic: Clinic, stored: StoredSet) -> str:
     if found is None:
         return ""
     report = found.report
-    parts = [_what(stored, report), _dose(report.whole), *_outcomes(stored, found)]
+    dose = _dose(report.whole)
+    if stored.reason:  # nothing counted is not nothing done
+        dose = f"Could not be measured: {stored.reason.rstrip('.')}."
+    parts = [_what(stored, report), dose, *_outcomes(stored, found)]
     parts += _measures(clinic, stored, report)
     parts += _said(clinic, stored)
     parts += _not_seen(found.kept)

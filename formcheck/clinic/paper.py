@@ -12,7 +12,7 @@ from formcheck.clinic.answers import Tick, tick, ticks_of, untick
 from formcheck.clinic.database import Clinic, today
 from formcheck.clinic.patients import Patient, checked_initials, current_prescription
 from formcheck.clinic.plan_kept import history_of
-from formcheck.clinic.safety import pain_rule
+from formcheck.clinic.safety import is_over, pain_rule
 from formcheck.clinic.sets import sets_of
 from formcheck.clinic.today import TodayExercise, TodaySet, todays_list
 from formcheck.files.exercises import load_exercise
@@ -30,7 +30,8 @@ class PaperCell:
 
     n_boxes : sets that paper can say something of; n_ticked : those entered as ticked.
     n_filmed, n_own : sets that were filmed, and those that the patient ticked off here.
-    pain_limit : where the pain written down is over the limit, the limit; else None.
+    is_over_limit : whether the pain written down asks for a call; pain_limit : the limit of the
+        line, None after an operation without one, where severe pain asks for it.
     """
 
     day: date
@@ -41,6 +42,7 @@ class PaperCell:
     n_own: int
     effort: int | None
     pain: int | None
+    is_over_limit: bool
     pain_limit: int | None
 
 
@@ -85,7 +87,6 @@ def paper_week(clinic: Clinic, patient: Patient, monday: date) -> tuple[PaperLin
             paper, free = _paper_and_free(found, ticks)
             pain = max((t.pain for t in paper if t.pain is not None), default=None)
             effort = max((t.effort for t in paper if t.effort is not None), default=None)
-            is_over = pain is not None and rule.limit is not None and pain > rule.limit
             n_filmed = sum(s.state == "recorded" for s in found.sets)
             cells.append(
                 PaperCell(
@@ -97,7 +98,8 @@ def paper_week(clinic: Clinic, patient: Patient, monday: date) -> tuple[PaperLin
                     n_own=len(found.sets) - len(free) - n_filmed,
                     effort=effort,
                     pain=pain,
-                    pain_limit=rule.limit if is_over else None,
+                    is_over_limit=is_over(pain, rule),
+                    pain_limit=rule.limit,
                 )
             )
         lines.append(PaperLine(line=of.line, side=side, cells=tuple(cells)))

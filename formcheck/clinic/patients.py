@@ -4,11 +4,13 @@ import hashlib
 import json
 import re
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
 from typing import Any
 
-from formcheck.clinic.database import Clinic, add, change, now, one, rows
+from formcheck.clinic.database import Clinic, add, change, local_day, now, one, rows, today
 from formcheck.files.prescription_rules import prescription_faults
 from formcheck.files.schema import parse_prescription
 from formcheck.files.toml_lines import TomlFault, read_toml
@@ -59,7 +61,17 @@ class PrescriptionVersion:
 
     def record(self) -> Prescription:
         """The prescription as a record."""
-        return parse_prescription(self.text, PRESCRIPTION_NAME, is_kept=True)
+        return _record_of(self.text)
+
+    @property
+    def begins(self) -> date:
+        """The first day on which it can be in force: when it was saved, or from when it holds."""
+        return max(self.record().valid_from, local_day(self.saved_at))
+
+
+@lru_cache(maxsize=256)
+def _record_of(text: str) -> Prescription:
+    return parse_prescription(text, PRESCRIPTION_NAME, is_kept=True)
 
 
 PRESCRIPTION_NAME = "prescription"
@@ -291,10 +303,24 @@ def prescriptions_of(clinic: Clinic, patient_id: int) -> tuple[PrescriptionVersi
     return tuple(_version(row) for row in found)
 
 
-def current_prescription(clinic: Clinic, patient_id: int) -> PrescriptionVersion | None:
-    """The newest version, or None."""
+def newest_prescription(clinic: Clinic, patient_id: int) -> PrescriptionVersion | None:
+    """The version that was saved last, in force or from a later day on, or None."""
     found = prescriptions_of(clinic, patient_id)
     return found[0] if found else None
+
+
+def current_prescription(
+    clinic: Clinic, patient_id: int, day: date | None = None
+) -> PrescriptionVersion | None:
+    """The version in force on a day (today), or None where there is none at all."""
+    return in_force_on(prescriptions_of(clinic, patient_id), day or today())
+
+
+def in_force_on(versions: Sequence[PrescriptionVersion], day: date) -> PrescriptionVersion | None:
+    """Of versions, the newest first, the newest that had begun by a day; before any had, the one
+    that begins first. A version that begins later leaves the one before it in force until then."""
+    begun = (v for v in versions if v.begins <= day)
+    return next(begun, None) or min(versions, key=lambda v: v.begins, default=None)
 
 
 def prescription_by_id(clinic: Clinic, prescription_id: int) -> PrescriptionVersion | None:

@@ -114,11 +114,13 @@ def _weeks(
     monday = last - timedelta(days=last.weekday())
     out = []
     for n in reversed(range(LATEST_WEEKS)):
+        # Up to the week's end less up to its beginning: every other day is 4 and 3 in turn.
         first = max(monday - timedelta(weeks=n), begins)
         end = min(monday - timedelta(weeks=n) + timedelta(days=6), last)
         if first <= end:
             n_done = sum(first <= d <= end for d in done)
-            out.append((first, n_done, schedule.n_planned(first, end)))
+            before = schedule.n_planned(begins, first - timedelta(days=1))
+            out.append((first, n_done, schedule.n_planned(begins, end) - before))
     return tuple(out)
 
 
@@ -162,7 +164,6 @@ def dose_of_day(
     What is prescribed is every round of the lines that are due by their days, and of those that
     were begun. A line of so many days a week counts on the days on which it was begun.
     """
-    begun = {s.exercise for s in filmed} | {t.exercise for t in ticks}
     done, prescribed, is_known = 0, 0, True
     lines = prescription.exercises if prescription else ()
     for line, exercise in zip(lines, exercises, strict=True):
@@ -171,13 +172,18 @@ def dose_of_day(
         is_due = schedule.days_a_week is None and schedule.is_due(
             day, days_done(line, history), begins
         )
-        if line.exercise not in begun and not is_due:
+        sides = sides_of(line, exercise)
+        is_begun = any(
+            one.exercise == line.exercise and (one.side in sides or one.side == "both")
+            for one in (*filmed, *ticks)
+        )
+        if not is_begun and not is_due:
             continue
-        for side in sides_of(line, exercise):
+        for side in sides:
             for number in range(1, line.sets * rounds_a_day(line, schedule) + 1):
                 prescribed += line.repetitions
                 key = (line.exercise, side, number)
-                mine = [s.dose_done for s in filmed if _is_of(s, key) and s.state in _MEASURED]
+                mine = [s.dose_done for s in filmed if _is_of(s, key) and s.is_measured]
                 ticked = [t.kind for t in ticks if _is_of(t, key)]
                 if mine:
                     done += min(max(mine), line.repetitions)
@@ -186,9 +192,6 @@ def dose_of_day(
                 else:
                     is_known = False
     return (done if prescribed and is_known else None), (prescribed or None)
-
-
-_MEASURED = ("measured", "reviewed")
 
 
 def _is_of(one: StoredSet | Tick, key: tuple[str, str, int]) -> bool:

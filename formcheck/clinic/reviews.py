@@ -283,9 +283,7 @@ def open_again(clinic: Clinic, uid: str, initials: str, reason: str) -> None:
     if not reason.strip():
         raise UsageError("write why the set is opened again")
     with clinic.write() as c:
-        row = one(
-            c, "SELECT id, n_repetitions FROM sets WHERE uid = :u AND state = 'reviewed'", u=uid
-        )
+        row = one(c, "SELECT id, reason FROM sets WHERE uid = :u AND state = 'reviewed'", u=uid)
         if row is None:
             raise UsageError("only a reviewed set can be opened again")
         add(
@@ -298,5 +296,5 @@ def open_again(clinic: Clinic, uid: str, initials: str, reason: str) -> None:
             at=now(),
             reason=reason.strip()[:500],
         )
-        state = "measured" if stored_report(clinic, uid) is not None else "not measured"
+        state = "not measured" if row["reason"] else "measured"
         change(c, "UPDATE sets SET state = :s WHERE id = :id", s=state, id=row["id"])

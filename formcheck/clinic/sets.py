@@ -90,6 +90,11 @@ class StoredSet:
     def is_final(self) -> bool:
         return self.state == "reviewed"
 
+    @property
+    def is_measured(self) -> bool:
+        """Whether it was measured; one that could not be stays so when it was reviewed."""
+        return self.state in ("measured", "reviewed") and not self.reason
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetMean:

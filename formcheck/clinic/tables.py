@@ -33,6 +33,7 @@ _FIXED = (
     "effort",
     "reason",
 )
+_COUNTED = _FIXED[_FIXED.index("repetitions") : _FIXED.index("pain_before")]
 
 
 def sets_csv(clinic: Clinic, patient_id: int) -> str:
@@ -73,6 +74,8 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
             "effort": after.effort if after else None,
             "reason": safe_cell(s.reason),
         }
+        if not s.is_measured:  # nothing counted is not nothing done
+            row |= dict.fromkeys(_COUNTED)
         for key, mean in means.get(s.id, {}).items():
             if key in keys:
                 row |= {

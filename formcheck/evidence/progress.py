@@ -128,7 +128,7 @@ class SessionFacts:
 
     pain : largest stated before, during or after, 0 to 10. next_morning : pain the next morning.
     is_worse_next_morning : more pain, stiffness or swelling than usual. are_targets_met : every
-    filmed set's targets met, or accepted by the clinician.
+    filmed set's targets met and limits kept, or accepted by the clinician.
     """
 
     day: int
@@ -272,7 +272,7 @@ def _progress(days: Sequence[SessionFacts], settings: CriteriaSettings) -> Crite
             [_no(_any((s.has_new_swelling, s.has_giving_way))) for s in last],
         ),
         *_effort(last, settings.progress_effort_most),
-        ("targets met or accepted", [s.are_targets_met for s in last]),
+        ("targets met and limits kept, or accepted", [s.are_targets_met for s in last]),
     )
     facts = [
         Fact(

@@ -317,8 +317,8 @@ def _dose(
     if schedule is not None and rounds_a_day(line, schedule) < schedule.times_a_day:
         yield Fault(
             path=(*at, "frequency"),
-            what=f'"{line.frequency}" with {line.sets} sets is more than the {MOST_SET_NUMBER} sets '
-            f"that a day's list holds: it lists them {rounds_a_day(line, schedule)} times a day; "
+            what=f'"{line.frequency}" with {line.sets} sets is more than the {MOST_SET_NUMBER} '
+            f"sets that a day's list holds: it lists {rounds_a_day(line, schedule)} times a day; "
             "give fewer sets each time, or fewer times",
         )
     if schedule is None:

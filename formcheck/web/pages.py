@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, quote, urlsplit
 
 from formcheck.clinic import Clinic
+from formcheck.clinic.database import local_day
 from formcheck.clinic.settings import contact_for
 from formcheck.model.errors import (
     BusyError,
@@ -109,7 +110,10 @@ def _environment():
 
 
 def _day(of: str | date | None) -> str:
-    return languages.day(date.fromisoformat(str(of)[:10])) if of else "–"
+    """A day, or the day where the person is of a UTC moment, in words."""
+    if not of:
+        return "–"
+    return languages.day(local_day(of) if "T" in str(of) else date.fromisoformat(str(of)))
 
 
 def moment_words(at: str | None) -> str:

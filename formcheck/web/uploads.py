@@ -64,7 +64,7 @@ def about_from(values: object, patient: Patient, clinic, *, is_recorded: bool) -
     load = values.get("load_kg")
     if load is not None and not (isinstance(load, int | float) and 0 <= load <= 500):
         raise UsageError(gettext("the load is from 0 to 500 kg"))
-    version = current_prescription(clinic, patient.id)
+    version = current_prescription(clinic, patient.id, day)
     return AboutSet(
         exercise=exercise,
         side=side,

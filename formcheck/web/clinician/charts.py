@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import partial
 
+from formcheck.clinic.answers import Stated
 from formcheck.clinic.findings import FINDINGS, ClinicFinding, OutcomeScore, value_words
 from formcheck.clinic.follow_up import MeasureSeries
-from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
 from formcheck.model.programme import Bound
 from formcheck.words import wording
@@ -244,7 +244,7 @@ def measure_chart(
 
 def dose_chart(sets: Sequence[StoredSet], chart_id: str) -> SmallChart | None:
     """The share of the prescribed repetitions that were done, a point a set."""
-    dosed = [s for s in sets if s.dose_prescribed]
+    dosed = [s for s in sets if s.dose_prescribed and s.is_measured]
     samples = [
         Sample(
             day=s.day, value=100 * s.dose_done / s.dose_prescribed, is_final=s.is_final, uid=s.uid
@@ -272,16 +272,14 @@ def dose_chart(sets: Sequence[StoredSet], chart_id: str) -> SmallChart | None:
     )
 
 
-def pain_chart(answers: Sequence[Answer], chart_id: str) -> SmallChart | None:
+def pain_chart(stated: Sequence[Stated], chart_id: str) -> SmallChart | None:
     """The highest pain and the highest effort that were stated on each day."""
     pain: dict[str, int] = {}
     effort: dict[str, int] = {}
-    for a in answers:
-        for value in (a.pain, a.pain_during):
+    for day, pain_of, effort_of in stated:
+        for found, value in ((pain, pain_of), (effort, effort_of)):
             if value is not None:
-                pain[a.day] = max(value, pain.get(a.day, 0))
-        if a.effort is not None:
-            effort[a.day] = max(a.effort, effort.get(a.day, 0))
+                found[day] = max(value, found.get(day, 0))
     series = [
         (name, [Sample(day=d, value=v) for d, v in sorted(found.items())])
         for name, found in (

@@ -131,7 +131,7 @@ def criteria_view(
     """The criteria of a patient as the page shows them: by exercise, where one is prescribed."""
     settings = settings_of(patient)
     if prescription is None:
-        sessions = {"": session_facts(clinic, patient.id, None)}
+        sessions = {"": session_facts(clinic, patient.id)}
     else:
         sessions = session_facts_by_exercise(clinic, patient.id, prescription)
     return CriteriaView(

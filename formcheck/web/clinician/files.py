@@ -5,7 +5,7 @@ import secrets
 from formcheck.clinic.database import today
 from formcheck.clinic.exchange import Received, import_package, pack_plan
 from formcheck.clinic.fhir import bundle_json
-from formcheck.clinic.patients import current_prescription
+from formcheck.clinic.patients import newest_prescription
 from formcheck.clinic.tables import sets_csv
 from formcheck.files.exercises import list_exercises
 from formcheck.model.errors import FileError, FormcheckError
@@ -30,7 +30,7 @@ def routes() -> list:
 
 def _files(request, link: str = "", faults=(), status: int = 200):
     patient = patient_of(request)
-    version = current_prescription(site_of(request).clinic, patient.id)
+    version = newest_prescription(site_of(request).clinic, patient.id)
     prescribed = [line.exercise for line in version.record().exercises] if version else []
     exercises = sorted(list_exercises(), key=lambda e: e.id not in prescribed)
     return render(

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import get_args
 
 from formcheck.clinic import findings as kept_findings
-from formcheck.clinic.answers import answers_of, tick_words_of, ticks_of
+from formcheck.clinic.answers import answers_of, stated, tick_words_of, ticks_of
 from formcheck.clinic.database import today
 from formcheck.clinic.findings import (
     FINDINGS,
@@ -98,7 +98,8 @@ def _drawn(clinic, patient: Patient, prescription):
         measure_chart(series, f"m{n}", bounds.get(series.exercise, ()))
         for n, series in enumerate(found.measures)
     ]
-    others = [dose_chart(found.sets, "dose"), pain_chart(found.answers, "pain")]
+    said = stated(found.answers, ticks_of(clinic, patient.id))
+    others = [dose_chart(found.sets, "dose"), pain_chart(said, "pain")]
     return found, [c for c in charts if c], [c for c in others if c]
 
 
@@ -439,7 +440,7 @@ def _printed(request, template: str):
     found, charts, others = _drawn(clinic, patient, prescription)
     answers = answers_of(clinic, patient.id)
     all_sets = sets_of(clinic, patient.id)
-    weeks = _weeks(all_sets, answers)
+    weeks = _weeks(all_sets, stated(answers, ticks_of(clinic, patient.id)))
     questions = questions_for(clinic, patient.id)
     findings = findings_of(clinic, patient.id)
     return render(
@@ -474,19 +475,21 @@ def _printed(request, template: str):
     )
 
 
-def _weeks(sets, answers) -> list[tuple[str, int, str, str]]:
-    """(week, filmed sets, highest pain, highest effort) of the last six weeks with anything."""
+def _weeks(sets, said) -> list[tuple[str, int, str, str]]:
+    """(week, filmed sets, highest pain, highest effort) of the last six weeks with anything.
+
+    said : (day, pain, effort) as stated.
+    """
     found: dict[date, list] = {}
     for s in sets:
         d = date.fromisoformat(s.day)
         found.setdefault(d - timedelta(days=d.weekday()), [0, None, None])[0] += 1
-    for a in answers:
-        d = date.fromisoformat(a.day)
+    for day, *values in said:
+        d = date.fromisoformat(day)
         week = found.setdefault(d - timedelta(days=d.weekday()), [0, None, None])
-        pains = [p for p in (a.pain, a.pain_during, week[1]) if p is not None]
-        week[1] = max(pains, default=None)
-        efforts = [e for e in (a.effort, week[2]) if e is not None]
-        week[2] = max(efforts, default=None)
+        for n, value in enumerate(values, 1):
+            if value is not None:
+                week[n] = value if week[n] is None else max(value, week[n])
     return [
         (
             monday.isoformat(),

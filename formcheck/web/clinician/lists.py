@@ -54,7 +54,7 @@ def patient_of(request) -> Patient:
 
 def set_facts(stored: StoredSet) -> str:
     """What a set comes to, in a line: counts and facts, no verdict."""
-    if stored.state == "not measured":
+    if stored.reason:  # could not be measured, reviewed or not
         return stored.reason
     if stored.state in ("recorded", "analysing"):
         return STATE_WORDS[stored.state]

@@ -10,7 +10,8 @@ from formcheck.clinic.patients import (
     ChangedMeanwhile,
     Patient,
     PrescriptionVersion,
-    current_prescription,
+    in_force_on,
+    newest_prescription,
     prescriptions_of,
     save_prescription,
 )
@@ -102,6 +103,8 @@ def _show(
         is_text_open=text is not None,
         history=_history(versions),
         current=current,
+        in_force=in_force_on(versions, today()),
+        today=today(),
         based_on=based_on if based_on is not None else (current.version if current else 0),
         done=done,
         faults=faults,
@@ -148,7 +151,7 @@ def _save_form(request, fields):
     based_on = _based_on(fields)
     if do not in ("save", "paper"):
         with telling() as faults:
-            current = current_prescription(site_of(request).clinic, patient.id)
+            current = newest_prescription(site_of(request).clinic, patient.id)
             last = _record(current) if current else None
             form, done = edited(do, form, _templates(request)[0], last)
         if faults:
@@ -219,9 +222,9 @@ def _line_fault(fault: str) -> str:
 
 
 def _paper(request):
-    """The patient's page on paper, of the version in force."""
+    """The patient's page on paper, of the version that was saved last."""
     patient = patient_of(request)
-    current = current_prescription(site_of(request).clinic, patient.id)
+    current = newest_prescription(site_of(request).clinic, patient.id)
     if current is None:
         raise PageError(404, "There is no prescription yet.")
     is_large = request.query_params.get("print") == "large"
@@ -264,7 +267,8 @@ def _version(request):
         is_first=before is None,
         changes=_changes(_record(before) if before else None, _record(found)),
         lines=_text_changes(before.text if before else found.text, found.text),
-        is_current=found.id == current_prescription(site_of(request).clinic, patient.id).id,
+        is_in_force=found.id == in_force_on(versions, today()).id,
+        is_newest=found is versions[0],
     )
 
 

@@ -35,9 +35,7 @@ def neighbours(clinic, stored: StoredSet) -> Neighbours:
     others = [
         s
         for s in sets_of(clinic, stored.patient_id)
-        if s.uid != stored.uid
-        and s.exercise == stored.exercise
-        and s.state in ("measured", "reviewed")
+        if s.uid != stored.uid and s.exercise == stored.exercise and s.is_measured
     ]
     return Neighbours(
         beside=tuple(

@@ -1,5 +1,7 @@
 """After a set: pain and effort, the result on one plain screen, and what comes next."""
 
+from datetime import date
+
 from formcheck.clinic import jobs
 from formcheck.clinic.answers import answers_of_set
 from formcheck.clinic.database import today
@@ -71,7 +73,8 @@ def _rule_of(request, stored: StoredSet) -> PainRule:
     """The rule for pain of the set's own prescription line, or of the one in force now."""
     clinic = site_of(request).clinic
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
-    version = version or current_prescription(clinic, stored.patient_id)
+    day = date.fromisoformat(stored.day)
+    version = version or current_prescription(clinic, stored.patient_id, day)
     return rule_of_line(version.record() if version else None, stored.exercise, stored.side)
 
 
