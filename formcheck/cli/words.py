@@ -5,7 +5,7 @@ from formcheck.model.measures import MEASURES
 from formcheck.model.records import Check, Measured, Report
 from formcheck.words.finding_words import told_once
 from formcheck.words.first_line import set_sentence
-from formcheck.words.wording import check_words, in_a_line, stretches
+from formcheck.words.wording import check_words, cut_words, in_a_line, stretches
 
 
 def set_lines(report: Report) -> list[str]:
@@ -21,7 +21,7 @@ def set_lines(report: Report) -> list[str]:
         shown = "; ".join(f"{in_a_line(v.key)} {_value(v)}" for v in values)
         shown = shown or "nothing could be measured"
         outcome = "; ".join(_outcome(c) for c in r.checks)
-        cut = "" if rep.is_complete else " (cut by the clip)"
+        cut = "" if rep.is_complete else f" ({cut_words(rep, report.clip.duration_s)})"
         lines.append(
             f"  {rep.number}{part} at {rep.turn_s:.1f} s{cut}: {shown}"
             + (f" - {outcome}" if outcome else "")

@@ -159,8 +159,10 @@ def _knee_peak(key: str, s: Setting) -> Read:
 def _knee_gain(key: str, s: Setting) -> Read:
     piece = stretch(s, s.series.knee_flexion_deg)
     rest = at_rest_before(s, s.series.knee_flexion_deg)
-    if not seen_enough(s, piece) or not np.isfinite(rest):
+    if not seen_enough(s, piece):
         return HIDDEN
+    if not np.isfinite(rest):
+        return CUT
     raised = s.driving[s.attempt.start : s.attempt.end + 1]
     # The first sample may lie in a gap that was bridged to find the attempt.
     known = np.isfinite(raised)
@@ -270,7 +272,7 @@ def _fppa_peak(key: str, s: Setting) -> Read:
     if key == "fppa_change_deg":
         start = at_rest_before(s, s.series.fppa_deg)
         if not np.isfinite(start):
-            return HIDDEN
+            return CUT
         parts = [*model_parts("fppa", is_change=True), *seen]
         return measured(key, float(piece[at]) - start, parts, moment_s(s, s.attempt.start + at))
     shortened = shortened_part("fppa", thigh_seen_share(s, s.attempt.start + at))
@@ -423,7 +425,7 @@ def _elevation(key: str, s: Setting) -> Read:
     piece, rest = stretch(s, values), at_rest_before(s, values)
     at = largest_at(s, piece)
     if at is None or not np.isfinite(rest):
-        return HIDDEN
+        return HIDDEN if at is None else CUT
     value, at_s = float(piece[at]) - rest, moment_s(s, s.attempt.start + at)
     if key == "leg_elevation_peak_cm":
         length_px, height_px = s.series.leg_length_px, s.view.person_height_px

@@ -110,11 +110,23 @@ def at_turn(s: Setting, values: np.ndarray) -> float:
     return float(known.mean()) if len(known) >= (b - a) / 2 else float("nan")
 
 
+STARTS_MOVING_SHARE = 0.1
+"""A repetition that begins with the clip this share of its range above the rest after it began
+before the clip (common practice: twice what a start and an end are off their rest)."""
+
+
 def at_rest_before(s: Setting, values: np.ndarray) -> float:
-    """Median at rest just before the repetition, after the one before; else at its very start."""
-    n = round(s.settings.rest_window_s * s.series.grid_hz)
-    first = max(s.attempt.start - n, s.previous_end or 0)
-    piece = np.where(s.is_hidden, np.nan, values)[first : s.attempt.start + 2]
+    """Median at rest just before the repetition, after the one before; else at its very start, or,
+    where the clip begins within the movement, at rest just after it. NaN where none is seen."""
+    a, n = s.attempt, round(s.settings.rest_window_s * s.series.grid_hz)
+    first, last = max(a.start - n, s.previous_end or 0), a.start + 2
+    is_unseen = a.start - first < END_SEEN_S * s.series.grid_hz
+    if a.is_cut_before or (
+        is_unseen and a.rest_before - a.rest_after > STARTS_MOVING_SHARE * a.range
+    ):
+        end = len(values) if s.next_start is None else s.next_start + 1
+        first, last = max(a.end - 1, 0), 0 if a.is_cut_after else min(a.end + n + 1, end)
+    piece = np.where(s.is_hidden, np.nan, values)[first:last]
     known = piece[np.isfinite(piece)]
     return float(np.median(known)) if len(known) else float("nan")
 

@@ -173,10 +173,41 @@ def told_measures(
         told += [
             of_leg
             for key in dict.fromkeys(keys)
-            if not (is_hold and key in _OF_A_HOLD)
+            if not (is_hold and _is_told_as_held(key, of, bounds))
             for of_leg in _told_of_legs(key, of, bounds)
         ]
     return tuple(told)
+
+
+def _is_told_as_held(
+    key: str, repetitions: Sequence[AssessedRepetition], bounds: Sequence[BoundOfKind]
+) -> bool:
+    """Whether the sentence about the longest hold tells all that there is of a measure: no limit,
+    no other target, and of several holds none that differs from what was asked."""
+    if key not in _OF_A_HOLD:
+        return False
+    asked = asked_of_hold([b for kind, b in bounds if kind == "target"])
+    if any(b.measure == key and (kind == "limit" or b not in asked) for kind, b in bounds):
+        return False
+    return len(repetitions) == 1 or are_all_as_asked(repetitions, key)
+
+
+def are_all_as_asked(repetitions: Sequence[AssessedRepetition], key: str = "") -> bool:
+    """Whether every hold reached its targets of a measure, or of all that is told of a hold."""
+    return all(
+        c.outcome == "reached"
+        for r in repetitions
+        for c in r.checks
+        if c.kind == "target" and (c.measure == key if key else c.measure in _OF_A_HOLD)
+    )
+
+
+def asked_of_hold(targets: Sequence[Bound]) -> tuple[Bound | None, Bound | None]:
+    """The targets that the sentence about the longest hold tells: of its time, of its angle."""
+    of_time = ("hold_in_band_s", "plateau_hold_s")
+    timed = next((b for b in targets if b.measure in of_time and b.at_least is not None), None)
+    level = next((b for key in _ENDS_OF_A_HOLD for b in targets if b.measure == key), None)
+    return timed, level
 
 
 def stands_for_all(key: str) -> bool:
@@ -252,12 +283,11 @@ def _told(
 
 
 def _how_far(value: Measured, about: Sequence[BoundOfKind]) -> float:
-    """How far a value goes: towards the limit, else towards the target, else as it is read."""
-    for wanted in ("limit", "target"):
-        for kind, b in about:
-            if kind == wanted and (b.at_least is None) != (b.at_most is None):
-                is_up = (b.at_most is None) == (kind == "target")
-                return value.value if is_up else -value.value
+    """How far a value goes: towards the limit, else as it is read (a target to stay under has its
+    furthest there, too)."""
+    for kind, b in about:
+        if kind == "limit" and (b.at_least is None) != (b.at_most is None):
+            return value.value if b.at_least is None else -value.value
     if value.key in ("pelvic_obliquity_peak_deg", "trunk_lateral_inclination_peak_deg"):
         return abs(value.value)
     is_by_least = MEASURES[value.key].at == "least" or value.key in DEEPER_IS_LESS
@@ -336,11 +366,8 @@ def held_as(
         (m for m in longest.measures if m.key == "plateau_level_deg" and isinstance(m, Measured)),
         None,
     )
-    targets = [b for kind, b in bounds if kind == "target"]
-    asked_s = next(
-        (b.at_least for b in targets if b.measure in ("hold_in_band_s", "plateau_hold_s")), None
-    )
-    asked_level = next((b for key in _ENDS_OF_A_HOLD for b in targets if b.measure == key), None)
+    timed, asked_level = asked_of_hold([b for kind, b in bounds if kind == "target"])
+    asked_s = timed.at_least if timed is not None else None
     time_is: Where | None = None
     if asked_s is not None:
         is_short = held.value < asked_s - standard_of(held)

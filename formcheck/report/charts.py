@@ -79,13 +79,19 @@ class TraceChart:
     summary: str
 
 
+_FROM_REST = ("leg_elevation_peak_deg",)
+"""Peaks that are told from rest, while the trace is told from level."""
+
+
 def is_about_trace(bound: Bound, trace: Trace) -> bool:
     """Whether a bound can be drawn as a height on the trace's own axis.
 
-    Change measures (a gain, a range) carry the signal's unit, yet not its zero.
+    Change measures (a gain, a range, a rise from rest) carry the signal's unit, yet not its zero.
     """
     if bound.measure == "plateau_level_deg":
         return trace.unit == "deg"
+    if bound.measure in _FROM_REST:
+        return False
     rest = bound.measure.removeprefix(trace.key.removesuffix("_deg").removesuffix("_share"))
     return rest != bound.measure and rest in (
         "",

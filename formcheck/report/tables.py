@@ -225,9 +225,7 @@ def _note(assessed: AssessedRepetition, report: Report) -> str:
     r = assessed.repetition
     if r.is_complete:
         return ""
-    middle = report.clip.duration_s / 2
-    end = "start" if (r.start_s + r.end_s) / 2 < middle else "end"
-    return f"cut off by the clip's {end}; listed, not judged"
+    return f"{wording.cut_words(r, report.clip.duration_s)}; listed, not judged"
 
 
 def repetition_row(

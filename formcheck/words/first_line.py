@@ -14,7 +14,7 @@ from formcheck.model.records import (
     SetDecision,
     ToldMeasure,
 )
-from formcheck.motion.set_facts import stands_for_all
+from formcheck.motion.set_facts import are_all_as_asked, stands_for_all
 from formcheck.words import wording
 from formcheck.words.finding_words import finding_words
 from formcheck.words.patient_words import none_counted
@@ -22,7 +22,7 @@ from formcheck.words.readers import Reader
 from formcheck.words.set_words import OUTCOMES_IN_A_LINE, set_check_sentence
 
 _PELVIS = "pelvic_obliquity_peak_deg"
-_DEEP = ("knee_flexion_peak_deg", "plateau_level_deg")
+_OF_THE_KNEE = ("knee_flexion_peak_deg", "knee_flexion_least_deg", "plateau_level_deg")
 
 
 def why_not_measured(report: Report, reader: Reader) -> str:
@@ -48,7 +48,7 @@ def set_sentence(report: Report, reader: Reader) -> str:
         return f"{said.name}: no {said.kind} was found.{why}"
     parts = [_count(report)]
     if facts.held is not None:
-        parts.append(_held(facts.held, reader))
+        parts.append(_held(facts.held, report, reader))
     parts += [_told(t, report, reader) for t in facts.told]
     parts += [set_check_sentence(c, whole, reader) for c in whole.checks]
     parts += observations(report, reader)
@@ -118,8 +118,11 @@ def _bound(bound: Bound, kind: str, reader: Reader) -> str:
 
 def _name(told: ToldMeasure, report: Report) -> str:
     """What the measure is called in the line; what goes down and up is told by how deep."""
+    is_mean = told.n > 1 and _is_told_by_its_mean(told)
     if told.key == "knee_flexion_peak_deg" and _goes_down(report):
-        return "deepest" if told.n > 1 else "depth"
+        return "mean depth" if is_mean else "deepest" if told.n > 1 else "depth"
+    if is_mean and MEASURES[told.key].at != "tempo":
+        return f"mean {_SHORT.get(told.key) or wording.in_a_line(told.key)}"
     if told.key == "thigh_inclination_deg" and told.n > 1 and not told.decisions:
         return f"lowest {wording.in_a_line(told.key)}"
     if told.key == _PELVIS and told.side != "both":
@@ -183,7 +186,7 @@ def _decision(d: SetDecision, of: ToldMeasure, reader: Reader) -> str:
 # A hold
 
 
-def _held(held: HeldAs, reader: Reader) -> str:
+def _held(held: HeldAs, report: Report, reader: Reader) -> str:
     """`held 20.6 s at about 89°; asked 5 s at 70 to 80°: deeper and longer than prescribed`."""
     words = f"held {wording.quantity('plateau_hold_s', held.held.value)}"
     if held.n > 1:
@@ -198,19 +201,27 @@ def _held(held: HeldAs, reader: Reader) -> str:
         asked.append(f"at {angle}" if asked else f"an angle of {angle}")
     if not asked:
         return words
-    off = _off(held)
+    off = _off(held, report)
+    whole = [r for r in report.repetitions if r.repetition.is_complete]
+    # Of several holds the rest may differ: what they came to follows.
+    as_asked = "as prescribed" if are_all_as_asked(whole) else "the longest as prescribed"
     return f"{words}; asked {' '.join(asked)}: " + (
-        f"{' and '.join(off)} than prescribed" if off else "as prescribed"
+        f"{' and '.join(off)} than prescribed" if off else as_asked
     )
 
 
-def _off(held: HeldAs) -> list[str]:
-    is_bend = held.asked_level is not None and held.asked_level.measure in _DEEP
+def _off(held: HeldAs, report: Report) -> list[str]:
+    above, below = "larger", "smaller"
+    if held.asked_level is not None and held.asked_level.measure in _OF_THE_KNEE:
+        # Where the body does not go down over the knee, it is to be straight.
+        above, below = (
+            ("deeper", "less deep") if _goes_down(report) else ("less straight", "straighter")
+        )
     words = []
     if held.level_is == "above":
-        words.append("deeper" if is_bend else "larger")
+        words.append(above)
     elif held.level_is == "below":
-        words.append("less deep" if is_bend else "smaller")
+        words.append(below)
     if words and not held.is_level_sure:
         words[0] += " (borderline)"
     if held.time_is == "above":

@@ -12,7 +12,7 @@ from typing import Literal
 
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Bound
-from formcheck.model.records import AssessedRepetition, Check, Measured, NotMeasurable
+from formcheck.model.records import AssessedRepetition, Check, Measured, NotMeasurable, Repetition
 from formcheck.words.languages import figure, gettext, marked
 from formcheck.words.readers import Reader
 from formcheck.words.refusal_words import refusal_words
@@ -125,6 +125,20 @@ def outcomes_in_order(repetition: AssessedRepetition) -> tuple[OutcomeWords, ...
     """Each distinct outcome of a repetition's checks once, what needs a look first."""
     found = {(c.outcome, c.kind): check_words(c) for c in repetition.checks}
     return tuple(sorted(found.values(), key=lambda o: -o.weight))
+
+
+CUT_WITHIN_S = 1.0
+"""An incomplete repetition that lies this near to an end of the clip is cut by it (common practice:
+who is lost from sight so near to it is cut all the same)."""
+
+
+def cut_words(repetition: Repetition, duration_s: float) -> str:
+    """What cuts an incomplete repetition: an end of the clip, or the person lost from sight."""
+    if repetition.start_s <= CUT_WITHIN_S:
+        return "cut off by the clip's start"
+    if repetition.end_s >= duration_s - CUT_WITHIN_S:
+        return "cut off by the clip's end"
+    return "not seen from start to end"
 
 
 def known(value: Measured | NotMeasurable) -> Measured | NotMeasurable:
