@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from exercise_cases import CASES
-from skeleton import Camera, Posture, both, film, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, mirrored, repeated
 
 from formcheck.files.exercises import load_exercise
-from formcheck.model.anatomy import LANDMARK, LEG, MIRROR
+from formcheck.model.anatomy import LANDMARK, LEG, MIRROR, SIDES
 from formcheck.model.records import Finding, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion import measured_leg
@@ -23,6 +23,7 @@ from formcheck.motion.track import clean
 from formcheck.run.pipeline import assess
 
 GOOD = {case.label: case for case in CASES}
+STANDING = Posture()
 
 
 def filmed(label, n=3):
@@ -435,7 +436,79 @@ def test_one_step_in_four_whose_feet_are_astray_is_not_told_as_the_other_legs(
         request,
         SimpleNamespace(time_s=np.arange(10 * n_all) / 10),
         None,
-        [unsteady] if is_astray else [],
+        SimpleNamespace(driving_signal="knee_flexion"),
+        (unsteady,) if is_astray else (),
+        None,
     )
     assert len(kept) == n_kept
     assert [f.code for f in told] == ["other_leg"] * (n_kept < n_all)
+
+
+# -- a set of one leg in which the other one works, too
+
+STANCE_SETS = [
+    ("single_leg_squat from the side", 90),
+    ("single_leg_squat", 0),
+    ("single_leg_deadlift", 90),
+    ("single_leg_deadlift from the front", 0),
+    ("step_down", 0),
+]
+OTHER_ANKLE = {"left_ankle": "right_ankle", "hips": "hips"}
+
+
+def filmed_by_turns(label, azimuth_deg, n_each=2):
+    """Repetitions of the left leg, then as many of the right one, standing on two feet between."""
+    case = GOOD[label]
+    parts = []
+    for side in SIDES:
+        of = (lambda p: p) if side == "left" else mirrored
+        keys = [Key(posture=STANDING, move_s=0, stay_s=0.6)]
+        for _ in range(n_each):
+            keys += [
+                Key(posture=of(case.rest), move_s=0.8, stay_s=0.8),
+                Key(posture=of(case.good), move_s=1.2, stay_s=0.8),
+                Key(posture=of(case.rest), move_s=1.2, stay_s=0.8),
+                Key(posture=STANDING, move_s=0.8, stay_s=0.6),
+            ]
+        anchor = case.anchor if side == "left" else OTHER_ANKLE[case.anchor]
+        camera = Camera(azimuth_deg=azimuth_deg)
+        parts.append(film(Movement(keys=tuple(keys)), camera, anchor=anchor))
+    first, second = parts
+    n = len(first.time_s) + len(second.time_s)
+    stay_s = n / Camera().rate_hz
+    standing = Movement(keys=(Key(posture=STANDING, move_s=0, stay_s=stay_s),))
+    whole = film(standing, Camera(azimuth_deg=azimuth_deg))
+    hips = [LANDMARK[side, "hip"] for side in SIDES]
+    apart = first.image_px[-1, :, hips].mean(0) - second.image_px[0, :, hips].mean(0)
+    joined = {
+        "image_px": np.concatenate([first.image_px, second.image_px + apart]),
+        "world_m": np.concatenate([first.world_m, second.world_m]),
+        "visibility": np.concatenate([first.visibility, second.visibility]),
+    }
+    made = replace(whole, **{k: v[: len(whole.time_s)] for k, v in joined.items()})
+    return case.exercise, made
+
+
+@pytest.mark.parametrize(("label", "azimuth_deg"), STANCE_SETS)
+def test_repetitions_of_the_other_leg_are_left_out_and_told(label, azimuth_deg):
+    # Before: "4 of 4 repetitions", two of them measured on the free leg, and no word of it.
+    exercise, raw = filmed_by_turns(label, azimuth_deg)
+    request = Request(clip="made_up.mp4", exercise=load_exercise(exercise), side="left")
+    report = assess(raw, request).report
+    (told,) = (f for f in report.findings if f.code == "other_leg")
+    assert (told.value("n"), told.value("n_all"), told.value("asked")) == (2, 4, "left")
+    assert report.whole.n_complete == 2
+    assert {r.repetition.side for r in report.repetitions} == {"left"}
+
+
+@pytest.mark.parametrize("label", ["single_leg_squat from the side", "single_leg_deadlift"])
+def test_from_the_side_the_far_legs_repetitions_are_not_told_as_none(label):
+    # Before, beside four "of the left": "only repetitions of the left one were found".
+    exercise, raw = filmed_by_turns(label, 90)
+    request = Request(clip="made_up.mp4", exercise=load_exercise(exercise), side="both")
+    report = assess(raw, request).report
+    codes = {f.code for f in report.findings}
+    assert "other_leg" in codes
+    assert "one_leg_only" not in codes
+    assert report.whole.n_complete == 2
+    assert not any(r.remarks for r in report.repetitions)

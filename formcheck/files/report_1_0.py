@@ -312,8 +312,8 @@ TOLD_FINDINGS: dict[str, tuple[tuple[str, Taken], ...]] = {
     ),
     "other_leg": (
         (
-            rf"(?:(\d+) of (\d+) repetitions are|The repetition is) of the .* the {_SIDE} leg was "
-            "asked for",
+            rf"(?:(\d+) of (\d+) repetitions are|The repetition is) of the .* the {_SIDE} leg "
+            "(?:was asked for|is measured here)",
             lambda m: {"n": int(m[1] or 1), "n_all": int(m[2] or 1), "asked": m[3]},
         ),
     ),

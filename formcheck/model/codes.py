@@ -56,7 +56,7 @@ FindingCode = Literal[
     "turned_round",  # are_both_measured; side: the one of this stretch, or the only one measured
     "wrong_side",  # side: the one asked for
     "wrong_leg",  # side: the leg that works; asked: left, right, both or None
-    "other_leg",  # n, n_all: repetitions left out, of all; asked: left or right
+    "other_leg",  # n, n_all: repetitions left out, of all; asked: the leg that is measured
     "one_leg_only",  # side: the one found
     "knee_side",  # side
     "side_assumed",  # side; is_nearer: whether it was taken as the nearer one

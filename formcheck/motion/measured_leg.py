@@ -21,6 +21,7 @@ from formcheck.motion.repetitions import Attempt
 from formcheck.motion.settings import MotionSettings
 from formcheck.motion.working_leg import (
     clearly_working_side,
+    clearly_works_in,
     more_inward_leg,
     stance_side,
     top_side,
@@ -59,23 +60,44 @@ FEW_SHARE = 0.25
 (decision 79)."""
 
 
+def _are_told_by_the_feet(exercise: Exercise, driving_view: ExerciseView) -> bool:
+    """Whether a foot that stays or stands in front tells which leg works. Where the heel drives,
+    the standing foot moves too."""
+    return (
+        exercise.working_leg in ("front", "stance", "on_step")
+        and driving_view.driving_signal != "heel_height"
+    )
+
+
 def of_the_side_asked_for(
     attempts: Sequence[Attempt],
     request: Request,
     track: Track,
     view: View,
-    findings: Sequence[Finding] = (),
+    driving_view: ExerciseView,
+    findings: tuple[Finding, ...],
+    settings: MotionSettings,
 ) -> tuple[list[Attempt], list[Finding]]:
     """(attempts of the side that was asked for, findings about the others).
 
     Where one leg steps, the feet tell which; a set of one side does not count the other's steps.
-    Feet that are astray in an attempt tell nothing where few speak against the others.
+    Where one leg stands, feet that tell beyond doubt do; from the side the leg is the near one,
+    whichever was asked for. Feet that are astray in an attempt tell nothing where few speak
+    against the others.
     """
     rule = request.exercise.working_leg
-    if request.side in (None, "both") or rule not in ("stepping", "staying"):
+    is_standing = _are_told_by_the_feet(request.exercise, driving_view)
+    asked = cast("Side | None", None if request.side == "both" else request.side)
+    if is_standing and asked is None and view.plane == "sagittal":
+        asked = view.near_side
+    if asked is None or not (is_standing or rule in ("stepping", "staying")):
         return list(attempts), []
-    asked = cast(Side, request.side)
-    kept = [a for a in attempts if working_side_of(a, track, view, rule, asked) == asked]
+    if is_standing:
+        is_hidden = hidden_samples(track, asked, view, findings, settings.quality)
+        told = [clearly_works_in(a, track, view, rule, is_hidden) or asked for a in attempts]
+    else:
+        told = [working_side_of(a, track, view, rule, asked) for a in attempts]
+    kept = [a for a, side in zip(attempts, told, strict=True) if side == asked]
     left_out = [a for a in attempts if a not in kept]
     if len(left_out) <= FEW_SHARE * len(attempts):
         left_out = [a for a in left_out if not is_astray_in(a, track.time_s, findings)]
@@ -103,14 +125,9 @@ def wrong_leg(
     findings: tuple[Finding, ...],
     settings: MotionSettings,
 ) -> Finding | None:
-    """What the feet tell against the near leg, which was asked for or assumed; None if nothing.
-
-    Where the heel drives, the standing foot moves too and the feet do not tell which one stands.
-    """
+    """What the feet tell against the near leg, which was asked for or assumed; None if nothing."""
     exercise, rule, near = request.exercise, request.exercise.working_leg, view.near_side
-    is_told = (
-        rule in ("front", "stance", "on_step") and driving_view.driving_signal != "heel_height"
-    )
+    is_told = _are_told_by_the_feet(exercise, driving_view)
     if view.plane != "sagittal" or near is None or not is_told:
         return None
     if not attempts:  # a leg that does not work need not bend: then the hips tell when to look

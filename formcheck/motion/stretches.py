@@ -196,7 +196,9 @@ def measured_stretch(
         )
         if wrong is not None:
             return _as_if_the_far_leg_were_asked_for(wrong, track, raw, request, settings)
-        of_side, findings = of_the_side_asked_for(attempts, request, track, view, scene.findings)
+        of_side, findings = of_the_side_asked_for(
+            attempts, request, track, view, scene.driving_view, scene.findings, settings
+        )
         # Another exercise may be all of the other leg: a step forward told as one back.
         contradiction = None if of_side else _other_exercise(attempts, scene)
         scene = scene.with_findings(findings if contradiction is None else [contradiction])
@@ -328,7 +330,9 @@ def _smaller_movements(
     )
     track, view = scene.track, scene.view
     smaller, _ = set_apart(smaller, track, view, scene.all_series, scene.leg, exercise)
-    smaller, _ = of_the_side_asked_for(smaller, scene.request, track, view)
+    smaller, _ = of_the_side_asked_for(
+        smaller, scene.request, track, view, driving_view, (), scene.settings
+    )
     hidden = hidden_samples(track, scene.leg, view, scene.findings, scene.settings.quality)
     return [
         Finding(

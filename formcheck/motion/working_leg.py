@@ -107,6 +107,20 @@ def clearly_working_side(
 ) -> Side | None:
     """The leg that the feet of most attempts show beyond doubt, seen from the side, or None.
 
+    rule, is_hidden : as for `clearly_works_in`.
+    """
+    told = [clearly_works_in(a, track, view, rule, is_hidden) for a in attempts]
+    for side in SIDES:
+        if told and told.count(side) >= CLEAR_LEAST_SHARE * len(told):
+            return side
+    return None
+
+
+def clearly_works_in(
+    a: Attempt, track: Track, view: View, rule: str, is_hidden: np.ndarray
+) -> Side | None:
+    """The leg that the feet show beyond doubt to work in an attempt, or None.
+
     rule : "front", "stance" or "on_step"; is_hidden : samples not to be trusted, bool (n,).
 
     Notes: a foot that swings away and comes back while the other stays tells it, or a foot that
@@ -114,11 +128,7 @@ def clearly_working_side(
     each other's names for a while, steps on and off a step) tell nothing.
     """
     tell = _clearly_front if rule == "front" else _clearly_planted
-    told = [tell(a, track, view, is_hidden) for a in attempts]
-    for side in SIDES:
-        if told and told.count(side) >= CLEAR_LEAST_SHARE * len(told):
-            return side
-    return None
+    return tell(a, track, view, is_hidden)
 
 
 def _clearly_planted(a: Attempt, track: Track, view: View, is_hidden: np.ndarray) -> Side | None:

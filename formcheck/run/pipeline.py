@@ -126,7 +126,7 @@ def assess(
         request.prescription,
     )
     findings = [*findings, *(f for p in parts for f in p.findings)]
-    findings = _without_doubles([*findings, *_one_leg_only(request, assessed)])
+    findings = _without_doubles([*findings, *_one_leg_only(request, assessed, findings)])
     whole = assess_set(
         request.exercise,
         assessed,
@@ -216,12 +216,14 @@ def _numbered_on(assessed: Sequence[AssessedRepetition]) -> tuple[AssessedRepeti
     return tuple(out)
 
 
-def _one_leg_only(request: Request, assessed: Sequence[AssessedRepetition]) -> tuple[Finding, ...]:
+def _one_leg_only(
+    request: Request, assessed: Sequence[AssessedRepetition], findings: Sequence[Finding]
+) -> tuple[Finding, ...]:
     sides = {r.repetition.side for r in assessed}
     if request.side != "both" or request.exercise.working_leg == "both" or len(sides) != 1:
         return ()
     found = sides.pop()
-    if found == "both":
+    if found == "both" or any(f.code == "other_leg" for f in findings):
         return ()
     return (Finding(code="one_leg_only", values=values_of(side=found)),)
 

@@ -132,12 +132,12 @@ def wrong_leg(v, said, reader):
 
 _OTHER_LEG = {
     "left": marked(
-        "%(which)s of the right leg and left out: the left leg was asked for. Film each leg as a "
-        "set of its own; if the recording is mirrored, tell your clinic."
+        "%(which)s of the right leg and left out: the left leg is measured here. Film each leg as "
+        "a set of its own; if the recording is mirrored, tell your clinic."
     ),
     "right": marked(
-        "%(which)s of the left leg and left out: the right leg was asked for. Film each leg as a "
-        "set of its own; if the recording is mirrored, tell your clinic."
+        "%(which)s of the left leg and left out: the right leg is measured here. Film each leg as "
+        "a set of its own; if the recording is mirrored, tell your clinic."
     ),
 }
 
@@ -151,8 +151,9 @@ def other_leg(v, said, reader):
     if reader == "patient":
         return gettext(_OTHER_LEG[asked], which=which)
     return (
-        f"{which} of the {other_side(asked)} leg and left out: the {asked} leg was asked for. "
-        "Give the leg that worked, or both; if the recording is mirrored, say so."
+        f"{which} of the {other_side(asked)} leg and left out: the {asked} leg is measured here. "
+        "Film each leg as a set of its own, or give the leg that worked; if the recording is "
+        "mirrored, say so."
     )
 
 
