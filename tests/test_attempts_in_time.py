@@ -491,6 +491,27 @@ def test_a_foot_that_seems_hardly_off_the_floor_is_held_until_it_touches():
         assert values_of(r)["plateau_hold_s"] == pytest.approx(0.7 + 6 * 1.0 + 1.0, abs=0.5)
 
 
+@pytest.mark.parametrize("azimuth_deg", [0, 40])
+@pytest.mark.parametrize("side", ["both", None])
+@pytest.mark.parametrize("order", ["LLRR", "RR", "LR"])
+def test_a_low_free_foot_tells_the_leg_of_each_hold(azimuth_deg, side, order):
+    # Before: with a lift of 8 cm each hold was the left leg's, a drop of its pelvis the other's
+    # hike.
+    free = {
+        "L": Posture(**one("right", hip=20, knee=50, foot=None)),
+        "R": Posture(**one("left", hip=20, knee=50, foot=None)),
+    }
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1.5)]
+    for leg in order:
+        keys.append(Key(posture=free[leg], move_s=1.0, stay_s=4.0))
+        keys.append(Key(posture=STANDING, move_s=1.0, stay_s=1.5))
+    camera = Camera(azimuth_deg=azimuth_deg)
+    movement = Movement(keys=tuple(keys))
+    report = report_of("single_leg_stance", movement, camera, side=side, anchor="hips")
+    assert "".join(r.repetition.side[0].upper() for r in report.repetitions) == order
+    assert "side_assumed" not in {f.code for f in report.findings}
+
+
 @pytest.mark.parametrize("lead_in_deg", [0, 2])
 def test_two_holds_with_a_short_way_back_are_two_whatever_came_before(lead_in_deg):
     # Six tenths of the way back between them; the first moments of the clip lie lower still.

@@ -278,7 +278,17 @@ def _with_working_legs(attempts: Sequence[Attempt], scene: Scene) -> tuple[Scene
     side = scene.side
     if scene.request.side in (None, "both") and rule in ("stepping", "staying"):
         side = None  # steps may alternate, and the far leg's are not the near leg's
-    sides = [side or working_side_of(a, track, view, rule, leg) for a in attempts]
+    is_raised = scene.driving_view.driving_leg == "other"
+    sides, others = (
+        [
+            side or working_side_of(a, track, view, rule, usual, is_free_foot_raised=is_raised)
+            for a in attempts
+        ]
+        for usual in (leg, other_side(leg))
+    )
+    if is_raised and attempts and sides == others:  # whichever was assumed, the feet tell
+        leg = sides[0]
+        findings = [f for f in findings if f.code != "side_assumed"]
     return replace(scene.with_findings(findings), leg=leg, side=side), sides
 
 

@@ -60,11 +60,40 @@ def foot_steps(attempt: Attempt, track: Track, view: View) -> bool | None:
     return shares[1] >= MOVED_LEAST_SHARE or is_alone
 
 
-def working_side_of(attempt: Attempt, track: Track, view: View, rule: str, usual: Side) -> Side:
+LIFTED_LEAST_SHARE = 0.02
+"""A foot that rises by this share of body height while the other stays is the free one of a
+one-leg stance (common practice: 3 cm; landmarks of a foot that stands waver by a tenth of it)."""
+
+
+def _lifted_foot(attempt: Attempt, track: Track, view: View) -> Side | None:
+    """The foot that rises in an attempt while the other one stays; None where neither does."""
+    rise = {
+        side: float(_foot(track, side)[attempt.start, 1] - _foot(track, side)[attempt.turn, 1])
+        for side in SIDES
+    }
+    for side in SIDES:
+        least = LIFTED_LEAST_SHARE * view.person_height_px
+        if rise[side] >= least and abs(rise[other_side(side)]) < rise[side] / 3:
+            return side
+    return None
+
+
+def working_side_of(
+    attempt: Attempt,
+    track: Track,
+    view: View,
+    rule: str,
+    usual: Side,
+    *,
+    is_free_foot_raised: bool = False,
+) -> Side:
     """The leg that works in this attempt, by the exercise's rule and what the feet did.
 
-    rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing.
+    rule : programme.WorkingLeg. `usual` is taken where the feet tell nothing. is_free_foot_raised :
+    the free foot drives the exercise, so that a low lift tells, too.
     """
+    if is_free_foot_raised and (lifted := _lifted_foot(attempt, track, view)) is not None:
+        return other_side(lifted)
     if rule == "front":
         return front_side(attempt, track, view) or usual
     moved = {side: _moved_px(track, side, attempt) for side in SIDES}
