@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from formcheck.motion.repetitions import Attempt, filled
+from formcheck.motion.repetitions import Attempt, RepetitionSettings, filled
 from formcheck.motion.track import low_pass
 
 
@@ -24,7 +24,9 @@ class Phases:
 PHASE_SPEED_SHARE = 0.05
 """A movement goes on while it is faster than this share of its fastest (a movement that speeds up
 and slows down evenly spends 3 % of its time below it; chosen on sample clips, decision 45)."""
-PHASE_CUT_OFF_HZ = 3.0
+PHASE_CUT_OFF_HZ, CUT_OFF_CYCLES = 3.0, 3.0
+"""The signal is smoothed to the first, and to so many cycles in the way there or back: what moves
+slowly drowns in the jitter of its landmarks otherwise (decision 45)."""
 
 
 def find_phases(rising: np.ndarray, attempt: Attempt, grid_hz: float) -> Phases:
@@ -46,20 +48,35 @@ def find_phases(rising: np.ndarray, attempt: Attempt, grid_hz: float) -> Phases:
             back_from=attempt.turn_to,
             back_to=attempt.end,
         )
-    smooth = low_pass(filled(piece), grid_hz, min(PHASE_CUT_OFF_HZ, 0.2 * grid_hz))
-    speed = np.gradient(smooth)
-    start, turn_from, turn_to, end = (
-        k - first for k in (attempt.start, attempt.turn_from, attempt.turn_to, attempt.end)
-    )
+    turn = at_the_turn(rising, attempt)
+    start, turn_from, turn_to, end = (k - first for k in (attempt.start, *turn, attempt.end))
     middle = (turn_from + turn_to) // 2
-    there_from, there_to = _moving(speed, start, turn_from, (0, middle))
-    back_from, back_to = _moving(-speed, turn_to, end, (middle, len(speed) - 1))
+    there = _speed(filled(piece), grid_hz, turn_from - start)
+    back = -_speed(filled(piece), grid_hz, end - turn_to)
+    there_from, there_to = _moving(there, start, turn_from, (0, middle))
+    back_from, back_to = _moving(back, turn_to, end, (middle, len(piece) - 1))
     return Phases(
         there_from=there_from + first,
         there_to=there_to + first,
         back_from=back_from + first,
         back_to=back_to + first,
     )
+
+
+def _speed(values: np.ndarray, grid_hz: float, n_way: int) -> np.ndarray:
+    """The signal's speed, (n,) per sample, smoothed for a way of so many samples."""
+    cut_off_hz = min(PHASE_CUT_OFF_HZ, CUT_OFF_CYCLES * grid_hz / max(n_way, 1), 0.2 * grid_hz)
+    speed: np.ndarray = np.gradient(low_pass(values, grid_hz, cut_off_hz))
+    return speed
+
+
+def at_the_turn(rising: np.ndarray, attempt: Attempt) -> tuple[int, int]:
+    """From where the signal first is as near to its extreme as the turn to where it last is: who
+    wavers at the turn, or whose landmarks do, is still there."""
+    level = attempt.extreme - RepetitionSettings().turn_share * attempt.range
+    with np.errstate(invalid="ignore"):
+        near = np.flatnonzero(rising[attempt.start : attempt.end + 1] >= level) + attempt.start
+    return (min(attempt.turn_from, *near[:1].tolist()), max(attempt.turn_to, *near[-1:].tolist()))
 
 
 def _moving(speed: np.ndarray, a: int, b: int, within: tuple[int, int]) -> tuple[int, int]:

@@ -18,6 +18,7 @@ from formcheck.model.records import Measured, Remark, Value
 from formcheck.motion.circumstances import Setting
 from formcheck.motion.holds import find_plateau
 from formcheck.motion.kinematics import FOOT_SHARE
+from formcheck.motion.phases import at_the_turn
 from formcheck.motion.track import low_pass
 
 BENT_LEG_LEAST_DEG = 20.0
@@ -164,19 +165,23 @@ def _turn_is_seen(s: Setting) -> bool:
     return bool(np.isfinite(_trusted(s, s.driving)[turn]).all())
 
 
+def _at_the_turn(s: Setting) -> tuple[int, int]:
+    return at_the_turn(s.driving if s.is_rising else -s.driving, s.attempt)
+
+
 def _lowering_faster(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
-    a = s.attempt
-    first, last = a.turn_from - a.start, a.end - a.turn_to
+    a, (turn_from, turn_to) = s.attempt, _at_the_turn(s)
+    first, last = turn_from - a.start, a.end - turn_to
     lowering, raising = (first, last) if s.first_phase == "lowering" else (last, first)
     is_known = a.is_complete and _turn_is_seen(s)
     if not raising or not is_known or lowering / raising >= _below(look):
         return None
-    return a.start if s.first_phase == "lowering" else a.turn_to
+    return a.start if s.first_phase == "lowering" else turn_to
 
 
 def _quick_turn(s: Setting, look: LookFor, in_set: Sequence[Setting]) -> int | None:
-    a = s.attempt
-    pause_s = (a.turn_to - a.turn_from) / s.series.grid_hz
+    a, (turn_from, turn_to) = s.attempt, _at_the_turn(s)
+    pause_s = (turn_to - turn_from) / s.series.grid_hz
     return a.turn if a.is_complete and _turn_is_seen(s) and pause_s < _below(look) else None
 
 
