@@ -178,10 +178,12 @@ def test_what_is_told_from_rest_is_not_drawn_on_an_axis_of_another_zero():
 # -- tempo
 
 
+TEMPO = ("lowering_s", "pause_s", "raising_s")
+
+
 def times(report):
-    keys = ("lowering_s", "pause_s", "raising_s")
     return [
-        {m.key: m.value for m in r.measures if m.key in keys and isinstance(m, Measured)}
+        {m.key: m.value for m in r.measures if m.key in TEMPO and isinstance(m, Measured)}
         for r in report.repetitions
     ]
 
@@ -211,16 +213,17 @@ def test_who_wavers_at_the_turn_is_still_there(label, waver_deg):
 def test_a_slow_movement_is_not_cut_short_by_the_jitter_of_its_landmarks(label):
     # Before: a lowering of 4 s read 3.4 and the pause of 1 s 1.7, with intervals of 0.2 and 0.4 s.
     case = GOOD[label]
-    movement = repeated(
-        case.rest, [case.good] * 4, stay_s=1.0, there_s=4.0, back_s=4.0, rest_s=2.0
-    )
-    found = []
-    for seed in (1, 2, 3):
+    movement = repeated(case.rest, [case.good] * 4, stay_s=1.0, there_s=4.0, back_s=4.0, rest_s=2.0)
+    found = {key: [] for key in TEMPO}
+    for seed in (1, 2, 3, 4):
         camera = Camera(noise_px=0.4, seed=seed)  # that of the sample clips, or more
-        found += times(analysed(film(movement, camera, anchor=case.anchor), case.exercise).report)
-    assert len(found) == 12
+        report = analysed(film(movement, camera, anchor=case.anchor), case.exercise).report
+        for m in (m for r in report.repetitions for m in r.measures):
+            if m.key in found and isinstance(m, Measured):
+                found[m.key].append(m)
     steady = times(analysed(film(movement, Camera(), anchor=case.anchor), case.exercise).report)
-    for key in ("lowering_s", "pause_s", "raising_s"):
-        off = np.array([f[key] for f in found]) - np.mean([f[key] for f in steady])
-        assert abs(np.mean(off)) < 0.12
-        assert np.mean(np.abs(off) < 0.38) > 0.93
+    for key, of in found.items():
+        true = np.mean([f[key] for f in steady])
+        assert len(of) == 16
+        assert abs(np.mean([m.value for m in of]) - true) < 0.15
+        assert sum(m.low <= true <= m.high for m in of) >= 15

@@ -87,7 +87,7 @@ def of_the_side_asked_for(
     """
     rule = request.exercise.working_leg
     is_standing = _are_told_by_the_feet(request.exercise, driving_view)
-    asked = cast("Side | None", None if request.side == "both" else request.side)
+    asked: Side | None = None if request.side == "both" else request.side
     if is_standing and asked is None and view.plane == "sagittal":
         asked = view.near_side
     if asked is None or not (is_standing or rule in ("stepping", "staying")):

@@ -70,6 +70,18 @@ def _speed(values: np.ndarray, grid_hz: float, n_way: int) -> np.ndarray:
     return speed
 
 
+JITTER_TIMES = 11.0
+"""How much of a way's time its ends are uncertain by, for each share of its range that the signal
+jitters by (decision 45: 0.05 to 0.2 s of 4 s on made-up movements, in proportion)."""
+
+
+def end_standard_s(rising: np.ndarray, attempt: Attempt, grid_hz: float, way_s: float) -> float:
+    """Standard uncertainty of a phase of `way_s` from the jitter of its signal, seconds."""
+    piece = filled(np.asarray(rising[attempt.start : attempt.end + 1], float))
+    smooth = low_pass(piece, grid_hz, min(PHASE_CUT_OFF_HZ, 0.2 * grid_hz))
+    return JITTER_TIMES * way_s * float(np.std(piece - smooth)) / attempt.range
+
+
 def at_the_turn(rising: np.ndarray, attempt: Attempt) -> tuple[int, int]:
     """From where the signal first is as near to its extreme as the turn to where it last is: who
     wavers at the turn, or whose landmarks do, is still there."""

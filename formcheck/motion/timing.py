@@ -29,7 +29,7 @@ from formcheck.motion.holds import (
     longest_and_total_s,
 )
 from formcheck.motion.masks import runs
-from formcheck.motion.phases import find_phases
+from formcheck.motion.phases import end_standard_s, find_phases
 from formcheck.motion.readers import Read, reads
 from formcheck.motion.readings import HIDDEN, at_rest_before, moment_s, seen_enough, stretch
 
@@ -195,7 +195,8 @@ def read_tempo(key: str, s: Setting) -> Read:
     a = s.attempt
     if not _limits_seen(s, a.start, a.turn, a.end) or not seen_enough(s, stretch(s, s.driving)):
         return HIDDEN
-    p = find_phases(s.driving if s.is_rising else -s.driving, a, s.series.grid_hz)
+    rising = s.driving if s.is_rising else -s.driving
+    p = find_phases(rising, a, s.series.grid_hz)
     there_s = moment_s(s, p.there_to) - moment_s(s, p.there_from)
     pause_s = max(moment_s(s, p.back_from) - moment_s(s, p.there_to), 0.0)
     back_s = moment_s(s, p.back_to) - moment_s(s, p.back_from)
@@ -203,7 +204,14 @@ def read_tempo(key: str, s: Setting) -> Read:
     value = {"lowering_s": lowering_s, "pause_s": pause_s, "raising_s": raising_s}[key]
     # Both ends of a pause move when a peak is rounded off or a landmark wanders at the turn.
     quantity = "pause_time" if key == "pause_s" else "phase_time"
-    return measured(key, value, [*model_parts(quantity), time_part(s.frame_s)])
+    way_s = max(there_s, back_s) if key == "pause_s" else value
+    jitter = Part(
+        name="jitter against the speed",
+        standard=end_standard_s(rising, a, s.series.grid_hz, way_s),
+        kind="own",
+        source="jitter of this clip's signal; share of the way's time: decision 45",
+    )
+    return measured(key, value, [*model_parts(quantity), time_part(s.frame_s), jitter])
 
 
 @reads("rest_s")
