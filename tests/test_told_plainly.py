@@ -227,3 +227,16 @@ def test_a_slow_movement_is_not_cut_short_by_the_jitter_of_its_landmarks(label):
         assert len(of) == 16
         assert abs(np.mean([m.value for m in of]) - true) < 0.15
         assert sum(m.low <= true <= m.high for m in of) >= 15
+
+
+@pytest.mark.parametrize("roll_deg", [-5, -3, 0, 3, 4, 5])
+def test_a_tilted_camera_does_not_choose_the_side_that_the_trunk_leans_to(roll_deg):
+    # Before: with 4 deg the upright trunk at rest was what leaned most, to the other side.
+    case = GOOD["step_up"]
+    camera = Camera(azimuth_deg=0, roll_deg=roll_deg)
+    raw = film(repeated(case.rest, [case.good] * 3, stay_s=case.stay_s), camera, anchor=case.anchor)
+    key = "trunk_lateral_inclination_peak_deg"
+    for r in analysed(raw, case.exercise).report.repetitions:
+        (lean,) = (m for m in r.measures if m.key == key)
+        assert lean.value == pytest.approx(-6 + roll_deg, abs=0.5)
+        assert lean.low <= -6 <= lean.high

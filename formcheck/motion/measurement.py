@@ -350,6 +350,7 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
     ahead_px = np.sqrt(np.maximum(full_px**2 - seen_px**2, 0)) * off_front_share(s)
     leak_deg = np.degrees(np.arctan2(ahead_px, np.maximum(seen_px, 1.0)))
     tilt = tilt_part(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
+    rest = at_standing(s, s.series.trunk_lateral_inclination_deg)
     value = _largest_in_size(
         key,
         s,
@@ -360,12 +361,12 @@ def _lateral_trunk(key: str, s: Setting) -> Read:
         joints=("hip", "shoulder"),
         deg_per_px=degrees_per_px(full_px),
         leak_deg=leak_deg,
+        # What may be the camera's own tilt does not choose the side that the trunk leans to.
+        rest=rest if abs(rest) <= 2 * UNSEEN_TILT_DEG else 0.0,
     )
-    if not isinstance(value, str):
-        leak = next((p.standard for p in value.parts if p.name == FRONT_LEAK), 0.0)
-        if leak > TRUNK_LEAK_MOST_DEG:
-            return OFF_FRONT_LEANING
-    return value
+    parts = () if isinstance(value, str) else value.parts
+    leak = next((p.standard for p in parts if p.name == FRONT_LEAK), 0.0)
+    return OFF_FRONT_LEANING if leak > TRUNK_LEAK_MOST_DEG else value
 
 
 def _largest_in_size(
@@ -379,9 +380,10 @@ def _largest_in_size(
     joints: tuple[str, ...],
     deg_per_px: float,
     leak_deg: np.ndarray | None = None,
+    rest: float = 0.0,
 ) -> Read:
     piece = stretch(s, values) - zero
-    at = largest_at(s, np.abs(piece))
+    at = largest_at(s, np.abs(piece - rest))
     if at is None:
         return HIDDEN
     parts = [
