@@ -263,6 +263,31 @@ def test_a_small_movement_that_the_clip_cuts_is_not_told():
     assert (n_counted, told) == (2, [])
 
 
+def held_each(heights, stay_s=4.0, grid_hz=30.0):
+    """Holds of these (height, seconds) with ramps of 0.6 s, 3 s apart; a time of 0 is a bump."""
+    pieces = [np.zeros(60)]
+    for height, stay in heights:
+        ramp = height * (1 - np.cos(np.linspace(0, np.pi, 18))) / 2
+        pieces += [ramp, np.full(int(stay * grid_hz), height), ramp[::-1], np.zeros(90)]
+    return np.concatenate(pieces)
+
+
+@pytest.mark.parametrize(
+    ("heights", "n"),
+    [
+        # Before: two, of four that a patient held alike.
+        ([(4.0, 4), (3.6, 4), (2.6, 4), (2.4, 4)], 4),
+        ([(4.0, 4), (3.6, 4), (2.6, 0), (2.4, 4)], 3),  # one not held
+        # Before: five, of three and two that the landmarks made.
+        ([(10.0, 4), (3.5, 0), (10.0, 4), (3.5, 0), (10.0, 4)], 3),
+        ([(10.0, 4), (3.5, 4), (10.0, 4)], 3),  # held, if faintly
+    ],
+)
+def test_quad_sets_count_by_whether_they_are_held(heights, n):
+    found = find_attempts(held_each(heights), 30.0, 3.0, is_hold=True, is_faint=True)
+    assert len(found) == n
+
+
 def test_a_quad_set_just_under_the_least_is_told_too():
     # Before: of quad sets alone nothing was told, and a count of two for three stood alone.
     rest, *held = (

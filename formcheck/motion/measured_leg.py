@@ -5,7 +5,7 @@ says so.
 """
 
 from collections.abc import Sequence
-from typing import Literal, cast
+from typing import Literal
 
 import numpy as np
 

@@ -173,7 +173,8 @@ def find_attempts(
     values : (n,) evenly sampled, rising from rest toward the turn; NaN where not measured.
     least_range : smaller movements are no attempt, same unit as `values`.
     is_faint : the movement may be too small to be seen: where small ones are neither alike nor
-        mostly held they are landmarks that stray, and none. Equal ones that stand clear of their
+        mostly held they are landmarks that stray, and none, and so is one that is smaller than
+        the others and not held. Equal ones that stand clear of their
         rests are attempts down to half of least_range, where no two reach that.
     off_floor : a dip that stays this far above the lowest rest, or a third of the rise if that is
         less, ends no attempt (the free foot of a one-leg stance, which lasts until it touches).
@@ -199,11 +200,16 @@ def find_attempts(
     found = of_range(least_range)
     if is_faint and _are_astray(values, found, least_range, settings):
         found = []
-    if len(found) >= 2 and not is_hold:
-        usual = float(np.median([a.range for a in found]))
-        least = max(settings.alike_share * usual, least_range / 2)
-        if least < least_range:
-            found = of_range(least)
+    if len(found) >= 2 and (is_faint or not is_hold):
+        alike = settings.alike_share * float(np.median([a.range for a in found]))
+        if max(alike, least_range / 2) < least_range:
+            found = of_range(max(alike, least_range / 2))
+        if is_faint:
+            found = [
+                a
+                for a in found
+                if (a.rise >= least_range and a.range >= alike) or _is_kept(values, a, settings)
+            ]
     if len(found) < 2 and is_faint:
         fainter = of_range(least_range / 2)
         is_clear = _are_clear(fainter, settings) and all(
