@@ -211,3 +211,19 @@ def test_the_table_of_sets_has_a_row_a_set_and_no_formula(clinic, patient, resul
     assert float(rows[0]["knee_flexion_peak_deg_half_width"]) > 0
     assert rows[1]["knee_flexion_peak_deg"] == ""
     assert rows[1]["reason"] == "'=1+1 cannot be read"
+
+
+def test_two_answers_of_one_second_are_two_entries_and_a_repeat_is_one(clinic, patient, results):
+    # Before: two entries with one fullUrl, which R4B forbids (invariant bdl-7).
+    stored = measured_set(clinic, patient, results)
+    for pain in (1, 1, 4):
+        answers.add_answer(
+            clinic, patient.id, "after", set_id=stored.id, pain=pain, at="2025-03-03T10:00:00+00:00"
+        )
+    bundle = fhir.patient_bundle(clinic, "KN-204")
+    urls = [e["fullUrl"] for e in bundle["entry"]]
+    assert len(set(urls)) == len(urls) == 3  # the set, and pain of 1 and of 4
+    fhir.check_bundle(bundle)
+    bundle["entry"].append(bundle["entry"][0])
+    with pytest.raises(FileError, match="fullUrl"):
+        fhir.check_bundle(bundle)

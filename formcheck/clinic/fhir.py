@@ -8,7 +8,7 @@ from video of a loaded movement.
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Annotated, Any
@@ -246,8 +246,20 @@ def patient_bundle(clinic: Clinic, code: str) -> dict[str, Any]:
         "id": _id("bundle", code),
         "type": "collection",
         "timestamp": datetime.now(UTC).isoformat(timespec="seconds"),
-        "entry": [{"fullUrl": f"urn:uuid:{o['id']}", "resource": o} for o in observations],
+        "entry": [
+            {"fullUrl": f"urn:uuid:{o['id']}", "resource": o} for o in _each_once(observations)
+        ],
     }
+
+
+def _each_once(observations: Iterable[Mapping[str, Any]]) -> Iterable[Mapping[str, Any]]:
+    """Each observation once, under an id of its own: two answers may be of one second."""
+    found: dict[str, Mapping[str, Any]] = {}
+    for o in observations:
+        while o["id"] in found and found[o["id"]] != o:
+            o = {**o, "id": _id("another", o["id"])}
+        found[o["id"]] = o
+    return found.values()
 
 
 @lru_cache
@@ -337,6 +349,9 @@ def check_bundle(bundle: Mapping[str, Any]) -> None:
     except ValidationError as error:
         faults = [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
         raise FileError(f"the FHIR bundle is not valid: {faults[0]}", tuple(faults)) from None
+    urls = [entry["fullUrl"] for entry in bundle["entry"]]
+    if len(set(urls)) < len(urls):  # R4B, invariant bdl-7
+        raise FileError("the FHIR bundle is not valid: two entries have one fullUrl")
 
 
 def bundle_json(clinic: Clinic, code: str) -> str:
