@@ -27,6 +27,7 @@ from formcheck.clinic.patients import (
     add_patient,
     current_prescription,
     newest_prescription,
+    prescriptions_of,
     save_prescription,
 )
 from formcheck.clinic.plan_kept import dose_of_day, history_of, plan_kept
@@ -311,3 +312,28 @@ def test_a_backup_holds_the_clinic_s_own_figures_and_templates(tmp_path):
     assert own_reliability(clinic)["measures"] == figures["measures"]
     assert root.joinpath("templates", "ours.toml").read_text() == 'name = "ours"\n'
     clinic.close()
+
+
+def test_a_line_that_is_asked_for_less_often_counts_from_that_day(clinic):
+    # Before: of 20 daily days 17 were "more than planned" once the line was once a week.
+    patient = add_patient(clinic, "KN-305")
+    lines = (("squat", 10, 'frequency = "once a day"'), ("heel_slide", 5, ""))
+    first = save_prescription(clinic, patient, plan("KN-305", *lines), "M.T.")
+    saved_earlier(clinic, first, 20)
+    lines = (("squat", 10, 'frequency = "once a week"'), ("heel_slide", 5, ""))
+    second = save_prescription(clinic, patient, plan("KN-305", *lines), "M.T.")
+    saved_earlier(clinic, second, 2)
+    third = save_prescription(clinic, patient, plan("KN-305", *lines, ("bridge", 5, "")), "M.T.")
+    versions = prescriptions_of(clinic, patient.id)
+    history = [
+        DayDone(exercise="squat", side="both", day=today() - timedelta(days=n))
+        for n in range(3, 23)
+    ]
+    squat, slide, bridge = plan_kept(third.record(), history, (), (), today(), (), versions)
+    assert squat.begins == today() - timedelta(days=2)
+    assert (squat.n_done, squat.n_planned) == (0, 0)
+    assert slide.begins == date(2025, 3, 3)
+    assert bridge.begins == today()
+    before = plan_kept(first.record(), history, (), (), today(), (), versions)[0]
+    assert before.begins == date(2025, 3, 3)
+    assert before.n_done == 20

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 from formcheck.clinic.answers import Tick
 from formcheck.clinic.database import Clinic, rows
+from formcheck.clinic.patients import PrescriptionVersion
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
 from formcheck.clinic.today import DayDone, days_done
@@ -23,12 +24,14 @@ LATEST_WEEKS = 4
 class LineKept:
     """One line of a plan: days on which anything of it was done, and days planned until now.
 
+    begins : since when it stands in the plan as it is.
     loads_kg : the weights that were used, the oldest first, each once in a row. n_filmed,
     n_ticked : sets. efforts : as stated after its sets or written on paper, the oldest first,
     0 to 10. weeks : (first day, days done, days planned) of the last LATEST_WEEKS, from Mondays on.
     """
 
     line: PrescribedExercise
+    begins: date
     n_done: int
     n_planned: int
     n_over: int
@@ -74,12 +77,17 @@ def plan_kept(
     ticks: Iterable[Tick],
     today: date,
     answers: Iterable[Answer] = (),
+    versions: Sequence[PrescriptionVersion] = (),
 ) -> tuple[LineKept, ...]:
-    """Each line of a plan from its first day to yesterday, today too where something was done."""
-    begins = prescription.valid_from
+    """Each line of a plan from its first day to yesterday, today too where something was done.
+
+    versions : of the prescription, the newest first: a line counts from the day since when it has
+    been asked for as often as now.
+    """
     filmed, ticked, said = list(sets), list(ticks), list(answers)
     out = []
     for line in prescription.exercises:
+        begins = _begins(prescription, line, versions)
         done = {d for d in days_done(line, history) if d >= begins}
         last = today if today in done else today - timedelta(days=1)
         own = [s for s in filmed if _is_of_line(s, line, begins)]
@@ -91,6 +99,7 @@ def plan_kept(
         out.append(
             LineKept(
                 line=line,
+                begins=begins,
                 n_done=len({d for d in done if d <= today}),
                 n_planned=planned_schedule(line.frequency).n_planned(begins, last),
                 n_over=sum(
@@ -104,6 +113,24 @@ def plan_kept(
             )
         )
     return tuple(out)
+
+
+def _begins(
+    prescription: Prescription, line: PrescribedExercise, versions: Sequence[PrescriptionVersion]
+) -> date:
+    """The day since when a line stands in the plan with its sides and as often as now."""
+    known = [v.record() for v in versions]
+    here = known.index(prescription) if prescription in known else len(known)
+    begins = prescription.valid_from
+    for version, record in zip(versions[here:], known[here:], strict=True):
+        if not any(
+            (of.exercise, of.sides, of.frequency) == (line.exercise, line.sides, line.frequency)
+            for of in record.exercises
+        ):
+            return begins
+        # The first version of all may be written down after it began.
+        begins = record.valid_from if version is versions[-1] else version.begins
+    return begins
 
 
 def _weeks(

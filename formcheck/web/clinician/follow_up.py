@@ -22,7 +22,7 @@ from formcheck.clinic.findings import (
 )
 from formcheck.clinic.follow_up import change_of, follow_up, trend_of
 from formcheck.clinic.note import change_words, trend_words
-from formcheck.clinic.patients import Patient, current_prescription
+from formcheck.clinic.patients import Patient, current_prescription, prescriptions_of
 from formcheck.clinic.plan_kept import LineKept, history_from, plan_kept
 from formcheck.clinic.sets import STATE_WORDS, sets_of
 from formcheck.clinic.settings import questions_for
@@ -219,7 +219,8 @@ def _plan_kept(clinic, patient: Patient, prescription, answers) -> list[KeptLine
         return []
     sets, ticks = sets_of(clinic, patient.id), ticks_of(clinic, patient.id)
     history = history_from(sets, ticks)
-    found = plan_kept(prescription, history, sets, ticks, today(), answers)
+    versions = prescriptions_of(clinic, patient.id)
+    found = plan_kept(prescription, history, sets, ticks, today(), answers, versions)
     rows = []
     for k in found:
         more = []
@@ -233,7 +234,8 @@ def _plan_kept(clinic, patient: Patient, prescription, answers) -> list[KeptLine
             KeptLine(
                 exercise=f"{wording.exercise_name(k.line.exercise)}{sides}",
                 frequency=k.line.frequency or "once a day",
-                days=f"{k.n_done} of {k.n_planned}",
+                days=f"{k.n_done} of {k.n_planned}"
+                + ("" if k.begins == prescription.valid_from else f" since {day_text(k.begins)}"),
                 weeks=", ".join(f"{done} of {planned}" for _, done, planned in k.weeks) or "–",
                 sets=_filmed_or_ticked(k),
                 load=_load_words(k),
