@@ -198,7 +198,7 @@ def test_a_set_that_could_not_be_measured_is_no_set_of_no_repetitions(clinic, re
     review_sets(clinic, [stored.uid], "M.T.")
     again = find_set(clinic, stored.uid)
     assert (again.state, again.is_measured) == ("reviewed", False)
-    assert set_facts(again) == "The feet are cut off."
+    assert set_facts(again) == "could not be measured: The feet are cut off."
     assert facts() == before
     note = note_text(clinic, again)
     assert "Could not be measured: The feet are cut off." in note

@@ -54,8 +54,8 @@ def patient_of(request) -> Patient:
 
 def set_facts(stored: StoredSet) -> str:
     """What a set comes to, in a line: counts and facts, no verdict."""
-    if stored.reason:  # could not be measured, reviewed or not
-        return stored.reason
+    if stored.reason:
+        return f"could not be measured: {stored.reason}" if stored.is_final else stored.reason
     if stored.state in ("recorded", "analysing"):
         return STATE_WORDS[stored.state]
     noun = {"hold": "hold", "sequence": "sequence"}.get(
