@@ -1073,7 +1073,7 @@ def test_left_out_and_cut_repetitions_are_told_apart():
     report = a_report(out, a_repetition(), a_repetition(), cut)
     result = patient_result(report, squat, is_left_out=(True, False, False, False))
     assert result.one_thing is None
-    assert result.done[-1] == "1 more was cut off by the start or the end of the recording."
+    assert result.done[-1] == "1 more was not seen from start to end."
 
 
 def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():

@@ -23,8 +23,11 @@ from formcheck.clinic.database import change, today
 from formcheck.clinic.exchange import _keep_answers
 from formcheck.clinic.follow_up import own_reliability, session_facts, session_facts_by_exercise
 from formcheck.clinic.note import note_text
+from formcheck.clinic.paper import monday_of, paper_week
 from formcheck.clinic.patients import (
     add_patient,
+    coming_words,
+    course_of,
     current_prescription,
     newest_prescription,
     prescriptions_of,
@@ -38,6 +41,7 @@ from formcheck.clinic.today import DayDone, todays_list
 from formcheck.files.exercises import load_exercise
 from formcheck.report.corrections import corrected
 from formcheck.web.clinician.lists import set_facts
+from formcheck.web.offline_page import offline_page
 from formcheck.web.uploads import about_from
 
 
@@ -255,8 +259,8 @@ def test_a_deleted_set_takes_no_word_away_that_holds_the_patient_back(clinic, re
     assert standing_of(clinic, patient.id).level == "urgent"
     deletion.delete_set(clinic, stored.uid, by="M.T.", reason="wrong clip")
     assert standing_of(clinic, patient.id).level == "urgent"
-    (left,) = answers_of(clinic, patient.id)
-    assert (left.moment, left.set_id) == ("after", None)
+    left = answers_of(clinic, patient.id)
+    assert [(a.moment, a.set_id) for a in left] == [("before", None), ("after", None)]
 
 
 def test_an_answer_that_travels_with_a_set_and_with_a_log_is_one_answer(clinic, results):
@@ -337,3 +341,71 @@ def test_a_line_that_is_asked_for_less_often_counts_from_that_day(clinic):
     before = plan_kept(first.record(), history, (), (), today(), (), versions)[0]
     assert before.begins == date(2025, 3, 3)
     assert before.n_done == 20
+
+
+def test_a_line_counts_on_through_other_words_slips_and_plans_that_never_began(clinic):
+    def kept(*changes):
+        patient = add_patient(clinic, f"KN-{400 + len(changes) + 10 * changes[0][0]}")
+        days = [today() - timedelta(days=n) for n in range(1, 20)]
+        history = [DayDone(exercise="squat", side="both", day=day) for day in days]
+        for ago, line, begins in changes:
+            text = plan(patient.code, line, begins=begins)
+            made = save_prescription(clinic, patient, text, "M.T.")
+            saved_earlier(clinic, made, ago)
+        versions = prescriptions_of(clinic, patient.id)
+        record = current_prescription(clinic, patient.id).record()
+        (found,) = plan_kept(record, history, (), (), today(), (), versions)
+        return found.begins, found.n_done
+
+    long_ago, soon = date(2025, 3, 3), today() + timedelta(days=10)
+    daily, once = ("squat", 3, 'frequency = "once a day"'), ("squat", 3, 'frequency = "daily"')
+    weekly = ("squat", 3, 'frequency = "once a week"')
+    assert kept((20, daily, long_ago), (0, once, long_ago)) == (long_ago, 19)
+    assert kept((21, daily, long_ago), (5, weekly, soon), (0, once, long_ago)) == (long_ago, 19)
+    assert kept(
+        (22, daily, long_ago), (0, weekly, long_ago), (0, once, long_ago), (0, daily, long_ago)
+    ) == (long_ago, 19)  # a slip, mended on the same day
+    assert kept((23, daily, long_ago), (4, weekly, long_ago))[0] == today() - timedelta(days=4)
+
+
+def test_what_is_to_come_is_told_and_what_is_in_force_is_packed(clinic):
+    # Before: the phone's page held the plan of a later day alone, to start today.
+    patient = add_patient(clinic, "KN-306")
+    save_prescription(clinic, patient, plan("KN-306", ("squat", 3, "")), "M.T.")
+    assert coming_words(clinic, patient.id) == ""
+    begins = today() + timedelta(days=5)
+    save_prescription(clinic, patient, plan("KN-306", ("bridge", 3, ""), begins=begins), "M.T.")
+    later = begins + timedelta(days=5)
+    save_prescription(clinic, patient, plan("KN-306", ("deadlift", 3, ""), begins=later), "M.T.")
+    course = course_of(prescriptions_of(clinic, patient.id), today())
+    assert [(day, v.version) for day, v in course] == [(today(), 1), (begins, 2), (later, 3)]
+    assert f"version 2 begins on {begins}" in coming_words(clinic, patient.id)
+    page = offline_page(clinic, "KN-306")
+    assert '"squat"' in page
+    assert '"bridge"' not in page
+
+
+def test_paper_of_a_past_week_is_that_week_s_plan(clinic):
+    patient = add_patient(clinic, "KN-307")
+    first = save_prescription(clinic, patient, plan("KN-307", ("squat", 3, "")), "M.T.")
+    saved_earlier(clinic, first, 30)
+    save_prescription(clinic, patient, plan("KN-307", ("bridge", 3, "")), "M.T.")
+    week = monday_of(today())
+    before = paper_week(clinic, patient, week - timedelta(days=7))
+    assert [line.line.exercise for line in before] == ["squat"]
+    assert [line.line.exercise for line in paper_week(clinic, patient, week)] == ["bridge"]
+
+
+def test_a_stop_and_what_ended_it_outlive_a_deleted_set(clinic, results):
+    for code, ended in (("KN-308", False), ("KN-309", True)):
+        patient = new_patient(clinic, code)
+        stored = measured_set(clinic, patient, results)
+        add_answer(clinic, patient.id, "stopped", set_id=stored.id, exercise="squat")
+        if ended:
+            add_answer(clinic, patient.id, "after", set_id=stored.id, exercise="squat", pain=1)
+        before = standing_of(clinic, patient.id)
+        deletion.delete_set(clinic, stored.uid, by="M.T.", reason="wrong clip")
+        after = standing_of(clinic, patient.id)
+        assert after == before
+        assert after.left_out == {"squat"}
+        assert (after.unasked_stop is None) == ended

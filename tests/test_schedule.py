@@ -50,6 +50,10 @@ def of(times: int = 1, weekdays=(), week=None, every: int = 1) -> Schedule:
         ("weekdays", of(weekdays=(0, 1, 2, 3, 4))),
         ("Mon - Fri", of(weekdays=(0, 1, 2, 3, 4))),
         ("weekends", of(weekdays=(5, 6))),
+        ("every Monday", of(weekdays=(0,))),
+        ("each Monday and Thursday", of(weekdays=(0, 3))),
+        ("from Monday to Friday", of(weekdays=(0, 1, 2, 3, 4))),
+        ("Mon/Wed/Fri", of(weekdays=(0, 2, 4))),
         ("Monday to Saturday", of(weekdays=(0, 1, 2, 3, 4, 5))),
         ("Fri - Mon, twice a day", of(2, weekdays=(0, 4, 5, 6))),
         ("Mon, Wed to Fri", of(weekdays=(0, 2, 3, 4))),
@@ -83,6 +87,9 @@ def test_days_and_times_are_read_from_the_words(words, schedule):
         "every day except when it hurts",
         "Monday except Monday",
         "no exercise on Sunday",
+        "every day, Sunday not",
+        "daily, Sundays not",
+        "3 times a week after work",
     ],
 )
 def test_words_that_say_something_else_are_not_guessed_at(words):
@@ -91,16 +98,24 @@ def test_words_that_say_something_else_are_not_guessed_at(words):
 
 def test_what_is_understood_of_words_counts_all_the_same():
     assert planned_schedule("twice a day after food") == of(2)
+    assert planned_schedule("3 times a week after work") == of(week=(3, 3))
+    assert planned_schedule("Mondays in the gym") == of(weekdays=(0,))
     assert planned_schedule("as tolerated") == of()
     assert planned_schedule("99 times a day") == of()
     assert planned_schedule("3 times a week, every other day") == of(), "a contradiction"
 
 
 @pytest.mark.parametrize(
-    "words", ["no exercise on Sunday", "every day unless on Tuesday it hurts", "Monday when warm"]
+    "words",
+    [
+        "no exercise on Sunday",
+        "every day, Sunday not",
+        "every day unless on Tuesday it hurts",
+        "Monday when warm",
+    ],
 )
 def test_days_among_words_that_are_not_understood_are_no_plan(words):
-    # Before: these were due on Sundays, Tuesdays and Mondays alone.
+    # Before: due on Sundays, Tuesdays or Mondays alone.
     assert planned_schedule(words) == of()
 
 

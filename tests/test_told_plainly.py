@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from exercise_cases import CASES
-from skeleton import Camera, Key, Movement, Posture, both, film, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 from told import sentence
 
 from formcheck.files.exercises import load_exercise
@@ -79,6 +79,31 @@ def test_the_longest_hold_does_not_stand_for_the_others():
     assert "reached" not in line
 
 
+def test_one_hold_a_leg_is_told_where_it_is_short():
+    # Before: "the longest as prescribed", and no word of the other leg's 5 s.
+    free = {
+        "left": Posture(**one("right", hip=30, knee=60, foot=None)),
+        "right": Posture(**one("left", hip=30, knee=60, foot=None)),
+    }
+    keys = [Key(posture=Posture(), move_s=0, stay_s=1.5)]
+    for leg, stay_s in (("left", 12.0), ("right", 4.0)):
+        keys.append(Key(posture=free[leg], move_s=1, stay_s=stay_s))
+        keys.append(Key(posture=Posture(), move_s=1, stay_s=1.5))
+    raw = film(Movement(keys=tuple(keys)), Camera(azimuth_deg=0), anchor="hips")
+    bounds = [target("plateau_hold_s", at_least=10)]
+    line = sentence(analysed(raw, "single_leg_stance", bounds, side="both").report)
+    assert "right: hold time 5" in line
+    assert "target at least 10 s: not reached in 1" in line
+
+
+def test_one_repetition_s_target_is_told_as_its_own_check():
+    bounds = (target("plateau_hold_s", at_least=10), target("hold_in_band_s", at_least=10))
+    band = target("plateau_level_deg", at_least=80, at_most=90)
+    report = analysed(wall_sits((85, 12)), "wall_sit", (*bounds, band)).report
+    assert {c.outcome for c in report.repetitions[0].checks} == {"reached"}
+    assert "borderline" not in sentence(report)
+
+
 def test_a_hold_that_is_to_be_short_is_told_beside_that():
     line = of_set(wall_sits((85, 12)), "wall_sit", target("plateau_hold_s", at_most=5))
     assert "target at most 5 s: not reached in 1" in line
@@ -105,6 +130,7 @@ def test_the_deepest_is_the_deepest_and_a_mean_is_called_one():
     assert "deepest 95° (" in of_set(raw, "squat", target(key, at_most=80))
     assert "deepest 95° (" in of_set(raw, "squat", target(key, at_least=70))
     assert "deepest 95° (" in of_set(raw, "squat")
+    assert "least deep 60° (" in of_set(raw, "squat", limit(key, at_least=70))
     assert "mean trunk inclination 31° (" in of_set(
         raw, "squat", target("trunk_inclination_deg", at_least=20, at_most=40)
     )
@@ -137,22 +163,42 @@ def test_a_lag_is_told_from_the_rest_after_where_the_clip_begins_within_the_move
     assert "knee_bends" in {m.code for m in r.remarks}
 
 
+@pytest.mark.parametrize("to_s", [5.9, 6.0, 6.1, 6.2])
+def test_a_leg_raise_that_is_first_seen_within_the_movement_is_told_from_the_rest_after(to_s):
+    # Before: 27 to 29 deg of 38, and its limit of 35 as kept.
+    case = GOOD["straight_leg_raise"]
+    raw = film(repeated(case.rest, [case.good] * 3, stay_s=1), Camera(), anchor=case.anchor)
+    lost = without(raw, (raw.time_s > 5.0) & (raw.time_s < to_s))
+    report = analysed(lost, case.exercise, [limit("leg_elevation_peak_deg", at_most=35)]).report
+    for r in report.repetitions:
+        (rise,) = (m for m in r.measures if m.key == "leg_elevation_peak_deg")
+        assert rise.value == pytest.approx(38, abs=3)
+    assert "kept" not in {c.outcome for r in report.repetitions for c in r.checks}
+
+
 # -- table and chart
+
+
+def without(raw, is_lost):
+    """A film in which nobody is found in these samples."""
+    changed = {}
+    for name in ("image_px", "world_m", "visibility"):
+        changed[name] = np.array(getattr(raw, name))
+        changed[name][is_lost] = np.nan
+    return replace(raw, **changed)
 
 
 def test_what_is_lost_in_the_middle_of_a_clip_is_not_cut_by_its_start():
     raw = film(repeated(Posture(), [Posture(trunk=38, **both(hip=75, knee=95))] * 4), Camera())
     turn_s = 1.2 + 1.2 + 0.4 + 4.4
-    is_lost = np.abs(raw.time_s - turn_s) < 0.6
-    image, seen = np.array(raw.image_px), np.array(raw.visibility)
-    image[is_lost], seen[is_lost] = np.nan, np.nan
-    world = np.array(raw.world_m)
-    world[is_lost] = np.nan
-    lost = replace(raw, image_px=image, visibility=seen, world_m=world)
+    lost = without(raw, np.abs(raw.time_s - turn_s) < 0.6)
     report = analysed(lost, "squat").report
     notes = [_note(r, report) for r in report.repetitions if not r.repetition.is_complete]
     assert notes
     assert set(notes) == {"not seen from start to end; listed, not judged"}
+    early = without(raw, (raw.time_s > 1.9) & (raw.time_s < 4.5))
+    (first, *_) = analysed(early, "squat").report.repetitions
+    assert _note(first, report).startswith("not seen from start to end")
     late = film(repeated(Posture(), [Posture(trunk=38, **both(hip=75, knee=95))] * 2), Camera())
     short = film(
         repeated(Posture(), [Posture(trunk=38, **both(hip=75, knee=95))] * 2),

@@ -2,12 +2,15 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from formcheck.cli.options import PoseModel
 from formcheck.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from formcheck.clinic import Clinic
 
 DATA = Annotated[
     Path | None,
@@ -226,7 +229,7 @@ def pack(
     from formcheck.clinic.patients import find_patient
     from formcheck.clinic.sets import find_set_by_start
 
-    clinic = open_clinic(existing_data_folder(data).root)
+    clinic, coming = open_clinic(existing_data_folder(data).root), ""
     try:
         if target is not None:
             refuse_inside(target, clinic.folder)
@@ -236,6 +239,7 @@ def pack(
 
             target = target or Path(f"{what}_phone.html")
             write_offline_page(clinic, what, target)
+            coming = _coming(clinic, what)
         elif stored is not None:
             target = target or Path(
                 f"{stored.patient_code}_{stored.exercise}_{stored.day}_{stored.uid[:8]}{SUFFIX}"
@@ -244,11 +248,21 @@ def pack(
         elif find_patient(clinic, what) is not None:
             target = target or Path(f"{what}_plan{SUFFIX}")
             pack_plan(clinic, what, target)
+            coming = _coming(clinic, what)
         else:
             raise UsageError(f"{what}: neither a set nor a patient of this data folder")
     finally:
         clinic.close()
     typer.echo(str(target))
+    if coming:
+        typer.echo(f"formcheck: note: {coming}", err=True)
+
+
+def _coming(clinic: "Clinic", code: str) -> str:
+    from formcheck.clinic.patients import coming_words, find_patient
+
+    patient = find_patient(clinic, code)
+    return coming_words(clinic, patient.id) if patient is not None else ""
 
 
 def import_file(

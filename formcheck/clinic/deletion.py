@@ -29,8 +29,8 @@ class Deletion:
 
 def delete_set(clinic: Clinic, uid: str, *, by: str, reason: str) -> None:
     """Deletes a set, its recording, results, answers and corrections, here and in what restores
-    have put aside. Answers that ask for a call or for help stay, as of no set: the patient is
-    held back by them until it is said what was done. Raises UsageError."""
+    have put aside. Where an answer asks for something, all of its answers stay, as of
+    no set: the patient is held back by them until it is said what was done. Raises UsageError."""
     _need(by, reason)
     with clinic.write() as c:
         row = one(
@@ -75,11 +75,14 @@ class _Files:
 def _remove_set_row(clinic: Clinic, uid: str) -> None:
     with clinic.write() as c:
         change(c, "DELETE FROM comments_received WHERE set_uid = :u", u=uid)
-        # What holds the patient back was said by them, not derived from the recording.
+        # What holds the patient back was said by them, not derived from the recording, and so was
+        # what ends it.
         change(
             c,
-            """UPDATE answers SET set_id = NULL WHERE set_id = (SELECT id FROM sets WHERE uid = :u)
-                  AND (level IN ('call', 'urgent') OR moment = 'acted')""",
+            """UPDATE answers SET set_id = NULL
+                  WHERE set_id = (SELECT id FROM sets WHERE uid = :u) AND EXISTS
+                  (SELECT 1 FROM answers a WHERE a.set_id = answers.set_id
+                   AND (a.level != 'start' OR a.moment IN ('stopped', 'acted')))""",
             u=uid,
         )
         change(c, "DELETE FROM sets WHERE uid = :u", u=uid)

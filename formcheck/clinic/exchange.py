@@ -31,10 +31,10 @@ from formcheck.clinic.patients import (
     checked_code,
     checked_initials,
     checked_prescription,
+    current_prescription,
     find_patient,
     follow_plan,
     kept_text,
-    newest_prescription,
     patient_by_id,
     prescription_by_id,
     prescriptions_of,
@@ -130,7 +130,7 @@ def pack_plan(clinic: Clinic, code: str, target: Path) -> None:
     patient = find_patient(clinic, code)
     if patient is None:
         raise UsageError(f"there is no patient {code}")
-    version = newest_prescription(clinic, patient.id)
+    version = current_prescription(clinic, patient.id)
     if version is None:
         raise UsageError(f"{code} has no prescription yet; write one first")
     seen = []

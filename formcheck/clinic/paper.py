@@ -10,7 +10,12 @@ from datetime import date, timedelta
 
 from formcheck.clinic.answers import Tick, tick, ticks_of, untick
 from formcheck.clinic.database import Clinic, today
-from formcheck.clinic.patients import Patient, checked_initials, current_prescription
+from formcheck.clinic.patients import (
+    Patient,
+    PrescriptionVersion,
+    checked_initials,
+    current_prescription,
+)
 from formcheck.clinic.plan_kept import history_of
 from formcheck.clinic.safety import is_over, pain_rule
 from formcheck.clinic.sets import sets_of
@@ -69,11 +74,17 @@ def monday_of(day: date) -> date:
     return day - timedelta(days=day.weekday())
 
 
+def _plan_of_week(clinic: Clinic, patient: Patient, monday: date) -> PrescriptionVersion | None:
+    last = min(monday + timedelta(days=DAYS - 1), today())
+    return current_prescription(clinic, patient.id, last)
+
+
 def paper_week(clinic: Clinic, patient: Patient, monday: date) -> tuple[PaperLine, ...]:
-    """The lines of the plan in force, each with a week; days to come have no boxes."""
+    """The lines of the plan in force at the week's end, or today, each with a week; days to come
+    have no boxes."""
     days = [monday + timedelta(days=n) for n in range(DAYS)]
     with clinic.one_state():
-        version = current_prescription(clinic, patient.id)
+        version = _plan_of_week(clinic, patient, monday)
         if version is None:
             return ()
         prescription = version.record()
@@ -187,9 +198,9 @@ def _key_of(s: TodaySet) -> tuple[str, str, int]:
 def _list_of(
     clinic: Clinic, patient: Patient, day: date
 ) -> tuple[list[tuple[TodayExercise, str]], tuple[Tick, ...]]:
-    """The rows of the paper (a line of the plan in force with the sets of one side, that side) on
+    """The rows of the paper (a line of the week's plan with the sets of one side, that side) on
     a day, and the ticks of that day."""
-    version = current_prescription(clinic, patient.id)
+    version = _plan_of_week(clinic, patient, monday_of(day))
     if version is None:
         raise UsageError(f"{patient.code} has no prescription yet")
     prescription = version.record()

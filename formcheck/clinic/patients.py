@@ -316,6 +316,28 @@ def current_prescription(
     return in_force_on(prescriptions_of(clinic, patient_id), day or today())
 
 
+def course_of(
+    versions: Sequence[PrescriptionVersion], day: date
+) -> tuple[tuple[date, PrescriptionVersion], ...]:
+    """(from when, version) of a day and of what is to come after it as things stand; versions :
+    the newest first."""
+    days = sorted({day, *(v.begins for v in versions if v.begins > day)})
+    found = [(d, v) for d in days if (v := in_force_on(versions, d)) is not None]
+    return tuple(of for n, of in enumerate(found) if n == 0 or of[1] is not found[n - 1][1])
+
+
+def coming_words(clinic: Clinic, patient_id: int) -> str:
+    """A sentence about a version that is in force only later; empty where there is none."""
+    course = course_of(prescriptions_of(clinic, patient_id), today())
+    if len(course) < 2:
+        return ""
+    begins, version = course[1]
+    return (
+        f"It holds version {course[0][1].version} of the prescription, in force now; version "
+        f"{version.version} begins on {begins}: make it again then."
+    )
+
+
 def in_force_on(versions: Sequence[PrescriptionVersion], day: date) -> PrescriptionVersion | None:
     """Of versions, the newest first, the newest that had begun by a day; before any had, the one
     that begins first. A version that begins later leaves the one before it in force until then."""

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 from formcheck.clinic.answers import Tick
 from formcheck.clinic.database import Clinic, rows
-from formcheck.clinic.patients import PrescriptionVersion
+from formcheck.clinic.patients import PrescriptionVersion, in_force_on
 from formcheck.clinic.safety import Answer
 from formcheck.clinic.sets import StoredSet
 from formcheck.clinic.today import DayDone, days_done
@@ -87,7 +87,7 @@ def plan_kept(
     filmed, ticked, said = list(sets), list(ticks), list(answers)
     out = []
     for line in prescription.exercises:
-        begins = _begins(prescription, line, versions)
+        begins = _begins(prescription, line, versions, today)
         done = {d for d in days_done(line, history) if d >= begins}
         last = today if today in done else today - timedelta(days=1)
         own = [s for s in filmed if _is_of_line(s, line, begins)]
@@ -116,21 +116,32 @@ def plan_kept(
 
 
 def _begins(
-    prescription: Prescription, line: PrescribedExercise, versions: Sequence[PrescriptionVersion]
+    prescription: Prescription,
+    line: PrescribedExercise,
+    versions: Sequence[PrescriptionVersion],
+    today: date,
 ) -> date:
-    """The day since when a line stands in the plan with its sides and as often as now."""
-    known = [v.record() for v in versions]
-    here = known.index(prescription) if prescription in known else len(known)
+    """The day since when a line has been in force with its sides and as often as now."""
     begins = prescription.valid_from
-    for version, record in zip(versions[here:], known[here:], strict=True):
-        if not any(
-            (of.exercise, of.sides, of.frequency) == (line.exercise, line.sides, line.frequency)
-            for of in record.exercises
-        ):
-            return begins
-        # The first version of all may be written down after it began.
-        begins = record.valid_from if version is versions[-1] else version.begins
+    version = in_force_on(versions, today)
+    if version is None or version.record() != prescription:
+        return begins
+    while version is not None and _asks_for(version.record(), line):
+        earlier = in_force_on(versions, version.begins - timedelta(days=1))
+        if earlier is None or earlier.begins >= version.begins:
+            return version.record().valid_from  # the first of all may be written down later
+        begins, version = version.begins, earlier
     return begins
+
+
+def _asks_for(prescription: Prescription, line: PrescribedExercise) -> bool:
+    """Whether a prescription has a line of the same exercise and sides, as often."""
+    schedule = planned_schedule(line.frequency)
+    return any(
+        (of.exercise, of.sides, planned_schedule(of.frequency))
+        == (line.exercise, line.sides, schedule)
+        for of in prescription.exercises
+    )
 
 
 def _weeks(

@@ -11,7 +11,7 @@ from datetime import timedelta
 from formcheck.files.file_rules import Fault, Path
 from formcheck.model.programme import Bound, Exercise, PrescribedExercise, Prescription
 from formcheck.model.rounds import MOST_SET_NUMBER, rounds_a_day
-from formcheck.model.schedule import HOW_TO_SAY, planned_schedule, schedule_of
+from formcheck.model.schedule import HOW_TO_SAY, WEEKDAYS, Schedule, planned_schedule, schedule_of
 from formcheck.motion.assessment import quantity
 from formcheck.motion.depth_cue import CUED_MEASURE, cue_point, is_cued_from
 
@@ -299,6 +299,20 @@ def _cue(
 # -- dose
 
 
+def _counted(schedule: Schedule) -> str:
+    """What a schedule comes to: `twice a day, 3 days a week`."""
+    n = schedule.times_a_day
+    words = {1: "once a day", 2: "twice a day"}.get(n, f"{n} times a day")
+    if schedule.weekdays:
+        words += f", on {', '.join(WEEKDAYS[day] for day in schedule.weekdays)}"
+    elif schedule.days_a_week is not None:
+        least, most = schedule.days_a_week
+        words += f", {least} days a week" if least == most else f", {least} to {most} days a week"
+    elif schedule.every_days > 1:
+        words += f", every {schedule.every_days} days"
+    return words
+
+
 def _dose(
     p: Prescription, line: PrescribedExercise, at: Path, exercises: Exercises
 ) -> Iterator[Fault]:
@@ -322,12 +336,11 @@ def _dose(
             "give fewer sets each time, or fewer times",
         )
     if schedule is None:
-        n = planned_schedule(line.frequency).times_a_day
         yield Fault(
             path=(*at, "frequency"),
-            what=f'"{line.frequency}" names no days and times that are understood, and counts as '
-            f"{'once' if n == 1 else f'{n} times'} a day, every day; write {HOW_TO_SAY}, and the "
-            "rest under notes",
+            what=f'"{line.frequency}" names no days and times that are all understood, and counts '
+            f"as {_counted(planned_schedule(line.frequency))}; write {HOW_TO_SAY}, and the rest "
+            "under notes",
         )
     if line.pain_limit is not None and line.pain_limit > MOST_TOLERATED_PAIN:
         yield Fault(

@@ -299,8 +299,8 @@ _ALL = (
         _FRONT,
         "peak",
         "difference",
-        "Trunk axis to the vertical in a front view, largest in size; positive = toward the "
-        "working side.",
+        "Trunk axis to the vertical in a front view, where it is furthest from how it stands; "
+        "positive = toward the working side.",
         possible=(-90.0, 90.0),
         patient_label="How far the trunk leans to a side",
     ),

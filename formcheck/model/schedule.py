@@ -101,12 +101,17 @@ def schedule_of(words: str) -> Schedule | None:
 
 
 def planned_schedule(words: str) -> Schedule:
-    """The schedule of a prescription's line. Where more is said than is understood, every day, as
-    often as was understood: half of what is said of days may be its opposite ("not on Sundays")."""
+    """The schedule of a prescription's line, as far as its words are understood; once a day where
+    they are not. Where what is left may turn the days into their opposite ("no exercise on
+    Sunday"), every day, as often as was understood."""
     found, rest = _read(words)
-    if rest:
-        return _schedule(_Found(times_a_day=found.get("times_a_day", 1))) or Schedule()
+    if re.search(_TURNS, rest):
+        found = _Found(times_a_day=found.get("times_a_day", 1))
     return _schedule(found) or Schedule()
+
+
+_TURNS = r"\b(?:no|not|never|except|unless|but|without|off|skip|rest|free|if|when|until)\b"
+"""Words that may turn what is said beside them into its opposite, or bind it to a condition."""
 
 
 class _Found(TypedDict, total=False):
@@ -145,18 +150,17 @@ def _read(words: str) -> tuple[_Found, str]:
         found["times_a_day"] = 1
     if take(r"daily|every day|each day|(?:a|per) day"):
         found.setdefault("times_a_day", 1)
-    kept, _, spared = re.sub(r"\b(?:except|but not|but|not)\b", "|", left, count=1).partition("|")
-    days, kept_rest = _days_named(kept)
+    kept, *spared = re.split(r"\b(?:except|but not|but|not)\b", left, maxsplit=1)
+    days, rest = _days_named(kept)
     if spared:
-        off, spared_rest = _days_named(spared)
+        off, spared_rest = _days_named(spared[0])
         days = (days or set(range(7))) - off
         # Which days are spared, or what is left of them, is not known: nothing is understood.
-        spared_rest += "" if off and days else "?"
-        kept_rest += spared_rest
+        rest += spared_rest + ("" if off and days else " not")
     if days:
         found["weekdays"] = tuple(sorted(days))
-    left = kept_rest
-    return found, re.sub(r"\b(?:and|on|the|at|in|for)\b|[;:,.&+\s]", "", left)
+    rest = re.sub(r"\b(?:and|on|the|at|in|for|every|each|from)\b|[;:,.&+/]", " ", rest)
+    return found, " ".join(rest.split())
 
 
 def _days_named(words: str) -> tuple[set[int], str]:

@@ -111,24 +111,30 @@ def at_turn(s: Setting, values: np.ndarray) -> float:
 
 
 STARTS_MOVING_SHARE = 0.1
-"""A repetition that begins with the clip this share of its range above the rest after it began
-before the clip (common practice: twice what a start and an end are off their rest)."""
+"""A repetition that begins this share of its range above the rest after it may have begun earlier:
+then the rest before it has to be seen for three times as long (common practice: twice what a start
+and an end are off their rest)."""
 
 
 def at_rest_before(s: Setting, values: np.ndarray) -> float:
-    """Median at rest just before the repetition, after the one before; else at its very start, or,
-    where the clip begins within the movement, at rest just after it. NaN where none is seen."""
+    """Median at rest just before the repetition, after the one before; where that is not seen, as
+    when the clip begins within the movement, just after it; where neither is, at its very start.
+    NaN where that is cut off too."""
     a, n = s.attempt, round(s.settings.rest_window_s * s.series.grid_hz)
-    first, last = max(a.start - n, s.previous_end or 0), a.start + 2
-    is_unseen = a.start - first < END_SEEN_S * s.series.grid_hz
-    if a.is_cut_before or (
-        is_unseen and a.rest_before - a.rest_after > STARTS_MOVING_SHARE * a.range
-    ):
-        end = len(values) if s.next_start is None else s.next_start + 1
-        first, last = max(a.end - 1, 0), 0 if a.is_cut_after else min(a.end + n + 1, end)
-    piece = np.where(s.is_hidden, np.nan, values)[first:last]
-    known = piece[np.isfinite(piece)]
-    return float(np.median(known)) if len(known) else float("nan")
+    seen = np.where(s.is_hidden, np.nan, values)
+    starts_off = a.rest_before - a.rest_after > STARTS_MOVING_SHARE * a.range
+    least = END_SEEN_S * s.series.grid_hz
+    before = range(max(a.start - n, s.previous_end or 0), a.start)
+    end = len(values) if s.next_start is None else s.next_start + 1
+    after = range(a.end, a.end if a.is_cut_after else min(a.end + n + 1, end))
+    n_before = 0 if a.is_cut_before else np.isfinite(seen[before.start : before.stop]).sum()
+    if n_before >= (3 * least if starts_off else least):
+        return float(np.nanmedian(seen[before.start : a.start + 2]))
+    if np.isfinite(seen[after.start : after.stop]).sum() >= least:
+        return float(np.nanmedian(seen[after.start : after.stop]))
+    at_start = seen[before.start : a.start + 2]
+    is_known = not a.is_cut_before and np.isfinite(at_start).any()
+    return float(np.nanmedian(at_start)) if is_known else float("nan")
 
 
 def at_standing(s: Setting, values: np.ndarray) -> float:

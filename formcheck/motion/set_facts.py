@@ -173,23 +173,23 @@ def told_measures(
         told += [
             of_leg
             for key in dict.fromkeys(keys)
-            if not (is_hold and _is_told_as_held(key, of, bounds))
+            if not (is_hold and _is_told_as_held(key, of, bounds, len(repetitions)))
             for of_leg in _told_of_legs(key, of, bounds)
         ]
     return tuple(told)
 
 
 def _is_told_as_held(
-    key: str, repetitions: Sequence[AssessedRepetition], bounds: Sequence[BoundOfKind]
+    key: str, repetitions: Sequence[AssessedRepetition], bounds: Sequence[BoundOfKind], n_holds: int
 ) -> bool:
     """Whether the sentence about the longest hold tells all that there is of a measure: no limit,
-    no other target, and of several holds none that differs from what was asked."""
+    no other target, and of several holds, of both legs, none that differs from what was asked."""
     if key not in _OF_A_HOLD:
         return False
     asked = asked_of_hold([b for kind, b in bounds if kind == "target"])
     if any(b.measure == key and (kind == "limit" or b not in asked) for kind, b in bounds):
         return False
-    return len(repetitions) == 1 or are_all_as_asked(repetitions, key)
+    return n_holds == 1 or are_all_as_asked(repetitions, key)
 
 
 def are_all_as_asked(repetitions: Sequence[AssessedRepetition], key: str = "") -> bool:
@@ -311,10 +311,9 @@ def _decision(
                 numbers.setdefault(c.outcome, []).append(r.repetition.number)
     if not numbers:
         return None
+    is_by_mean = kind == "target" and sum(len(of) for of in numbers.values()) > 1
     outcome = (
-        outcome_of_bound(kind, bound, mean)
-        if kind == "target"
-        else min(numbers, key=_WORST_FIRST.index)
+        outcome_of_bound(kind, bound, mean) if is_by_mean else min(numbers, key=_WORST_FIRST.index)
     )
     return SetDecision(
         kind=kind,

@@ -17,7 +17,7 @@ from formcheck.clinic.database import today
 from formcheck.clinic.exchange import LOG_DAYS
 from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, MADE_BY_PHONE, SUFFIX, phone_key
 from formcheck.clinic.folder import RECORDING_SUFFIXES
-from formcheck.clinic.patients import Patient, find_patient, newest_prescription
+from formcheck.clinic.patients import Patient, current_prescription, find_patient
 from formcheck.clinic.safety import Answer, is_over, reasons_of
 from formcheck.clinic.sets import MOST_RECORDING_BYTES
 from formcheck.clinic.settings import contact_for, questions_for
@@ -83,7 +83,7 @@ def offline_page(clinic: Clinic, code: str) -> str:
 
 
 def _told_page(clinic: Clinic, patient: Patient) -> str:
-    version = newest_prescription(clinic, patient.id)
+    version = current_prescription(clinic, patient.id)
     if version is None:
         raise UsageError(f"{patient.code} has no prescription yet; write one first")
     prescription = version.record()

@@ -120,7 +120,11 @@ def _name(told: ToldMeasure, report: Report) -> str:
     """What the measure is called in the line; what goes down and up is told by how deep."""
     is_mean = told.n > 1 and _is_told_by_its_mean(told)
     if told.key == "knee_flexion_peak_deg" and _goes_down(report):
-        return "mean depth" if is_mean else "deepest" if told.n > 1 else "depth"
+        if is_mean or told.n == 1:
+            return "mean depth" if is_mean else "depth"
+        # A limit to stay above has its furthest where the knee bends least.
+        is_least = any(d.kind == "limit" and d.bound.at_most is None for d in told.decisions)
+        return "least deep" if is_least else "deepest"
     if is_mean and MEASURES[told.key].at != "tempo":
         return f"mean {_SHORT.get(told.key) or wording.in_a_line(told.key)}"
     if told.key == "thigh_inclination_deg" and told.n > 1 and not told.decisions:

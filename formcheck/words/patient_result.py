@@ -132,8 +132,8 @@ def _done(
     if n_cut:
         lines.append(
             ngettext(
-                "%(n)s more was cut off by the start or the end of the recording.",
-                "%(n)s more were cut off by the start or the end of the recording.",
+                "%(n)s more was not seen from start to end.",
+                "%(n)s more were not seen from start to end.",
                 n_cut,
             )
         )

@@ -127,9 +127,9 @@ def outcomes_in_order(repetition: AssessedRepetition) -> tuple[OutcomeWords, ...
     return tuple(sorted(found.values(), key=lambda o: -o.weight))
 
 
-CUT_WITHIN_S = 1.0
+CUT_WITHIN_S = 0.4
 """An incomplete repetition that lies this near to an end of the clip is cut by it (common practice:
-who is lost from sight so near to it is cut all the same)."""
+a repetition is not begun sooner after one)."""
 
 
 def cut_words(repetition: Repetition, duration_s: float) -> str:

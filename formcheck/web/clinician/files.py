@@ -5,7 +5,7 @@ import secrets
 from formcheck.clinic.database import today
 from formcheck.clinic.exchange import Received, import_package, pack_plan
 from formcheck.clinic.fhir import bundle_json
-from formcheck.clinic.patients import newest_prescription
+from formcheck.clinic.patients import coming_words, newest_prescription
 from formcheck.clinic.tables import sets_csv
 from formcheck.files.exercises import list_exercises
 from formcheck.model.errors import FileError, FormcheckError
@@ -42,6 +42,7 @@ def _files(request, link: str = "", faults=(), status: int = 200):
         prescribed=prescribed,
         today=today(),
         has_plan=version is not None,
+        coming=coming_words(site_of(request).clinic, patient.id),
         link=link,
         faults=faults,
     )

@@ -10,7 +10,7 @@ from formcheck.clinic.patients import (
     ChangedMeanwhile,
     Patient,
     PrescriptionVersion,
-    in_force_on,
+    course_of,
     newest_prescription,
     prescriptions_of,
     save_prescription,
@@ -103,7 +103,7 @@ def _show(
         is_text_open=text is not None,
         history=_history(versions),
         current=current,
-        in_force=in_force_on(versions, today()),
+        course=course_of(versions, today()),
         today=today(),
         based_on=based_on if based_on is not None else (current.version if current else 0),
         done=done,
@@ -267,8 +267,8 @@ def _version(request):
         is_first=before is None,
         changes=_changes(_record(before) if before else None, _record(found)),
         lines=_text_changes(before.text if before else found.text, found.text),
-        is_in_force=found.id == in_force_on(versions, today()).id,
-        is_newest=found is versions[0],
+        in_force_from=next((day for day, v in course_of(versions, today()) if v is found), None),
+        today=today(),
     )
 
 
