@@ -37,6 +37,7 @@ from formcheck.clinic.patients import find_patient, save_prescription
 from formcheck.clinic.sets import AboutSet, find_set
 from formcheck.model.errors import FormcheckError
 
+PAIN_TO_CALL_ABOUT = 7
 CODES = ("KN-204", "KN-311")
 
 
@@ -266,12 +267,12 @@ class Folder:
 
     def answer(self, code: str, uid: str | None, trouble: Trouble) -> None:
         at, after = made_at(next(self.numbers)), self._next()
-        after.answers.add((code, uid, at, 7))
+        after.answers.add((code, uid, at, PAIN_TO_CALL_ABOUT))
         set_id = find_set(self.clinic, uid).id if uid else None
         patient = self._patient(code)
         self.do(
             lambda: answers.add_answer(
-                self.clinic, patient.id, "after", set_id=set_id, pain=7, at=at
+                self.clinic, patient.id, "after", set_id=set_id, pain=PAIN_TO_CALL_ABOUT, at=at
             ),
             after,
             trouble,
@@ -399,7 +400,11 @@ class Folder:
         if row is None or row["exchange_key"] != self.packages.keys[CODES[0]]:
             return
         own, after = self.packages.states[n], self._next()
-        after.answers |= own.answers
+        for code, of, at, pain in own.answers:
+            same = {a for a in after.answers if (a[0], a[2], a[3]) == (code, at, pain)}
+            if of is not None or not same:  # with the log of another set it came as of none
+                after.answers -= {a for a in same if a[1] is None}
+                after.answers.add((code, of, at, pain))
         after.words |= own.words
         for uid, of in own.sets.items():
             after.sets.setdefault(uid, of)
@@ -409,7 +414,10 @@ class Folder:
     def delete_set(self, uid: str, trouble: Trouble) -> None:
         after = self._next()
         del after.sets[uid]
-        after.answers = {a for a in after.answers if a[1] != uid}
+        own = {a for a in after.answers if a[1] == uid}
+        after.answers -= own
+        if any(pain == PAIN_TO_CALL_ABOUT for *_, pain in own):  # what is said holds on
+            after.answers |= {(code, None, at, pain) for code, _, at, pain in own}
         self.do(
             lambda: deletion.delete_set(self.clinic, uid, by="M.T.", reason="asked"),
             after,
