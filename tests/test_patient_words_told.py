@@ -104,7 +104,7 @@ def test_a_result_is_told():
     assert told.done == (
         "La cámara vio 2 repeticiones.",
         "Su plan dice 5 repeticiones.",
-        "1 más quedó cortada por el inicio o el final de la grabación.",
+        "1 más no se vio de principio a fin.",
     )
     assert told.went_well == (
         "Su plan dice: cuánto se dobla la rodilla, como máximo 90°. 2 de 2 lo alcanzaron, hasta "

@@ -430,13 +430,18 @@ def test_what_was_not_measured_is_grouped_by_its_reason():
 
 
 def test_a_repetition_cut_off_by_the_clip_is_listed_and_not_judged():
-    cut = replace(
-        REPORT.repetitions[4],
-        checks=(),
-        repetition=replace(REPORT.repetitions[4].repetition, is_complete=False),
-    )
-    analysis = build_analysis(repetitions=(*REPORT.repetitions[:4], cut))
-    assert "cut off by the clip's end; listed, not judged" in page(analysis).text
+    last = REPORT.repetitions[4].repetition
+    for end_s, words in (
+        (REPORT.clip.duration_s, "cut off by the clip's end"),
+        (last.end_s, "not seen from start to end"),
+    ):
+        cut = replace(
+            REPORT.repetitions[4],
+            checks=(),
+            repetition=replace(last, is_complete=False, end_s=end_s),
+        )
+        analysis = build_analysis(repetitions=(*REPORT.repetitions[:4], cut))
+        assert f"{words}; listed, not judged" in page(analysis).text
 
 
 def test_the_page_holds_the_cautions_and_no_grade():
