@@ -297,4 +297,5 @@ def test_no_page_of_help_has_an_accessibility_violation_or_is_wider_than_the_scr
         page.keyboard.press("Enter")
         page.wait_for_url(f"**?q={word}")
         page.locator(".found-list a").first.click()
+        page.locator("article h1").first.wait_for()
         assert page.locator("article h1").count() == 1
