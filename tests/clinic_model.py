@@ -416,7 +416,7 @@ class Folder:
         del after.sets[uid]
         own = {a for a in after.answers if a[1] == uid}
         after.answers -= own
-        if any(pain == PAIN_TO_CALL_ABOUT for *_, pain in own):  # what is said holds on
+        if deletion.answers_hold(self.clinic, uid):  # what is said holds on
             after.answers |= {(code, None, at, pain) for code, _, at, pain in own}
         self.do(
             lambda: deletion.delete_set(self.clinic, uid, by="M.T.", reason="asked"),

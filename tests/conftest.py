@@ -82,3 +82,21 @@ def squat_results(run_formcheck, short_squat, tmp_path_factory) -> Path:
     )
     assert done.returncode == 0, done.stderr
     return out
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    """A clinic with nobody in it."""
+    from clinic_cases import new_clinic
+
+    made = new_clinic(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def results(squat_results, tmp_path_factory):
+    """A finished result folder for sets of a clinic."""
+    from clinic_cases import clinic_results
+
+    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))

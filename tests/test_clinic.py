@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from clinic_cases import (
     VIDEO_HEAD,
-    clinic_results,
     counted_work,
     day_before,
     measured_set,
@@ -61,19 +60,6 @@ from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
 from formcheck.web.clinician.set_beside import neighbours, starts_of
 from formcheck.words.wording import dose_done
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture(scope="module")
-def results(squat_results, tmp_path_factory):
-    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))
-
 
 # -- folder and schema
 

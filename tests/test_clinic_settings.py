@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from clinic_cases import new_clinic, new_patient, new_set
+from clinic_cases import new_patient, new_set
 from web_cases import running_site
 
 from formcheck.clinic import answers, exchange, open_clinic
@@ -29,13 +29,6 @@ OWN = SHIPPED.replace('words = "a fall"', 'words = "you fell or slipped"').repla
     'id = "fall"\nwords = "you fell or slipped"\nanswer = "call"',
     'id = "fall"\nwords = "you fell or slipped"\nanswer = "urgent"',
 )
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.mark.parametrize(

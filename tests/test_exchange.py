@@ -4,7 +4,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from clinic_cases import VIDEO_HEAD, new_clinic, new_patient, new_set, prescription_text
+from clinic_cases import VIDEO_HEAD, new_patient, new_set, prescription_text
 
 from formcheck.clinic import answers, exchange, open_clinic, uploads
 from formcheck.clinic.database import today
@@ -19,13 +19,6 @@ from formcheck.clinic.reviews import review_sets
 from formcheck.clinic.sets import find_set, sets_of
 from formcheck.model.errors import FileError
 from formcheck.model.safety import PainRule
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@ import copy
 import json
 
 import pytest
-from clinic_cases import clinic_results, day_before, measured_set, new_clinic, new_patient, new_set
+from clinic_cases import day_before, measured_set, new_patient, new_set
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -19,18 +19,6 @@ def r4b_of(bundle: dict):
     from fhir.resources.R4B.bundle import Bundle
 
     return Bundle.model_validate_json(json.dumps(bundle))
-
-
-@pytest.fixture(scope="module")
-def results(squat_results, tmp_path_factory):
-    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -7,19 +7,11 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from clinic_cases import VIDEO_HEAD, new_clinic, new_patient
+from clinic_cases import VIDEO_HEAD, new_patient
 
 from formcheck.clinic import Clinic, uploads
 from formcheck.clinic.sets import AboutSet, find_set
 from formcheck.model.errors import BusyError, FormcheckError, UsageError
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
-
 
 PIECES = (VIDEO_HEAD + b"one", b"two" * 2000, b"three" * 100)
 

@@ -12,7 +12,7 @@ from importlib.resources import files
 import av
 import pytest
 from browser_cases import chromium_path, violations
-from clinic_cases import new_clinic, new_patient, prescription_text
+from clinic_cases import new_patient, prescription_text
 from conftest import SAMPLES
 
 from formcheck.clinic import answers, exchange
@@ -39,13 +39,6 @@ sync_api = pytest.importorskip("playwright.sync_api")
 UPRIGHT, LYING = {"width": 390, "height": 844}, {"width": 844, "height": 390}
 CAMERA = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
 CUT = "--host-resolver-rules=MAP * ~NOTFOUND"
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import psutil
 import pytest
-from clinic_cases import new_clinic, new_patient, new_set
+from clinic_cases import new_patient, new_set
 from phone_cases import FORM, code_in, is_answering, running_with_phones, way_at
 from web_cases import Served, running_site
 
@@ -49,13 +49,6 @@ FOR_A_PHONE = {
 }
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 REFUSED = ("There is no such page.\n", "This page is not yours.\n")
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from clinic_cases import (
-    clinic_results,
     day_before,
     measured_set,
     new_clinic,
@@ -43,18 +42,6 @@ from formcheck.report.corrections import corrected
 from formcheck.web.clinician.lists import set_facts
 from formcheck.web.offline_page import offline_page
 from formcheck.web.uploads import about_from
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture(scope="module")
-def results(squat_results, tmp_path_factory):
-    return clinic_results(squat_results, tmp_path_factory.mktemp("clinic"))
 
 
 def plan(code, *lines, begins="2025-03-03"):
@@ -301,6 +288,7 @@ def test_a_backup_holds_the_clinic_s_own_figures_and_templates(tmp_path):
     (root / "reliability.json").write_text(json.dumps(figures))
     root.joinpath("templates").mkdir()
     root.joinpath("templates", "ours.toml").write_text('name = "ours"\n')
+    root.joinpath("templates", "Übung, früh.toml").write_text("", "utf-8")
     root.joinpath("templates", "notes.txt").write_text("not a template")
     backup(clinic, tmp_path / "kept.zip")
     clinic.close()
@@ -310,6 +298,7 @@ def test_a_backup_holds_the_clinic_s_own_figures_and_templates(tmp_path):
         "manifest.json",
         "reliability.json",
         "templates/ours.toml",
+        "templates/Übung, früh.toml",
     ]
     restore(tmp_path / "kept.zip", root, is_replacing=True)
     clinic = new_clinic(tmp_path)
@@ -409,3 +398,13 @@ def test_a_stop_and_what_ended_it_outlive_a_deleted_set(clinic, results):
         assert after == before
         assert after.left_out == {"squat"}
         assert (after.unasked_stop is None) == ended
+
+
+def test_what_was_settled_goes_with_its_set(clinic, results):
+    patient = new_patient(clinic)
+    stored = measured_set(clinic, patient, results, day=day_before(400))
+    about = {"set_id": stored.id, "day": day_before(400), "exercise": "squat"}
+    add_answer(clinic, patient.id, "stopped", **about)
+    add_answer(clinic, patient.id, "after", pain=9, **about)
+    deletion.delete_set(clinic, stored.uid, by="M.T.", reason="older than 365 days")
+    assert answers_of(clinic, patient.id) == ()

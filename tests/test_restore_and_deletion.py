@@ -4,19 +4,12 @@ import zipfile
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from clinic_cases import damage_database, new_clinic, new_patient, new_set
+from clinic_cases import damage_database, new_patient, new_set
 
 from formcheck.clinic import backup, deletion, open_clinic, restoring, retention, uploads
 from formcheck.clinic.patients import find_patient, list_patients
 from formcheck.clinic.sets import find_set
 from formcheck.model.errors import BusyError, FileError, OutputError, UsageError
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 def codes(root) -> list[str]:

@@ -7,7 +7,7 @@ import time
 from datetime import date, timedelta
 
 import pytest
-from clinic_cases import VIDEO_HEAD, new_clinic, new_patient, prescription_text
+from clinic_cases import VIDEO_HEAD, new_patient, prescription_text
 
 pytest.importorskip("starlette")
 
@@ -20,13 +20,6 @@ from formcheck.clinic.patients import current_prescription, prescriptions_of
 from formcheck.web.sessions import Sessions
 
 AT = "/clinic/patients/KN-204/prescription"
-
-
-@pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture

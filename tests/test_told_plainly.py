@@ -131,6 +131,8 @@ def test_the_deepest_is_the_deepest_and_a_mean_is_called_one():
     assert "deepest 95° (" in of_set(raw, "squat", target(key, at_least=70))
     assert "deepest 95° (" in of_set(raw, "squat")
     assert "least deep 60° (" in of_set(raw, "squat", limit(key, at_least=70))
+    both_ways = (limit(key, at_most=90), limit(key, at_least=70))
+    assert "deepest 95° (" in of_set(raw, "squat", *both_ways)
     assert "mean trunk inclination 31° (" in of_set(
         raw, "squat", target("trunk_inclination_deg", at_least=20, at_most=40)
     )

@@ -146,13 +146,6 @@ def pictured(tmp_path_factory, squat_results, short_squat):
 
 
 @pytest.fixture
-def clinic(tmp_path):
-    made = new_clinic(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def results(pictured):
     return pictured
 

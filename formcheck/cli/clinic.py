@@ -229,7 +229,7 @@ def pack(
     from formcheck.clinic.patients import find_patient
     from formcheck.clinic.sets import find_set_by_start
 
-    clinic, coming = open_clinic(existing_data_folder(data).root), ""
+    clinic = open_clinic(existing_data_folder(data).root)
     try:
         if target is not None:
             refuse_inside(target, clinic.folder)
@@ -239,7 +239,6 @@ def pack(
 
             target = target or Path(f"{what}_phone.html")
             write_offline_page(clinic, what, target)
-            coming = _coming(clinic, what)
         elif stored is not None:
             target = target or Path(
                 f"{stored.patient_code}_{stored.exercise}_{stored.day}_{stored.uid[:8]}{SUFFIX}"
@@ -248,9 +247,9 @@ def pack(
         elif find_patient(clinic, what) is not None:
             target = target or Path(f"{what}_plan{SUFFIX}")
             pack_plan(clinic, what, target)
-            coming = _coming(clinic, what)
         else:
             raise UsageError(f"{what}: neither a set nor a patient of this data folder")
+        coming = "" if stored is not None else _coming(clinic, what)
     finally:
         clinic.close()
     typer.echo(str(target))

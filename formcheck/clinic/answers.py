@@ -147,7 +147,7 @@ def add_answer(
     answer = replace(answer, is_over_limit=is_over(answer.most_pain, rule))
     answer = replace(answer, level=level_of(answer, questions))
     with clinic.write() as c:
-        if at is None:
+        if not at:
             row = one(c, "SELECT max(at) AS at FROM answers WHERE patient_id = :p", p=patient_id)
             newest = row["at"] or ""
             answer = replace(answer, at=now() if newest <= now() else _just_after(newest))

@@ -43,7 +43,7 @@ from formcheck.model.errors import FileError, UsageError
 BACKUP_SCHEMA = "formcheck.backup/1.0"
 _DATABASE, _MANIFEST = "clinic.db", "manifest.json"
 _SCRATCH, _LOCK = ".backup-", "lock"
-_TEMPLATE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,98}\.toml")
+_TEMPLATE = re.compile(r"""[^\\/:*?"<>|.\x00-\x1f][^\\/:*?"<>|\x00-\x1f]{0,150}\.toml""")
 RESULT_NAMES = (
     "report.json",
     "reps.csv",

@@ -4,12 +4,15 @@ import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from formcheck.clinic.answers import answers_of
 from formcheck.clinic.backup import remove_backup_leftovers
-from formcheck.clinic.database import Clinic, add, change, now, one, open_clinic, rows
+from formcheck.clinic.database import Clinic, add, change, now, one, open_clinic, rows, today
 from formcheck.clinic.folder import remove_folder
 from formcheck.clinic.patients import find_patient
 from formcheck.clinic.restoring import earlier_folders
+from formcheck.clinic.safety import standing
 from formcheck.clinic.sets import find_set
+from formcheck.clinic.settings import questions_for
 from formcheck.clinic.uploads import remove_strays, remove_upload_files
 from formcheck.model.errors import FormcheckError, UsageError
 
@@ -29,8 +32,8 @@ class Deletion:
 
 def delete_set(clinic: Clinic, uid: str, *, by: str, reason: str) -> None:
     """Deletes a set, its recording, results, answers and corrections, here and in what restores
-    have put aside. Where an answer asks for something, all of its answers stay, as of
-    no set: the patient is held back by them until it is said what was done. Raises UsageError."""
+    have put aside. Where its answers hold the patient back today, they stay, as of no set, until
+    the patient is deleted. Raises UsageError."""
     _need(by, reason)
     with clinic.write() as c:
         row = one(
@@ -73,19 +76,29 @@ class _Files:
 
 
 def _remove_set_row(clinic: Clinic, uid: str) -> None:
+    is_standing_changed = answers_hold(clinic, uid)
     with clinic.write() as c:
         change(c, "DELETE FROM comments_received WHERE set_uid = :u", u=uid)
-        # What holds the patient back was said by them, not derived from the recording, and so was
-        # what ends it.
-        change(
-            c,
-            """UPDATE answers SET set_id = NULL
-                  WHERE set_id = (SELECT id FROM sets WHERE uid = :u) AND EXISTS
-                  (SELECT 1 FROM answers a WHERE a.set_id = answers.set_id
-                   AND (a.level != 'start' OR a.moment IN ('stopped', 'acted')))""",
-            u=uid,
-        )
+        if is_standing_changed:
+            change(
+                c,
+                """UPDATE answers SET set_id = NULL
+                      WHERE set_id = (SELECT id FROM sets WHERE uid = :u)""",
+                u=uid,
+            )
         change(c, "DELETE FROM sets WHERE uid = :u", u=uid)
+
+
+def answers_hold(clinic: Clinic, uid: str) -> bool:
+    """Whether a patient would stand otherwise today without the answers of a set: what holds them
+    back, and what ended it, was said by them and is not derived from the recording."""
+    stored = find_set(clinic, uid)
+    if stored is None:
+        return False
+    said = answers_of(clinic, stored.patient_id)
+    others = [a for a in said if a.set_id != stored.id]
+    day, questions = today().isoformat(), questions_for(clinic, stored.patient_id)
+    return standing(said, day, questions) != standing(others, day, questions)
 
 
 def _remove_patient_rows(clinic: Clinic, exchange_key: str) -> _Files:

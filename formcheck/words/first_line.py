@@ -123,8 +123,9 @@ def _name(told: ToldMeasure, report: Report) -> str:
         if is_mean or told.n == 1:
             return "mean depth" if is_mean else "depth"
         # A limit to stay above has its furthest where the knee bends least.
-        is_least = any(d.kind == "limit" and d.bound.at_most is None for d in told.decisions)
-        return "least deep" if is_least else "deepest"
+        limits = [d.bound for d in told.decisions if d.kind == "limit"]
+        one_sided = [b for b in limits if (b.at_least is None) != (b.at_most is None)]
+        return "least deep" if one_sided and one_sided[0].at_most is None else "deepest"
     if is_mean and MEASURES[told.key].at != "tempo":
         return f"mean {_SHORT.get(told.key) or wording.in_a_line(told.key)}"
     if told.key == "thigh_inclination_deg" and told.n > 1 and not told.decisions:
