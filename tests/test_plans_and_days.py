@@ -42,6 +42,7 @@ from formcheck.report.corrections import corrected
 from formcheck.web.clinician.lists import set_facts
 from formcheck.web.offline_page import offline_page
 from formcheck.web.uploads import about_from
+from formcheck.words.languages import day as day_in_words
 
 
 def plan(code, *lines, begins="2025-03-03"):
@@ -368,7 +369,9 @@ def test_what_is_to_come_is_told_and_what_is_in_force_is_packed(clinic):
     save_prescription(clinic, patient, plan("KN-306", ("deadlift", 3, ""), begins=later), "M.T.")
     course = course_of(prescriptions_of(clinic, patient.id), today())
     assert [(day, v.version) for day, v in course] == [(today(), 1), (begins, 2), (later, 3)]
-    assert f"version 2 begins on {begins}" in coming_words(clinic, patient.id)
+    assert f"version 2 begins on {day_in_words(begins)}: make it again" in coming_words(
+        clinic, patient.id
+    )
     page = offline_page(clinic, "KN-306")
     assert '"squat"' in page
     assert '"bridge"' not in page

@@ -17,6 +17,7 @@ from formcheck.files.toml_lines import TomlFault, read_toml
 from formcheck.model.errors import FileError, UsageError
 from formcheck.model.programme import Prescription
 from formcheck.words.languages import DEFAULT, LANGUAGES
+from formcheck.words.languages import day as day_in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,8 +334,8 @@ def coming_words(clinic: Clinic, patient_id: int) -> str:
         return ""
     begins, version = course[1]
     return (
-        f"It holds version {course[0][1].version} of the prescription, in force now; version "
-        f"{version.version} begins on {begins}: make it again then."
+        f"This file holds version {course[0][1].version} of the prescription, in force now; "
+        f"version {version.version} begins on {day_in_words(begins)}: make it again then."
     )
 
 
