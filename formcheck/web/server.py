@@ -2,6 +2,7 @@
 
 import contextlib
 import hashlib
+import signal
 import socket
 import sys
 import threading
@@ -360,11 +361,32 @@ def serve(
         ).start()
         config = server_config(application)
         try:
-            uvicorn.Server(config).run(sockets=[listening])
+            run_until_stopped(uvicorn.Server(config), listening)
         finally:
             stop.set()
             worker.stop()
             sessions.keep()
+
+
+def run_until_stopped(server, listening: socket.socket) -> None:
+    """Runs a server in the main thread until Ctrl-C, which raises KeyboardInterrupt once it ended.
+
+    It hears Ctrl-C from before its first step: until its own handler stands, an interrupt would
+    break in between its loop and its coroutine, and leave a warning about it on the terminal.
+    """
+    came = []
+
+    def ask_to_end(*arguments) -> None:
+        came.append(arguments)
+        server.should_exit = True
+
+    before = signal.signal(signal.SIGINT, ask_to_end)
+    try:
+        server.run(sockets=[listening])
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if came:
+        raise KeyboardInterrupt
 
 
 def _mark_of(clinic: Clinic, patient_id: int) -> str:
