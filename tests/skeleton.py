@@ -367,6 +367,30 @@ def _track(time_s, image, world, visibility, camera: Camera) -> RawTrack:
     )
 
 
+def joined(first: RawTrack, then: RawTrack, change: float = 1.0) -> RawTrack:
+    """Two tracks put together, the second after the first; `change` of the picture at the joint."""
+    n = len(first.time_s)
+    step_s = first.time_s[1] - first.time_s[0]
+    arrays = {
+        name: np.concatenate([getattr(first, name), getattr(then, name)])
+        for name in [
+            "image_px",
+            "world_m",
+            "visibility",
+            "brightness",
+            "contrast",
+            "sharpness",
+            "change",
+            "border_change",
+        ]
+    }
+    arrays["change"][n] = change
+    time_s = np.concatenate([first.time_s, first.time_s[-1] + step_s + then.time_s])
+    stamp = np.round(time_s * 15360).astype(np.int64)
+    clip = replace(first.clip, n_frames=len(time_s), duration_s=float(time_s[-1] + step_s))
+    return replace(first, clip=clip, time_s=time_s, stamp=stamp, **arrays)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrueAttempt:
     """What an attempt truly is, by the definitions, from the exact signal: times in seconds.

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from exercise_cases import CASES
-from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
+from skeleton import Camera, Key, Movement, Posture, both, film, joined, one, repeated
 
 from formcheck.cli.words import set_lines
 from formcheck.files.exercises import load_exercise
@@ -205,30 +205,6 @@ def test_a_pose_on_half_of_the_body_is_a_finding_and_no_number():
     peaks = values(report, "knee_flexion_peak_deg")
     assert [isinstance(v, Measured) for v in peaks] == [True, False, True]
     assert report.whole.n_repetitions == 3
-
-
-def joined(first, then, change):
-    """Two tracks put together, the second after the first; `change` of the picture at the joint."""
-    n = len(first.time_s)
-    step_s = first.time_s[1] - first.time_s[0]
-    arrays = {
-        name: np.concatenate([getattr(first, name), getattr(then, name)])
-        for name in [
-            "image_px",
-            "world_m",
-            "visibility",
-            "brightness",
-            "contrast",
-            "sharpness",
-            "change",
-            "border_change",
-        ]
-    }
-    arrays["change"][n] = change
-    time_s = np.concatenate([first.time_s, first.time_s[-1] + step_s + then.time_s])
-    stamp = np.round(time_s * 15360).astype(np.int64)
-    clip = replace(first.clip, n_frames=len(time_s), duration_s=float(time_s[-1] + step_s))
-    return replace(first, clip=clip, time_s=time_s, stamp=stamp, **arrays)
 
 
 @pytest.mark.parametrize(("share", "is_told"), [(0.3, True), (0.7, False)])

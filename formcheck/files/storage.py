@@ -303,7 +303,7 @@ def track_from_bytes(content: bytes, file: str) -> RawTrack:
                 raise FileError(f"{file}: schema {fault}", (f"{file}: schema: {fault}",))
             table = parquet.read(use_threads=False)
         n, n_people = table.num_rows, int(metadata["n_people"])
-        arrays = {
+        arrays: dict[str, Any] = {
             "image_px": np.empty((n, n_people, N_LANDMARKS, 2), np.float32),
             "world_m": np.empty((n, n_people, N_LANDMARKS, 3), np.float32),
             "visibility": np.empty((n, n_people, N_LANDMARKS), np.float32),

@@ -79,11 +79,10 @@ class RawTrack:
     visibility : (n, p, 33) float32, 0 to 1
     time_s : (n,) float64, seconds after the clip's first frame, strictly increasing
     stamp : (n,) int64, presentation stamps
-    brightness, contrast, sharpness, change : (n,) float32 picture statistics on a small grey
-        picture: mean and standard deviation of grey (0 to 255), variance of the Laplacian, and
-        mean absolute difference from the frame looked at before
-    border_change : (n,) float32, the same difference over the outer border only (a camera that
-        moves changes it, a person in the middle does not)
+    brightness, contrast, sharpness, change : (n,) float32, of a small grey picture: mean and
+        standard deviation (0 to 255), Laplacian variance, mean absolute change since the last
+    border_change : (n,) float32, of the outer border only, which a person in the middle leaves
+    left_out : whether pictures of the clip were left out before the first, and after the last
     """
 
     clip: Clip
@@ -98,6 +97,7 @@ class RawTrack:
     sharpness: np.ndarray
     change: np.ndarray
     border_change: np.ndarray
+    left_out: tuple[bool, bool] = (False, False)
 
     def __post_init__(self) -> None:
         n, p = self.image_px.shape[:2]

@@ -58,6 +58,7 @@ from formcheck.motion.measured_leg import (
 from formcheck.motion.measurement import measure
 from formcheck.motion.other_exercise import other_exercise
 from formcheck.motion.other_movements import set_apart
+from formcheck.motion.place import touches_way, without_ways
 from formcheck.motion.remarks import find_remarks
 from formcheck.motion.repetitions import Attempt, move_limits, overlap
 from formcheck.motion.scene import Scene, find_scene, stretch_view
@@ -162,8 +163,10 @@ def measured_stretch(
     """Camera, series, attempts and their measures of one stretch."""
     scene = find_scene(track, raw, request, settings)
     view, exercise = scene.view, scene.exercise
-    found = attempts_in(
-        scene.values, scene.driving_view, scene.series, exercise, settings.repetition
+    found = without_ways(
+        attempts_in(scene.values, scene.driving_view, scene.series, exercise, settings.repetition),
+        scene.values,
+        raw.left_out,
     )
     hips = counted_by_hips(
         found,
@@ -356,6 +359,7 @@ def _smaller_movements(
         and least.value <= a.rise < least_range
         and not any(overlap(a, b) for b in (*found, *attempts))
         and not hidden[a.start : a.end + 1].any()
+        and not touches_way(a, scene.values, scene.raw.left_out)
     ]
 
 

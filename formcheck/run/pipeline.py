@@ -32,6 +32,7 @@ from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
 from formcheck.motion.findings import longest_uncut_s
 from formcheck.motion.kinematics import SIGNALS
+from formcheck.motion.place import at_place_s, only_at_place, way_findings
 from formcheck.motion.spoiled import is_timed
 from formcheck.motion.stretches import Stretch, request_bounds, stretches_by_side
 from formcheck.motion.track import clean, only_between
@@ -111,10 +112,12 @@ def assess(
     looked at than the shortest repetition takes.
     """
     _require_enough(raw, settings.repetition.fastest_s)
-    track = clean(_seen_directly(raw), settings.track)
-    from_s, to_s = longest_uncut_s(raw, settings.quality, track)
+    stays_s = at_place_s(raw, settings.place)
+    here = only_at_place(raw, *stays_s)
+    track = clean(_seen_directly(here), settings.track)
+    from_s, to_s = longest_uncut_s(here, settings.quality, track)
     track = only_between(track, from_s, to_s)
-    parts, findings = stretches_by_side(track, raw, request, settings)
+    parts, findings = stretches_by_side(track, here, request, settings)
     # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
     parts = [p for p in parts if p.repetitions] or parts[:1]
     main = parts[0]
@@ -125,7 +128,7 @@ def assess(
         request.exercise,
         request.prescription,
     )
-    findings = [*findings, *(f for p in parts for f in p.findings)]
+    findings = [*way_findings(raw, *stays_s), *findings, *(f for p in parts for f in p.findings)]
     findings = _without_doubles([*findings, *_one_leg_only(request, assessed, findings)])
     whole = assess_set(
         request.exercise,

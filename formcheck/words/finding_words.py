@@ -321,6 +321,19 @@ def _other_movement(v, said, reader):
     )
 
 
+def _way_left_out(v, said, reader):
+    ways = {k: _tenths(v[f"{k}_s"]) for k in ("until", "after") if v[f"{k}_s"] is not None}
+    if len(ways) == 2:
+        return gettext(
+            "The walk to the place, until %(until)s s, and away from it, after %(after)s s, was "
+            "left out.",
+            **ways,
+        )
+    if "until" in ways:
+        return gettext("The walk to the place, until %(until)s s, was left out.", **ways)
+    return gettext("The walk away from the place, after %(after)s s, was left out.", **ways)
+
+
 def _direction_missed(v, said, reader):
     return gettext(
         "Sequence %(n)s: the %(part)s direction was left out.",
@@ -446,6 +459,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "side_assumed": leg_findings.side_assumed,
     "landmarks_lost": _landmarks_lost,
     "other_movement": _other_movement,
+    "way_left_out": _way_left_out,
     "direction_missed": _direction_missed,
     "direction_repeated": _direction_repeated,
     "smaller_movement": _smaller_movement,

@@ -255,7 +255,7 @@ def _asked(bound: Bound) -> str:
     )
 
 
-_OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured")
+_OF_NO_CONCERN = ("rotated", "side_assumed", "knee_side", "timed_not_measured", "way_left_out")
 """Findings that tell a patient nothing that could be done or known better."""
 
 

@@ -1,0 +1,209 @@
+"""Where the patient does the set: the walk to that place, and away from it, is no part of it.
+
+Who films alone starts the camera, walks to the place, does the set, and walks back to stop it.
+Near the camera the body is cut off and large, and a walk bends the knees: neither belongs to what
+is counted, nor to what is said of the picture.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from formcheck.model.anatomy import LANDMARK, SIDES
+from formcheck.model.codes import values_of
+from formcheck.model.records import Finding, RawTrack
+from formcheck.motion.masks import runs
+from formcheck.motion.people import choose_patient
+from formcheck.motion.repetitions import Attempt
+
+_BODY = [LANDMARK[s, j] for j in ("shoulder", "hip", "knee", "ankle") for s in SIDES]
+_HIPS = [LANDMARK[s, "hip"] for s in SIDES]
+_TRUNK = {s: [LANDMARK[s, j] for j in ("shoulder", "hip")] for s in SIDES}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceSettings:
+    """When a person is at the place and when on the way (decision 91).
+
+    at_place_log, at_place_m, facing_m : apparent size, as a logarithm, hips sideways, and how wide
+        the trunk is seen, within these of the place's, are at the place. Who has come turns there.
+    away_log, away_m : beyond these they are away from it.
+    stays_least_s : a shorter stay is a walk past the place.
+    elsewhere_least_s : who stays for so long elsewhere, seen whole, may do a part of the set there.
+    arrives_least_s : who comes from away takes at least this long to arrive; a joint of two
+        recordings takes none.
+    smooth_s : width of the running median of size, place and width.
+    """
+
+    at_place_log: float = 0.12
+    at_place_m: float = 0.5
+    facing_m: float = 0.12
+    away_log: float = 0.3
+    away_m: float = 0.9
+    stays_least_s: float = 1.0
+    elsewhere_least_s: float = 2.5
+    arrives_least_s: float = 0.15
+    smooth_s: float = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seen:
+    """How the patient is seen, each (n,), NaN where not found.
+
+    size : logarithm of the pixels for a metre; hips_m : hips sideways; width_m : how far the left
+    of the trunk is seen to the right of its right, metres. is_whole : from the shoulders to the
+    ankles inside the picture, bool.
+    """
+
+    size: np.ndarray
+    hips_m: np.ndarray
+    width_m: np.ndarray
+    is_whole: np.ndarray
+
+
+def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tuple[float, float]:
+    """(from, to) seconds of the clip in which the patient is at the place of the set.
+
+    The whole clip unless a walk to the place is seen at its beginning, or one away at its end.
+    """
+    first_s, last_s = float(raw.time_s[0]), float(raw.time_s[-1])
+    seen = _seen_of(raw, settings)
+    is_whole = seen.is_whole & np.isfinite(seen.size)
+    if is_whole.sum() < 3:
+        return first_s, last_s
+    size = seen.size - _most_common(seen.size[is_whole], settings.at_place_log)
+    is_at = is_whole & (np.abs(size) <= settings.at_place_log)
+    hips_m = seen.hips_m - np.median(seen.hips_m[is_at])
+    is_at &= np.abs(hips_m) <= settings.at_place_m
+    is_at &= np.abs(seen.width_m - np.median(seen.width_m[is_at])) <= settings.facing_m
+    is_away = (np.abs(size) > settings.away_log) | (np.abs(hips_m) > settings.away_m)
+    stays = [
+        (a, b)
+        for a, b in runs(~is_away)
+        if is_at[a:b].any() and raw.time_s[b - 1] - raw.time_s[a] >= settings.stays_least_s
+    ]
+    if not stays:
+        return first_s, last_s
+    begins, ends = stays[0][0], stays[-1][1] - 1
+    arrives = begins + int(np.argmax(is_at[begins:]))
+    leaves = ends - int(np.argmax(is_at[ends::-1]))
+
+    def is_walk(away: slice, a: int, b: int) -> bool:
+        lasts_s = raw.time_s[b] - raw.time_s[a]
+        is_gradual = is_away[away].any() and lasts_s >= settings.arrives_least_s
+        return is_gradual and not _stays_elsewhere(raw.time_s, seen, away, settings)
+
+    from_s = raw.time_s[arrives] if is_walk(slice(0, begins), begins, arrives) else first_s
+    to_s = raw.time_s[leaves] if is_walk(slice(ends + 1, None), leaves, ends) else last_s
+    return (float(from_s), float(to_s)) if from_s < to_s else (first_s, last_s)
+
+
+def _stays_elsewhere(time_s: np.ndarray, seen: _Seen, away: slice, settings: PlaceSettings) -> bool:
+    """Whether the patient is seen whole and keeps a place, away from that of the set."""
+    width = int(settings.elsewhere_least_s / float(np.median(np.diff(time_s))))
+    size, hips_m, is_whole = seen.size[away], seen.hips_m[away], seen.is_whole[away]
+    if len(size) < width:
+        return False
+    sizes, hips, wholes = (sliding_window_view(x, width) for x in (size, hips_m, is_whole))
+    keeps = (np.ptp(sizes, axis=1) <= settings.at_place_log) & (
+        np.ptp(hips, axis=1) <= settings.at_place_m
+    )
+    return bool((keeps & wholes.all(axis=1)).any())
+
+
+def _seen_of(raw: RawTrack, settings: PlaceSettings) -> _Seen:
+    """The pose in the picture over the model's pose in metres, as it is turned to the camera: the
+    size of a body at its distance, whatever its posture."""
+    rows = choose_patient(raw)
+    at = (np.arange(len(rows)), np.maximum(rows, 0))
+    image = np.where((rows >= 0)[:, None, None], raw.image_px[at], np.nan).astype(float)
+    body, metres = image[:, _BODY], raw.world_m[at][:, _BODY, :2].astype(float)
+    spread_px, spread_m = (
+        np.sqrt(((p - p.mean(axis=1, keepdims=True)) ** 2).sum(axis=(1, 2))) for p in (body, metres)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_metre = spread_px / spread_m
+        size, hips_m = np.log(per_metre), image[:, _HIPS, 0].mean(axis=1) / per_metre
+        widths = image[:, _TRUNK["left"], 0] - image[:, _TRUNK["right"], 0]
+        width_m = widths.mean(axis=1) / per_metre
+        picture = np.array([raw.clip.width_px, raw.clip.height_px])
+        is_whole = ((body >= 0) & (body <= picture)).all(axis=(1, 2))
+    rate_hz = 1 / float(np.median(np.diff(raw.time_s)))
+    width = 2 * round(settings.smooth_s * rate_hz / 2) + 1
+    return _Seen(
+        size=_running_median(size, width),
+        hips_m=_running_median(hips_m, width),
+        width_m=_running_median(width_m, width),
+        is_whole=np.asarray(is_whole),
+    )
+
+
+def _running_median(values: np.ndarray, width: int) -> np.ndarray:
+    """The running median of what is known; NaN stays NaN."""
+    from scipy.ndimage import median_filter
+
+    out = np.full(len(values), np.nan)
+    known = np.isfinite(values)
+    out[known] = median_filter(values[known], width, mode="nearest")
+    return out
+
+
+def _most_common(values: np.ndarray, within: float) -> float:
+    """The middle of the values that lie closest together: as many as can be within of it."""
+    ordered = np.sort(values)
+    upto = np.searchsorted(ordered, ordered + 2 * within, side="right")
+    first = int(np.argmax(upto - np.arange(len(ordered))))
+    return float(np.median(ordered[first : upto[first]]))
+
+
+def only_at_place(raw: RawTrack, from_s: float, to_s: float) -> RawTrack:
+    """The landmarks of the pictures between the two times."""
+    is_there = (raw.time_s >= from_s) & (raw.time_s <= to_s)
+    if is_there.all():
+        return raw
+    return replace(
+        raw,
+        left_out=(not is_there[0], not is_there[-1]),
+        time_s=raw.time_s[is_there],
+        stamp=raw.stamp[is_there],
+        image_px=raw.image_px[is_there],
+        world_m=raw.world_m[is_there],
+        visibility=raw.visibility[is_there],
+        brightness=raw.brightness[is_there],
+        contrast=raw.contrast[is_there],
+        sharpness=raw.sharpness[is_there],
+        change=raw.change[is_there],
+        border_change=raw.border_change[is_there],
+    )
+
+
+def without_ways(
+    attempts: Sequence[Attempt], values: np.ndarray, left_out: tuple[bool, bool]
+) -> tuple[Attempt, ...]:
+    """The attempts, without one that the walk to the place or from it cuts: it belongs to the walk,
+    as sitting down before the first chair rise does.
+
+    values : (n,) of the driving signal; left_out : as in RawTrack.
+    """
+    return tuple(
+        a
+        for a in attempts
+        if not (touches_way(a, values, left_out) and (a.is_cut_before or a.is_cut_after))
+    )
+
+
+def touches_way(a: Attempt, values: np.ndarray, left_out: tuple[bool, bool]) -> bool:
+    """Whether it begins where the walk to the place ended, or ends where the one away began."""
+    seen = np.flatnonzero(np.isfinite(values))
+    return bool((left_out[0] and a.start <= seen[0]) or (left_out[1] and a.end >= seen[-1]))
+
+
+def way_findings(raw: RawTrack, from_s: float, to_s: float) -> list[Finding]:
+    """What was left out at the clip's ends, if anything was."""
+    until = from_s if from_s > raw.time_s[0] else None
+    after = to_s if to_s < raw.time_s[-1] else None
+    if until is None and after is None:
+        return []
+    return [Finding(code="way_left_out", values=values_of(until_s=until, after_s=after))]

@@ -1,0 +1,211 @@
+"""Who films alone walks to the place and back: what is told of the set stays the same."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from exercise_cases import CASES, Case
+from skeleton import Camera, Key, Movement, Posture, film, joined, one, repeated
+
+from formcheck.files.exercises import load_exercise
+from formcheck.model.measures import MEASURES
+from formcheck.model.records import Measured, RawTrack
+from formcheck.model.request import Request
+from formcheck.motion.place import at_place_s, only_at_place
+from formcheck.run.pipeline import assess
+from formcheck.words.finding_words import told_once
+from formcheck.words.patient_result import patient_result
+
+STEPS = [Posture(**one(s, hip=35, knee=55, foot=None)) for s in ("left", "right")]
+OF_A_WALK = {
+    "edited",
+    "feet_cut_off",
+    "head_cut_off",
+    "person_too_near",
+    "person_leaves",
+    "other_movement",
+    "view_changes",
+    "landmarks_unsteady",
+}
+
+
+def walk(
+    case: Case, azimuth_deg: float, nearness: tuple[float, float], n_steps: int = 6
+) -> RawTrack:
+    """Steps seen from behind or in front, the person coming nearer or going further away.
+
+    nearness : at its beginning and its end, how many times as large as at the place.
+    """
+    keys = [Key(posture=Posture(), move_s=0, stay_s=0.3)]
+    for k in range(6):
+        keys.append(Key(posture=STEPS[k % 2], move_s=0.3, stay_s=0))
+        keys.append(Key(posture=Posture(), move_s=0.3, stay_s=0))
+    camera = replace(case_camera(case), azimuth_deg=azimuth_deg)
+    raw = film(Movement(keys=tuple(keys)), camera)
+    # The distance changes evenly, from and to a stay of 0.3 s.
+    share = np.clip((raw.time_s - 0.3) / (raw.time_s[-1] - 0.6), 0, 1)
+    distance = 1 / nearness[0] + share * (1 / nearness[1] - 1 / nearness[0])
+    return enlarged(raw, 1 / distance)
+
+
+def enlarged(raw: RawTrack, times: np.ndarray | float) -> RawTrack:
+    """The pictures as seen from nearer, about the middle of the picture."""
+    middle = np.array([raw.clip.width_px, raw.clip.height_px]) / 2
+    by = np.broadcast_to(times, len(raw.time_s))[:, None, None, None]
+    return replace(raw, image_px=(middle + (raw.image_px - middle) * by).astype(np.float32))
+
+
+def case_camera(case: Case) -> Camera:
+    return Camera(azimuth_deg=case.azimuth_deg, stature_px=420)
+
+
+def set_of(case: Case) -> RawTrack:
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    return film(movement, case_camera(case), anchor=case.anchor, roll_deg=case.roll_deg)
+
+
+def assessed(raw: RawTrack, exercise: str):
+    return assess(raw, Request(clip="made_up.mp4", exercise=load_exercise(exercise))).report
+
+
+def case_of(label: str) -> Case:
+    return next(c for c in CASES if c.label == label)
+
+
+def codes(report) -> set[str]:
+    return {f.code for f in report.findings}
+
+
+def way(report) -> dict:
+    (told,) = (f for f in report.findings if f.code == "way_left_out")
+    return dict(told.values)
+
+
+def filmed_alone(case: Case, the_set: RawTrack) -> RawTrack:
+    """From the camera to the place, seen from behind; the set; and back, seen from the front."""
+    return joined(walk(case, 180, (4, 1)), joined(the_set, walk(case, 0, (1, 4))))
+
+
+WALK_S = 0.3 + 6 * 0.6 + 1 / 15
+"""How long each walk of six steps lasts, and the picture after it."""
+
+ON_FEET = [
+    "squat",
+    "squat from the front",
+    "calf_raise",
+    "deadlift",
+    "forward_lunge",
+    "lateral_lunge",
+    "hamstring_curl standing",
+    "terminal_knee_extension",
+    "single_leg_deadlift from the front",
+    "single_leg_squat from the side",
+]
+
+
+@pytest.mark.parametrize("label", ON_FEET)
+def test_a_set_filmed_alone_gives_what_the_set_alone_gives(label):
+    # Before: of seven rendered sets filmed so, six lost or gained repetitions.
+    case = case_of(label)
+    the_set = set_of(case)
+    by_itself, alone = (
+        assessed(raw, case.exercise) for raw in (the_set, filmed_alone(case, the_set))
+    )
+    assert by_itself.whole.n_complete == alone.whole.n_complete == len(alone.repetitions) == 3
+    assert not codes(alone) & OF_A_WALK
+    assert "way_left_out" not in codes(by_itself)
+    for before, after in zip(by_itself.repetitions, alone.repetitions, strict=True):
+        assert after.repetition.turn_s == pytest.approx(before.repetition.turn_s + WALK_S, abs=0.1)
+        for a, b in zip(before.measures, after.measures, strict=True):
+            assert isinstance(a, Measured) == isinstance(b, Measured), a.key
+            if isinstance(a, Measured) and MEASURES[a.key].unit == "deg":
+                assert b.value == pytest.approx(a.value, abs=1.5), a.key
+    ends_s = WALK_S + the_set.time_s[-1]
+    assert way(alone)["until_s"] == pytest.approx(WALK_S, abs=0.9)
+    assert way(alone)["after_s"] == pytest.approx(ends_s, abs=0.9)
+
+
+@pytest.mark.parametrize("is_before", [True, False])
+def test_one_walk_is_left_out_by_itself(is_before):
+    case = case_of("squat")
+    the_set = set_of(case)
+    to, away = walk(case, 180, (4, 1)), walk(case, 0, (1, 4))
+    report = assessed(joined(to, the_set) if is_before else joined(the_set, away), "squat")
+    assert report.whole.n_complete == 3
+    assert [k for k, v in way(report).items() if v is not None] == [
+        "until_s" if is_before else "after_s"
+    ]
+
+
+def test_sitting_down_for_chair_rises_and_rising_to_leave_are_no_repetitions():
+    case = case_of("sit_to_stand")
+    down, up = (
+        film(
+            Movement(
+                keys=(Key(posture=a, move_s=0, stay_s=0.2), Key(posture=b, move_s=1.5, stay_s=0))
+            ),
+            case_camera(case),
+        )
+        for a, b in ((Posture(), case.rest), (case.rest, Posture()))
+    )
+    whole = joined(down, joined(set_of(case), up))
+    report = assessed(filmed_alone(case, whole), "sit_to_stand")
+    assert report.whole.n_complete == len(report.repetitions) == 3
+
+
+@pytest.mark.parametrize("distance", [None, 1.3])
+@pytest.mark.parametrize("case", CASES, ids=lambda c: c.label)
+def test_who_keeps_the_place_is_there_all_the_time(case, distance):
+    # 1.3 body heights away a step forward makes a person larger, as a walk does.
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    camera = replace(case_camera(case), distance=distance)
+    raw = film(movement, camera, anchor=case.anchor, roll_deg=case.roll_deg)
+    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
+    assert only_at_place(raw, *at_place_s(raw)) is raw
+
+
+def test_a_joint_of_two_recordings_is_no_walk():
+    case = case_of("squat")
+    nearer = enlarged(set_of(case), 1.5)
+    raw = joined(nearer, set_of(case), change=60.0)
+    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
+    assert "edited" in codes(assessed(raw, "squat"))
+
+
+def test_a_set_in_two_places_is_left_out_in_neither():
+    case = case_of("squat")
+    raw = joined(set_of(case), joined(walk(case, 0, (1, 1.6)), enlarged(set_of(case), 1.6)))
+    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
+
+
+def test_who_stands_at_the_camera_for_longer_than_the_set_is_still_on_the_way():
+    case = case_of("squat")
+    standing = film(
+        Movement(keys=(Key(posture=Posture(), move_s=0, stay_s=25.0),)),
+        replace(case_camera(case), azimuth_deg=0),
+    )
+    raw = joined(enlarged(standing, 4.0), filmed_alone(case, set_of(case)))
+    report = assessed(raw, "squat")
+    assert report.whole.n_complete == 3
+    assert way(report)["until_s"] > 25.0
+
+
+def test_a_repetition_that_the_clip_cuts_stays_told_where_nobody_walks_there():
+    case = case_of("squat")
+    movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
+    cut = film(movement, case_camera(case), from_s=2.4)
+    report = assessed(joined(cut, walk(case, 0, (1, 4))), "squat")
+    assert [r.repetition.is_complete for r in report.repetitions] == [False, True, True]
+    assert set(way(report)) == {"until_s", "after_s"}
+    assert way(report)["until_s"] is None
+
+
+def test_the_ways_are_told_to_the_clinician_and_spare_the_patient():
+    case = case_of("squat")
+    report = assessed(filmed_alone(case, set_of(case)), "squat")
+    told = [t.words for t in told_once(report, "clinician") if t.findings[0].code == "way_left_out"]
+    assert len(told) == 1
+    assert "walk to the place" in told[0]
+    assert "away from it" in told[0]
+    patients = patient_result(report, load_exercise("squat"))
+    assert not [line for line in patients.not_seen if "walk" in line]
