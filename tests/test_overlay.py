@@ -322,16 +322,24 @@ def test_where_the_leg_is_missing_no_leg_is_drawn():
     assert (rgb[100:400] == 77).all()
 
 
+def part_of(track, samples):
+    names = ("time_s", "image_px", "world_m", "visibility", "is_filled", "is_repaired")
+    return replace(track, **{name: getattr(track, name)[samples] for name in names})
+
+
+def test_in_the_walks_that_are_left_out_no_leg_is_drawn():
+    # Before: the first leg of the set stood in the picture while its owner walked there.
+    made = build_analysis(MOTION)
+    t = made.track.time_s
+    plan = Plan(replace(made, track=part_of(made.track, slice(15, -15))))
+    for at_s, is_drawn in ((0.1, False), (t[15], True), (t[-16], True), (t[-1], False)):
+        assert np.isfinite(plan.at(at_s).legs[0]).all() == is_drawn, at_s
+
+
 @pytest.mark.parametrize("n", [0, 1])
 def test_a_track_of_next_to_nothing_draws_nothing(n):
     made = build_analysis(Motion(n_repetitions=2))
-    track = replace(
-        made.track,
-        **{
-            name: getattr(made.track, name)[:n]
-            for name in ("time_s", "image_px", "world_m", "visibility", "is_filled", "is_repaired")
-        },
-    )
+    track = part_of(made.track, slice(n))
     trace = replace(made.trace, time_s=made.trace.time_s[:n], value=made.trace.value[:n])
     short = replace(made, track=track, trace=trace)
     scene = Plan(short).at(1.5)

@@ -129,6 +129,10 @@ def _label_ray(
     return (y, -x) if is_other_way else (-y, x)
 
 
+FAR_S = 0.1
+"""A sample further from a moment than this is none of it."""
+
+
 class Plan:
     """The scenes of one analysis, in any order of time."""
 
@@ -145,9 +149,9 @@ class Plan:
         self._holds = [_held(a) for a in self._repetitions]
 
     def _points(self, time_s: float) -> np.ndarray:
-        """Landmarks at a moment, (33, 2); NaN where the samples around it are missing."""
+        """Landmarks at a moment, (33, 2); NaN where the samples around it are missing or far."""
         t, px = self.analysis.track.time_s, self.analysis.track.image_px
-        if len(t) < 2:
+        if len(t) < 2 or not t[0] - FAR_S <= time_s <= t[-1] + FAR_S:
             return np.full(px.shape[1:], np.nan)
         i = min(max(bisect_right(t, time_s), 1), len(t) - 1)
         a, b = px[i - 1], px[i]
@@ -230,7 +234,7 @@ def _sample(time_s: np.ndarray, value: np.ndarray, at_s: float) -> float:
         return math.nan
     i = min(max(bisect_right(time_s, at_s), 1), len(time_s) - 1)
     j = i if i == 0 or abs(time_s[i] - at_s) < abs(time_s[i - 1] - at_s) else i - 1
-    return float(value[j]) if abs(time_s[j] - at_s) <= 0.1 else math.nan
+    return float(value[j]) if abs(time_s[j] - at_s) <= FAR_S else math.nan
 
 
 def strip_place(analysis: Analysis, strip_px: float) -> Literal["top", "bottom"]:
