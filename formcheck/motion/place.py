@@ -1,8 +1,8 @@
-"""Where the patient does the set: the walk to that place, and away from it, is no part of it.
+"""Where the patient does the set: the way to that place, and from it, is no part of the set.
 
-Who films alone starts the camera, walks to the place, does the set, and walks back to stop it.
-Near the camera the body is cut off and large, and a walk bends the knees: neither belongs to what
-is counted, nor to what is said of the picture.
+Who films alone starts the camera, walks to the place, it may be lies down, does the set, and walks
+back to stop it. Near the camera the body is cut off and large, and a walk bends the knees: neither
+belongs to what is counted, nor to what is said of the picture.
 """
 
 from collections.abc import Sequence
@@ -14,6 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, RawTrack
+from formcheck.motion.camera import trunk_from_vertical_deg
 from formcheck.motion.masks import runs
 from formcheck.motion.people import choose_patient
 from formcheck.motion.repetitions import Attempt
@@ -29,11 +30,14 @@ class PlaceSettings:
 
     at_place_log, at_place_m, facing_m : apparent size, as a logarithm, hips sideways, and how wide
         the trunk is seen, within these of the place's, are at the place. Who has come turns there.
-    away_log, away_m : beyond these they are away from it.
+    away_log, away_m : beyond these they are away from it, as one is who is neither at the place nor
+        seen whole.
+    lying_least_deg : a trunk further from the vertical lies; where most of the clip is done lying,
+        who is upright is away.
     stays_least_s : a shorter stay is a walk past the place.
     elsewhere_least_s : who stays for so long elsewhere, seen whole, may do a part of the set there.
-    arrives_least_s : who comes from away takes at least this long to arrive; a joint of two
-        recordings takes none.
+    arrives_least_s : who comes from away takes at least this long to arrive, or is seen between;
+        a joint of two recordings takes no time.
     smooth_s : width of the running median of size, place and width.
     """
 
@@ -42,9 +46,10 @@ class PlaceSettings:
     facing_m: float = 0.12
     away_log: float = 0.3
     away_m: float = 0.9
+    lying_least_deg: float = 45.0
     stays_least_s: float = 1.0
     elsewhere_least_s: float = 2.5
-    arrives_least_s: float = 0.15
+    arrives_least_s: float = 0.1
     smooth_s: float = 0.3
 
 
@@ -54,13 +59,19 @@ class _Seen:
 
     size : logarithm of the pixels for a metre; hips_m : hips sideways; width_m : how far the left
     of the trunk is seen to the right of its right, metres. is_whole : from the shoulders to the
-    ankles inside the picture, bool.
+    ankles inside the picture, and lying where the set is done so, bool; is_up : upright though
+    the set is done lying.
     """
 
     size: np.ndarray
     hips_m: np.ndarray
     width_m: np.ndarray
     is_whole: np.ndarray
+    is_up: np.ndarray
+
+    @property
+    def is_found(self) -> np.ndarray:
+        return np.asarray(np.isfinite(self.size))
 
 
 def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tuple[float, float]:
@@ -70,15 +81,10 @@ def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tupl
     """
     first_s, last_s = float(raw.time_s[0]), float(raw.time_s[-1])
     seen = _seen_of(raw, settings)
-    is_whole = seen.is_whole & np.isfinite(seen.size)
-    if is_whole.sum() < 3:
+    if seen.is_whole.sum() < 3:
         return first_s, last_s
-    size = seen.size - _most_common(seen.size[is_whole], settings.at_place_log)
-    is_at = is_whole & (np.abs(size) <= settings.at_place_log)
-    hips_m = seen.hips_m - np.median(seen.hips_m[is_at])
-    is_at &= np.abs(hips_m) <= settings.at_place_m
-    is_at &= np.abs(seen.width_m - np.median(seen.width_m[is_at])) <= settings.facing_m
-    is_away = (np.abs(size) > settings.away_log) | (np.abs(hips_m) > settings.away_m)
+    seen = _from_place(seen, settings)
+    is_at, is_away = _at_and_away(seen, settings)
     stays = [
         (a, b)
         for a, b in runs(~is_away)
@@ -90,14 +96,47 @@ def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tupl
     arrives = begins + int(np.argmax(is_at[begins:]))
     leaves = ends - int(np.argmax(is_at[ends::-1]))
 
-    def is_walk(away: slice, a: int, b: int) -> bool:
-        lasts_s = raw.time_s[b] - raw.time_s[a]
-        is_gradual = is_away[away].any() and lasts_s >= settings.arrives_least_s
-        return is_gradual and not _stays_elsewhere(raw.time_s, seen, away, settings)
+    def is_walk(away: slice, beyond: int, edge: int, there: int) -> bool:
+        """beyond : the sample outside the stay's edge; there : the one in which they are there."""
+        if _stays_elsewhere(raw.time_s, seen, away, settings):
+            return False
+        lasts_s = abs(raw.time_s[edge] - raw.time_s[there])
+        return lasts_s >= settings.arrives_least_s or _is_step(seen, beyond, edge, settings)
 
-    from_s = raw.time_s[arrives] if is_walk(slice(0, begins), begins, arrives) else first_s
-    to_s = raw.time_s[leaves] if is_walk(slice(ends + 1, None), leaves, ends) else last_s
-    return (float(from_s), float(to_s)) if from_s < to_s else (first_s, last_s)
+    is_come = begins > 0 and is_walk(slice(0, begins), begins - 1, begins, arrives)
+    is_gone = ends + 1 < len(is_at) and is_walk(slice(ends + 1, None), ends + 1, ends, leaves)
+    from_s = float(raw.time_s[arrives]) if is_come else first_s
+    to_s = float(raw.time_s[leaves]) if is_gone else last_s
+    return (from_s, to_s) if from_s < to_s else (first_s, last_s)
+
+
+def _from_place(seen: _Seen, settings: PlaceSettings) -> _Seen:
+    """Size, hips and width as they differ from where the patient, seen whole, is most often."""
+    size = seen.size - _most_common(seen.size[seen.is_whole], settings.at_place_log)
+    is_there = seen.is_whole & (np.abs(size) <= settings.at_place_log)
+    hips_m = seen.hips_m - np.median(seen.hips_m[is_there])
+    is_there &= np.abs(hips_m) <= settings.at_place_m
+    width_m = seen.width_m - np.median(seen.width_m[is_there])
+    return replace(seen, size=size, hips_m=hips_m, width_m=width_m)
+
+
+def _at_and_away(seen: _Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.ndarray]:
+    """(where the patient is at the place, where away from it), bool (n,)."""
+    size, hips_m = np.abs(seen.size), np.abs(seen.hips_m)
+    is_near = (size <= settings.at_place_log) & (hips_m <= settings.at_place_m)
+    is_at = seen.is_whole & is_near & (np.abs(seen.width_m) <= settings.facing_m)
+    is_away = (size > settings.away_log) | (hips_m > settings.away_m) | seen.is_up
+    is_away |= seen.is_found & ~is_near & ~seen.is_whole
+    found = np.flatnonzero(seen.is_found)
+    is_away[: found[0]] = is_away[found[-1] + 1 :] = True
+    return is_at, is_away
+
+
+def _is_step(seen: _Seen, a: int, b: int, settings: PlaceSettings) -> bool:
+    """Whether a body gets from one sample to the other, where a joint of recordings leaps."""
+    step_log, step_m = abs(seen.size[b] - seen.size[a]), abs(seen.hips_m[b] - seen.hips_m[a])
+    is_small = step_log < settings.away_log - settings.at_place_log
+    return bool(is_small and step_m < settings.away_m - settings.at_place_m)
 
 
 def _stays_elsewhere(time_s: np.ndarray, seen: _Seen, away: slice, settings: PlaceSettings) -> bool:
@@ -107,10 +146,9 @@ def _stays_elsewhere(time_s: np.ndarray, seen: _Seen, away: slice, settings: Pla
     if len(size) < width:
         return False
     sizes, hips, wholes = (sliding_window_view(x, width) for x in (size, hips_m, is_whole))
-    keeps = (np.ptp(sizes, axis=1) <= settings.at_place_log) & (
-        np.ptp(hips, axis=1) <= settings.at_place_m
-    )
-    return bool((keeps & wholes.all(axis=1)).any())
+    is_one_size = np.ptp(sizes, axis=1) <= settings.at_place_log
+    is_one_place = np.ptp(hips, axis=1) <= settings.at_place_m
+    return bool((is_one_size & is_one_place & wholes.all(axis=1)).any())
 
 
 def _seen_of(raw: RawTrack, settings: PlaceSettings) -> _Seen:
@@ -123,20 +161,31 @@ def _seen_of(raw: RawTrack, settings: PlaceSettings) -> _Seen:
     spread_px, spread_m = (
         np.sqrt(((p - p.mean(axis=1, keepdims=True)) ** 2).sum(axis=(1, 2))) for p in (body, metres)
     )
+    rate_hz = 1 / float(np.median(np.diff(raw.time_s)))
+    n_smooth = 2 * round(settings.smooth_s * rate_hz / 2) + 1
     with np.errstate(divide="ignore", invalid="ignore"):
         per_metre = spread_px / spread_m
-        size, hips_m = np.log(per_metre), image[:, _HIPS, 0].mean(axis=1) / per_metre
         widths = image[:, _TRUNK["left"], 0] - image[:, _TRUNK["right"], 0]
-        width_m = widths.mean(axis=1) / per_metre
+        size, hips_m, width_m, lean_deg = (
+            _running_median(x, n_smooth)
+            for x in (
+                np.log(per_metre),
+                image[:, _HIPS, 0].mean(axis=1) / per_metre,
+                widths.mean(axis=1) / per_metre,
+                trunk_from_vertical_deg(image),
+            )
+        )
         picture = np.array([raw.clip.width_px, raw.clip.height_px])
-        is_whole = ((body >= 0) & (body <= picture)).all(axis=(1, 2))
-    rate_hz = 1 / float(np.median(np.diff(raw.time_s)))
-    width = 2 * round(settings.smooth_s * rate_hz / 2) + 1
+        is_inside = ((body >= 0) & (body <= picture)).all(axis=(1, 2))
+        is_up = lean_deg < settings.lying_least_deg
+    is_whole = np.isfinite(size) & is_inside
+    is_up &= bool(is_whole.any()) and 2 * np.count_nonzero(is_whole & is_up) < is_whole.sum()
     return _Seen(
-        size=_running_median(size, width),
-        hips_m=_running_median(hips_m, width),
-        width_m=_running_median(width_m, width),
-        is_whole=np.asarray(is_whole),
+        size=size,
+        hips_m=hips_m,
+        width_m=width_m,
+        is_whole=np.asarray(is_whole & ~is_up),
+        is_up=np.asarray(is_up),
     )
 
 

@@ -325,13 +325,17 @@ def _way_left_out(v, said, reader):
     ways = {k: _tenths(v[f"{k}_s"]) for k in ("until", "after") if v[f"{k}_s"] is not None}
     if len(ways) == 2:
         return gettext(
-            "The walk to the place, until %(until)s s, and away from it, after %(after)s s, was "
-            "left out.",
+            "What comes before %(until)s s and after %(after)s s is left out: the way to the place "
+            "of the set, and from it.",
             **ways,
         )
     if "until" in ways:
-        return gettext("The walk to the place, until %(until)s s, was left out.", **ways)
-    return gettext("The walk away from the place, after %(after)s s, was left out.", **ways)
+        return gettext(
+            "What comes before %(until)s s is left out: the way to the place of the set.", **ways
+        )
+    return gettext(
+        "What comes after %(after)s s is left out: the way from the place of the set.", **ways
+    )
 
 
 def _direction_missed(v, said, reader):
