@@ -68,7 +68,7 @@ SPOILS = {
     ),
     "title card": Spoil(
         make=lambda src, other, dst: title_card(src, dst, CARD_S, CARD_AT_S),
-        finding="edited",
+        finding="picture_disturbed",
         time=lambda t: t if t < CARD_AT_S else t + CARD_S,
     ),
     "walks out": Spoil(

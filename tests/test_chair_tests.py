@@ -62,13 +62,19 @@ def test_ten_stands_within_30_s_are_ten_wherever_the_clip_ends_after_them(to_s):
 
 
 @pytest.mark.parametrize("cut_s", [14.0, 24.3])
-def test_stands_in_30_s_are_not_told_of_a_clip_cut_to_less(cut_s):
-    # 45 s in all: the longer part is 31 s or 24 s of them, and only that one is measured.
+@pytest.mark.parametrize("is_elsewhere", [True, False])
+def test_stands_in_30_s_are_not_told_of_a_clip_cut_to_less(cut_s, is_elsewhere):
+    # 45 s in all: the longer part is 31 s or 24 s of them, and only that one is measured; or, where
+    # the patient is at the same place after the jump, timed: nobody knows how long the jump took.
     raw = film(stands(14))
     change = np.full(len(raw.time_s), 0.5)
     change[np.argmin(np.abs(raw.time_s - cut_s))] = 80
-    report = assess(replace(raw, change=change), chair_request()).report
-    assert "edited" in {f.code for f in report.findings}
+    image = raw.image_px.copy()
+    if is_elsewhere:
+        image[raw.time_s < cut_s if cut_s < 20 else raw.time_s >= cut_s] *= 0.7
+    report = assess(replace(raw, change=change, image_px=image), chair_request()).report
+    told = {f.code for f in report.findings}
+    assert ("edited" in told, "picture_disturbed" in told) == (is_elsewhere, not is_elsewhere)
     assert ("n_in_30_s" in chair_values(report)) == (cut_s == 14.0)
     assert "time_for_five_s" in chair_values(report)
 

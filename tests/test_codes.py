@@ -44,6 +44,7 @@ FINDING_VALUES = {
     "too_quick_for_rate": [{"step_deg": 20.0}],
     "pulses": [{"n": 8}],
     "not_this_exercise": [{"is_lying": True}, {"is_lying": False}],
+    "picture_disturbed": [{"is_frozen": b} for b in (True, False)],
     "edited": [{"n_jumps": 2, "longest_from_s": 1.0, "longest_to_s": 9.0}],
     "camera_tilted": [{"tilt_deg": -8.0}],
     "camera_beside_front": [

@@ -15,7 +15,8 @@ from formcheck.files.storage import read_track
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.records import Measured
 from formcheck.model.request import Request
-from formcheck.motion.findings import longest_uncut_s, quickest_step_deg
+from formcheck.motion.findings import quickest_step_deg
+from formcheck.motion.jumps import longest_take
 from formcheck.motion.track import clean
 from formcheck.run.pipeline import assess
 from formcheck.run.settings import Settings
@@ -141,14 +142,27 @@ def test_a_gap_at_the_start_leaves_the_pace_of_what_follows_as_it_was():
 
 def test_a_clip_without_a_cut_is_measured_to_its_last_picture():
     raw = film(SQUATS)
-    assert longest_uncut_s(raw)[1] >= raw.time_s[-1]
-    change = raw.change.copy()
-    change[100] = 80.0
-    start_s, end_s = longest_uncut_s(replace(raw, change=change))
-    assert (start_s, end_s >= raw.time_s[-1]) == (raw.time_s[100], True)
-    change = raw.change.copy()
-    change[150] = 80.0
-    assert longest_uncut_s(replace(raw, change=change))[1] == pytest.approx(raw.time_s[149])
+    assert longest_take(raw).stretches_s == ((0.0, raw.time_s[-1]),)
+    assert longest_take(raw).findings == ()
+
+
+@pytest.mark.parametrize("n", [100, 150])
+def test_of_two_scenes_the_longer_is_measured(n):
+    raw = film(SQUATS)
+    change, image = raw.change.copy(), raw.image_px.copy()
+    change[n] = 80.0
+    image[n:] *= 0.6
+    take = longest_take(replace(raw, change=change, image_px=image))
+    is_first = n > len(raw.time_s) / 2
+    expected = (0.0, raw.time_s[n - 1]) if is_first else (raw.time_s[n], raw.time_s[-1])
+    assert take.stretches_s == (expected,)
+    (told,) = take.findings
+    assert (told.code, told.from_s, told.to_s) == ("edited", raw.time_s[n], raw.time_s[n])
+    assert dict(told.values) == {
+        "n_jumps": 1,
+        "longest_from_s": expected[0],
+        "longest_to_s": expected[1],
+    }
 
 
 def _with_ankle_lost(raw, at_s: float, half_s: float):

@@ -33,6 +33,7 @@ FindingCode = Literal[
     "too_dark",
     "blurred",
     "noisy",
+    "picture_disturbed",  # is_frozen
     "edited",  # n_jumps; longest_from_s, longest_to_s: what is measured
     "camera_moved",
     "camera_tilted",  # tilt_deg, signed

@@ -28,13 +28,14 @@ def chair_stand_measures(
     counts (CDC STEADI 30-second chair stand). Only where the clip goes on that long.
     time_for_five_s : from the first start to standing at the fifth stand; other protocols stop
     when seated again, so the stop rule is to be said with it.
-    clip_s : first and last moment looked at.
+    clip_s : first and last moment looked at without a jump; what lies elsewhere is left out.
 
     Notes: a stand counts when its rise was seen, whether or not the clip shows the sitting down.
     A rise that the clip ends in is held against the usual time of a rise, since its height says
     nothing of how far it would have gone.
     """
     first_s, last_s = clip_s
+    repetitions = [r for r in repetitions if r.start_s < last_s and r.end_s > first_s]
     whole = [r for r in repetitions if r.is_complete]
     if not whole:
         return ()

@@ -16,13 +16,7 @@ from formcheck.model.records import Finding, RawTrack, Track, View
 from formcheck.motion.camera import is_lying, mid, off_side_deg
 from formcheck.motion.kinematics import KNEE_LEAST_DEG, knee_flexion_deg, trunk_thigh_deg
 from formcheck.motion.masks import SLIP_MARGIN_S, runs, widened
-from formcheck.motion.people import (
-    MOVES_TIMES,
-    are_at_one_place,
-    choose_patient,
-    leap_times_s,
-    linked_people,
-)
+from formcheck.motion.people import MOVES_TIMES, are_at_one_place, choose_patient, linked_people
 from formcheck.motion.swapped_legs import exchange_legs, exchanged_spans
 
 
@@ -158,7 +152,7 @@ def clip_findings(
     return [
         *_person_findings(raw, track, view, exercise, settings),
         *_unsteady_findings(raw, track, view, settings),
-        *_picture_findings(raw, track, settings),
+        *_picture_findings(raw, settings),
         *_camera_findings(raw, track, view, exercise, settings),
         *_time_findings(raw, track, view, settings),
     ]
@@ -324,7 +318,7 @@ def _cut_off_findings(raw: RawTrack, rows: np.ndarray, settings: QualitySettings
 # -- the picture
 
 
-def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) -> list[Finding]:
+def _picture_findings(raw: RawTrack, settings: QualitySettings) -> list[Finding]:
     out = []
     time_s = raw.time_s
     if np.nanmedian(raw.brightness) < settings.dark_most:
@@ -336,17 +330,6 @@ def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) ->
         edges = raw.sharpness / np.maximum(raw.contrast, 1.0) ** 2
     if np.nanmedian(edges) < settings.sharp_least:
         out.append(Finding(code="blurred", from_s=float(time_s[0]), to_s=float(time_s[-1])))
-    cuts = cut_times_s(raw, settings, track)
-    if cuts:
-        start_s, end_s = longest_uncut_s(raw, settings, track)
-        out.append(
-            Finding(
-                code="edited",
-                values=values_of(n_jumps=len(cuts), longest_from_s=start_s, longest_to_s=end_s),
-                from_s=cuts[0],
-                to_s=cuts[-1],
-            )
-        )
     border = np.nan_to_num(raw.border_change[1:])
     usual, spread = float(np.median(border)), float(np.subtract(*np.percentile(border, [75, 25])))
     if usual > settings.noise_least and spread < settings.steady_most * usual:
@@ -354,37 +337,6 @@ def _picture_findings(raw: RawTrack, track: Track, settings: QualitySettings) ->
     if usual > settings.shake_least and spread >= settings.steady_most * usual:
         out.append(Finding(code="camera_moved", from_s=float(time_s[0]), to_s=float(time_s[-1])))
     return out
-
-
-def cut_times_s(
-    raw: RawTrack, settings: QualitySettings = QualitySettings(), track: Track | None = None
-) -> list[float]:
-    """Seconds at which the whole picture changes at once, or the person leaps: cuts and titles."""
-    change = np.nan_to_num(raw.change)
-    usual = float(np.median(change))
-    around = np.maximum(np.roll(change, 1), np.roll(change, -1))
-    spikes = (change > settings.cut_least) & (change > settings.cut_times * max(usual, 0.5))
-    spikes &= change > 1.5 * np.where(around > settings.cut_least, 0, around)
-    leaps = leap_times_s(raw, _rows(raw, track))
-    return sorted({*(float(t) for t in raw.time_s[spikes]), *leaps})
-
-
-def longest_uncut_s(
-    raw: RawTrack, settings: QualitySettings = QualitySettings(), track: Track | None = None
-) -> tuple[float, float]:
-    """(from, to) seconds of the longest stretch of the clip without a cut, person in it.
-
-    After a cut the camera may stand elsewhere, so one clip is measured from one stretch only.
-    """
-    edges = [float(raw.time_s[0]), *cut_times_s(raw, settings, track), float(raw.time_s[-1]) + 1e-6]
-    seen = _rows(raw, track) >= 0
-    frame_s = float(np.median(np.diff(raw.time_s)))
-    spans = list(zip(edges, edges[1:], strict=False))
-    counts = [int((seen & (raw.time_s >= a) & (raw.time_s < b)).sum()) for a, b in spans]
-    longest = int(np.argmax(counts))
-    start, end = spans[longest]
-    # A cut is dated by the first picture after it; the clip's end by its last picture.
-    return start, end if longest == len(spans) - 1 else end - frame_s
 
 
 # -- the camera

@@ -172,9 +172,10 @@ def other_exercise(
         start_s, end_s = track.time_s[a.start], track.time_s[a.end]
         return not any(f.from_s < end_s and f.to_s > start_s for f in spoilt)
 
+    begun = [a for a in attempts if a.is_complete and not a.is_cut_before]
     seen = [
         _Seen(a=a, track=track, view=view, all_series=all_series, exercise=exercise, leg=leg)
-        for a in [a for a in attempts if a.is_complete] or attempts
+        for a in begun or attempts
         if is_sound(a)
     ]
     rules = _rules(exercise)

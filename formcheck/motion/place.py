@@ -34,6 +34,7 @@ class PlaceSettings:
         seen whole.
     lying_least_deg : a trunk further from the vertical lies; where most of the clip is done lying,
         who is upright is away.
+    laid_deg : who lies down for the set has, this near to how they lie in it.
     stays_least_s : a shorter stay is a walk past the place.
     elsewhere_least_s : who stays for so long elsewhere, seen whole, may do a part of the set there.
     arrives_least_s : who comes from away takes at least this long to arrive, or is seen between;
@@ -47,6 +48,7 @@ class PlaceSettings:
     away_log: float = 0.3
     away_m: float = 0.9
     lying_least_deg: float = 45.0
+    laid_deg: float = 5.0
     stays_least_s: float = 1.0
     elsewhere_least_s: float = 2.5
     arrives_least_s: float = 0.1
@@ -54,18 +56,21 @@ class PlaceSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Seen:
+class Seen:
     """How the patient is seen, each (n,), NaN where not found.
 
     size : logarithm of the pixels for a metre; hips_m : hips sideways; width_m : how far the left
-    of the trunk is seen to the right of its right, metres. is_whole : from the shoulders to the
-    ankles inside the picture, and lying where the set is done so, bool; is_up : upright though
-    the set is done lying.
+    of the trunk is seen to the right of its right, metres; lean_deg : of the trunk; moved_m : how
+    far the joints are from where they were in the picture before, on average, not smoothed.
+    is_whole : from the shoulders to the ankles inside the picture, and lying where the set is done
+    so, bool; is_up : upright though the set is done lying.
     """
 
     size: np.ndarray
     hips_m: np.ndarray
     width_m: np.ndarray
+    lean_deg: np.ndarray
+    moved_m: np.ndarray
     is_whole: np.ndarray
     is_up: np.ndarray
 
@@ -80,7 +85,7 @@ def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tupl
     The whole clip unless a walk to the place is seen at its beginning, or one away at its end.
     """
     first_s, last_s = float(raw.time_s[0]), float(raw.time_s[-1])
-    seen = _seen_of(raw, settings)
+    seen = seen_in(raw, settings)
     if seen.is_whole.sum() < 3:
         return first_s, last_s
     seen = _from_place(seen, settings)
@@ -110,7 +115,7 @@ def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tupl
     return (from_s, to_s) if from_s < to_s else (first_s, last_s)
 
 
-def _from_place(seen: _Seen, settings: PlaceSettings) -> _Seen:
+def _from_place(seen: Seen, settings: PlaceSettings) -> Seen:
     """Size, hips and width as they differ from where the patient, seen whole, is most often."""
     size = seen.size - _most_common(seen.size[seen.is_whole], settings.at_place_log)
     is_there = seen.is_whole & (np.abs(size) <= settings.at_place_log)
@@ -120,11 +125,13 @@ def _from_place(seen: _Seen, settings: PlaceSettings) -> _Seen:
     return replace(seen, size=size, hips_m=hips_m, width_m=width_m)
 
 
-def _at_and_away(seen: _Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.ndarray]:
+def _at_and_away(seen: Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.ndarray]:
     """(where the patient is at the place, where away from it), bool (n,)."""
     size, hips_m = np.abs(seen.size), np.abs(seen.hips_m)
     is_near = (size <= settings.at_place_log) & (hips_m <= settings.at_place_m)
     is_at = seen.is_whole & is_near & (np.abs(seen.width_m) <= settings.facing_m)
+    if seen.is_up.any() and is_at.any():  # and down, as far as in the lower quarter of the set
+        is_at &= seen.lean_deg >= np.percentile(seen.lean_deg[is_at], 25) - settings.laid_deg
     is_away = (size > settings.away_log) | (hips_m > settings.away_m) | seen.is_up
     is_away |= seen.is_found & ~is_near & ~seen.is_whole
     found = np.flatnonzero(seen.is_found)
@@ -132,14 +139,14 @@ def _at_and_away(seen: _Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.n
     return is_at, is_away
 
 
-def _is_step(seen: _Seen, a: int, b: int, settings: PlaceSettings) -> bool:
+def _is_step(seen: Seen, a: int, b: int, settings: PlaceSettings) -> bool:
     """Whether a body gets from one sample to the other, where a joint of recordings leaps."""
     step_log, step_m = abs(seen.size[b] - seen.size[a]), abs(seen.hips_m[b] - seen.hips_m[a])
     is_small = step_log < settings.away_log - settings.at_place_log
     return bool(is_small and step_m < settings.away_m - settings.at_place_m)
 
 
-def _stays_elsewhere(time_s: np.ndarray, seen: _Seen, away: slice, settings: PlaceSettings) -> bool:
+def _stays_elsewhere(time_s: np.ndarray, seen: Seen, away: slice, settings: PlaceSettings) -> bool:
     """Whether the patient is seen whole and keeps a place, away from that of the set."""
     width = int(settings.elsewhere_least_s / float(np.median(np.diff(time_s))))
     size, hips_m, is_whole = seen.size[away], seen.hips_m[away], seen.is_whole[away]
@@ -151,7 +158,7 @@ def _stays_elsewhere(time_s: np.ndarray, seen: _Seen, away: slice, settings: Pla
     return bool((is_one_size & is_one_place & wholes.all(axis=1)).any())
 
 
-def _seen_of(raw: RawTrack, settings: PlaceSettings) -> _Seen:
+def seen_in(raw: RawTrack, settings: PlaceSettings) -> Seen:
     """The pose in the picture over the model's pose in metres, as it is turned to the camera: the
     size of a body at its distance, whatever its posture."""
     rows = choose_patient(raw)
@@ -175,15 +182,18 @@ def _seen_of(raw: RawTrack, settings: PlaceSettings) -> _Seen:
                 trunk_from_vertical_deg(image),
             )
         )
+        moved_px = np.linalg.norm(np.diff(body, axis=0, prepend=body[:1]), axis=2).mean(axis=1)
         picture = np.array([raw.clip.width_px, raw.clip.height_px])
         is_inside = ((body >= 0) & (body <= picture)).all(axis=(1, 2))
         is_up = lean_deg < settings.lying_least_deg
     is_whole = np.isfinite(size) & is_inside
     is_up &= bool(is_whole.any()) and 2 * np.count_nonzero(is_whole & is_up) < is_whole.sum()
-    return _Seen(
+    return Seen(
         size=size,
         hips_m=hips_m,
         width_m=width_m,
+        lean_deg=lean_deg,
+        moved_m=moved_px / per_metre,
         is_whole=np.asarray(is_whole & ~is_up),
         is_up=np.asarray(is_up),
     )

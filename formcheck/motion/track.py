@@ -220,11 +220,6 @@ def cut_off_in_force_hz(time_s: np.ndarray, settings: TrackSettings = TrackSetti
     return float(min(settings.cut_off_hz, 0.4 * rate_hz))
 
 
-def only_between(track: Track, from_s: float, to_s: float) -> Track:
-    """The track with everything outside the two times missing."""
-    return only_where(track, (track.time_s >= from_s) & (track.time_s <= to_s))
-
-
 def only_where(track: Track, keep: np.ndarray) -> Track:
     """The track with everything missing where `keep`, bool (n,), is False."""
     outside = ~keep

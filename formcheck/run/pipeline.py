@@ -30,12 +30,12 @@ from formcheck.model.records import (
 )
 from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
-from formcheck.motion.findings import longest_uncut_s
+from formcheck.motion.jumps import longest_take
 from formcheck.motion.kinematics import SIGNALS
 from formcheck.motion.place import at_place_s, only_at_place, way_findings
 from formcheck.motion.spoiled import is_timed
 from formcheck.motion.stretches import Stretch, request_bounds, stretches_by_side
-from formcheck.motion.track import clean, only_between
+from formcheck.motion.track import clean, only_where
 from formcheck.pose.landmarker import PoseModel, estimate, track_identity
 from formcheck.run.settings import Settings, settings_echo
 from formcheck.video import open_video, shown_name
@@ -115,8 +115,8 @@ def assess(
     stays_s = at_place_s(raw, settings.place)
     here = only_at_place(raw, *stays_s)
     track = clean(_seen_directly(here), settings.track)
-    from_s, to_s = longest_uncut_s(here, settings.quality, track)
-    track = only_between(track, from_s, to_s)
+    take = longest_take(here, settings.quality, settings.place)
+    track = only_where(track, take.holds(track.time_s))
     parts, findings = stretches_by_side(track, here, request, settings)
     # One leg's stretch may hold no attempt: then the set is the other's, and so is the view.
     parts = [p for p in parts if p.repetitions] or parts[:1]
@@ -128,7 +128,8 @@ def assess(
         request.exercise,
         request.prescription,
     )
-    findings = [*way_findings(raw, *stays_s), *findings, *(f for p in parts for f in p.findings)]
+    of_parts = (f for p in parts for f in p.findings)
+    findings = [*way_findings(raw, *stays_s), *take.findings, *findings, *of_parts]
     findings = _without_doubles([*findings, *_one_leg_only(request, assessed, findings)])
     whole = assess_set(
         request.exercise,
@@ -136,7 +137,7 @@ def assess(
         bounds=bounds,
         line=request.prescribed,
         involved=_involved(request),
-        clip_s=(max(float(track.time_s[0]), from_s), min(float(track.time_s[-1]), to_s)),
+        clip_s=take.longest_s,
         is_timed=is_timed(findings),
     )
     report = Report(

@@ -188,6 +188,18 @@ def _pulses(v, said, reader):
     )
 
 
+def _picture_disturbed(v, said, reader):
+    if v["is_frozen"]:
+        return gettext(
+            "The picture stands still while the person goes on, as where a recording is held up: "
+            "this time is not measured."
+        )
+    return gettext(
+        "The picture changes at once, as where somebody passes in front, a lamp is switched or the "
+        "camera is knocked: what is seen before and after is measured as one recording."
+    )
+
+
 def _edited(v, said, reader):
     return ngettext(
         "The picture jumps %(n)s time, as in edited footage or a title. Only the longest stretch "
@@ -421,6 +433,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
         "light."
     ),
     "noisy": _always("The picture is grainy, which makes landmarks jitter. Turn on more light."),
+    "picture_disturbed": _picture_disturbed,
     "edited": _edited,
     "camera_moved": _always("The camera moves during the clip. Stand it on something firm."),
     "camera_tilted": _camera_tilted,
