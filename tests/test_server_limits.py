@@ -1,8 +1,11 @@
 """The limits that the table of the security page names, each at a running server."""
 
 import contextlib
+import gc
 import json
+import os
 import re
+import signal
 import socket
 import time
 from pathlib import Path
@@ -193,3 +196,23 @@ TABLE = {
 def test_the_table_of_the_security_page_says_what_the_server_does():
     rows = dict(re.findall(r"^\| ([^|]+?) \| ([^|]+?) \|", DOCUMENT.read_text("utf-8"), re.M))
     assert {what: rows.get(what) for what in TABLE} == TABLE
+
+
+@pytest.mark.filterwarnings("error")
+def test_ctrl_c_before_the_servers_first_step_ends_it_without_a_warning():
+    import uvicorn
+
+    class Interrupted(uvicorn.Config):
+        def get_loop_factory(self):  # asked for before the server's coroutine begins
+            os.kill(os.getpid(), signal.SIGINT)
+            return super().get_loop_factory()
+
+    async def never_asked(scope, receive, send):
+        raise AssertionError(scope)
+
+    handler = signal.getsignal(signal.SIGINT)
+    made = uvicorn.Server(Interrupted(never_asked, lifespan="off"))
+    with socket.create_server(("127.0.0.1", 0)) as listening, pytest.raises(KeyboardInterrupt):
+        server.run_until_stopped(made, listening)
+    gc.collect()  # a coroutine that was never awaited warns when it is collected
+    assert signal.getsignal(signal.SIGINT) is handler

@@ -1,9 +1,5 @@
-import gc
 import json
-import os
 import re
-import signal
-import socket
 import time
 from pathlib import Path
 
@@ -30,7 +26,6 @@ from formcheck.clinic.sets import find_set, sets_of
 from formcheck.model.safety import PainRule
 from formcheck.web.clinician.prescription_faults import form_fault
 from formcheck.web.clinician.prescription_form import form_from, form_of, prescription_text_of
-from formcheck.web.server import run_until_stopped
 
 pytest.importorskip("starlette")
 pytest.importorskip("playwright")
@@ -855,26 +850,6 @@ def test_ctrl_c_ends_the_server_and_its_worker_with_one_line(tmp_path, after_s):
     while Path(f"/proc/{worker}").exists() and time.monotonic() < until:
         time.sleep(0.05)
     assert not Path(f"/proc/{worker}").exists()
-
-
-@pytest.mark.filterwarnings("error")
-def test_ctrl_c_before_the_servers_first_step_ends_it_without_a_warning():
-    import uvicorn
-
-    class Interrupted(uvicorn.Config):
-        def get_loop_factory(self):  # asked for before the server's coroutine begins
-            os.kill(os.getpid(), signal.SIGINT)
-            return super().get_loop_factory()
-
-    async def never_asked(scope, receive, send):
-        raise AssertionError(scope)
-
-    handler = signal.getsignal(signal.SIGINT)
-    server = uvicorn.Server(Interrupted(never_asked, lifespan="off"))
-    with socket.create_server(("127.0.0.1", 0)) as listening, pytest.raises(KeyboardInterrupt):
-        run_until_stopped(server, listening)
-    gc.collect()  # a coroutine that was never awaited warns when it is collected
-    assert signal.getsignal(signal.SIGINT) is handler
 
 
 def _child_of(pid: int) -> int:

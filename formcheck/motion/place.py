@@ -32,8 +32,8 @@ class PlaceSettings:
         the trunk is seen, within these of the place's, are at the place. Who has come turns there.
     away_log, away_m : beyond these they are away from it, as one is who is neither at the place nor
         seen whole.
-    lying_least_deg : a trunk further from the vertical lies; where most of the clip is done lying,
-        who is upright is away.
+    lying_least_deg, upright_most_deg : a trunk further from the vertical than the first lies; where
+        most of the clip is done lying, who is nearer to it than the second is away.
     laid_deg : who lies down for the set has, this near to how they lie in it.
     stays_least_s : a shorter stay is a walk past the place.
     elsewhere_least_s : who stays for so long elsewhere, seen whole, may do a part of the set there.
@@ -48,6 +48,7 @@ class PlaceSettings:
     away_log: float = 0.3
     away_m: float = 0.9
     lying_least_deg: float = 45.0
+    upright_most_deg: float = 25.0
     laid_deg: float = 5.0
     stays_least_s: float = 1.0
     elsewhere_least_s: float = 2.5
@@ -185,9 +186,9 @@ def seen_in(raw: RawTrack, settings: PlaceSettings) -> Seen:
         moved_px = np.linalg.norm(np.diff(body, axis=0, prepend=body[:1]), axis=2).mean(axis=1)
         picture = np.array([raw.clip.width_px, raw.clip.height_px])
         is_inside = ((body >= 0) & (body <= picture)).all(axis=(1, 2))
-        is_up = lean_deg < settings.lying_least_deg
+        is_up, is_lying = lean_deg < settings.upright_most_deg, lean_deg > settings.lying_least_deg
     is_whole = np.isfinite(size) & is_inside
-    is_up &= bool(is_whole.any()) and 2 * np.count_nonzero(is_whole & is_up) < is_whole.sum()
+    is_up &= 2 * np.count_nonzero(is_whole & is_lying) > is_whole.sum()
     return Seen(
         size=size,
         hips_m=hips_m,
