@@ -11,7 +11,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Measured, RawTrack
 from formcheck.model.request import Request
-from formcheck.motion.place import at_place_s, only_at_place
+from formcheck.motion.place import only_at_place, stays_at_place
 from formcheck.run.pipeline import assess
 from formcheck.words.finding_words import told_once
 from formcheck.words.patient_result import patient_result
@@ -137,20 +137,40 @@ def test_one_walk_is_left_out_by_itself(is_before):
     ]
 
 
+def sits_and_rises(case: Case, the_set: RawTrack) -> RawTrack:
+    """The set, with sitting down before it and rising after it."""
+
+    def between(a: Posture, b: Posture) -> RawTrack:
+        keys = (Key(posture=a, move_s=0, stay_s=0.2), Key(posture=b, move_s=1.5, stay_s=0))
+        return film(Movement(keys=keys), case_camera(case))
+
+    down, up = between(Posture(), case.rest), between(case.rest, Posture())
+    return joined(down, joined(the_set, up))
+
+
 def test_sitting_down_for_chair_rises_and_rising_to_leave_are_no_repetitions():
     case = case_of("sit_to_stand")
-    down, up = (
-        film(
-            Movement(
-                keys=(Key(posture=a, move_s=0, stay_s=0.2), Key(posture=b, move_s=1.5, stay_s=0))
-            ),
-            case_camera(case),
-        )
-        for a, b in ((Posture(), case.rest), (case.rest, Posture()))
-    )
-    whole = joined(down, joined(set_of(case), up))
-    report = assessed(filmed_alone(case, whole), "sit_to_stand")
+    report = assessed(filmed_alone(case, sits_and_rises(case, set_of(case))), "sit_to_stand")
     assert report.whole.n_complete == len(report.repetitions) == 3
+
+
+@pytest.mark.parametrize("label", [*ON_FEET, "sit_to_stand", "seated_knee_extension", "wall_sit"])
+def test_a_walk_to_the_camera_and_back_divides_no_set(label):
+    # Before: three were counted wrong, and most told as a squeezed picture, without angles.
+    case = case_of(label)
+    half = sits_and_rises(case, set_of(case)) if label == "sit_to_stand" else set_of(case)
+    walks = joined(walk(case, 0, (1, 4)), walk(case, 180, (4, 1)))
+    raw = joined(half, joined(walks, half))
+    report = assessed(raw, case.exercise)
+    if label == "sit_to_stand":  # nobody walks before the first half, or after the second
+        assert report.whole.n_complete == 6
+    else:
+        assert report.whole.n_complete == len(report.repetitions) == 6
+    assert not codes(report) & {*OF_A_WALK, "picture_squeezed"}
+    (told,) = (f for f in report.findings if f.code == "way_left_out")
+    assert dict(told.values) == {"until_s": None, "after_s": None}
+    assert told.from_s == pytest.approx(half.time_s[-1], abs=1.9)
+    assert told.to_s == pytest.approx(half.time_s[-1] + walks.time_s[-1], abs=0.5)
 
 
 @pytest.mark.parametrize("label", ["straight_leg_raise", "bridge", "heel_slide"])
@@ -177,22 +197,22 @@ def test_who_keeps_the_place_is_there_all_the_time(case, distance):
     movement = repeated(case.rest, [case.good] * 3, stay_s=case.stay_s)
     camera = replace(case_camera(case), distance=distance)
     raw = film(movement, camera, anchor=case.anchor, roll_deg=case.roll_deg)
-    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
-    assert only_at_place(raw, *at_place_s(raw)) is raw
+    assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
+    assert only_at_place(raw, stays_at_place(raw)) is raw
 
 
 def test_a_joint_of_two_recordings_is_no_walk():
     case = case_of("squat")
     nearer = enlarged(set_of(case), 1.5)
     raw = joined(nearer, set_of(case), change=60.0)
-    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
+    assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
     assert "edited" in codes(assessed(raw, "squat"))
 
 
 def test_a_set_in_two_places_is_left_out_in_neither():
     case = case_of("squat")
     raw = joined(set_of(case), joined(walk(case, 0, (1, 1.6)), enlarged(set_of(case), 1.6)))
-    assert at_place_s(raw) == (raw.time_s[0], raw.time_s[-1])
+    assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
 
 
 def test_who_stands_at_the_camera_for_longer_than_the_set_is_still_on_the_way():

@@ -82,7 +82,7 @@ class RawTrack:
     brightness, contrast, sharpness, change : (n,) float32, of a small grey picture: mean and
         standard deviation (0 to 255), Laplacian variance, mean absolute change since the last
     border_change : (n,) float32, of the outer border only, which a person in the middle leaves
-    left_out : whether pictures of the clip were left out before the first, and after the last
+    left_out : (from, to) seconds in which the patient is not at the place of the set
     """
 
     clip: Clip
@@ -97,7 +97,7 @@ class RawTrack:
     sharpness: np.ndarray
     change: np.ndarray
     border_change: np.ndarray
-    left_out: tuple[bool, bool] = (False, False)
+    left_out: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         n, p = self.image_px.shape[:2]

@@ -7,13 +7,15 @@ belongs to what is counted, nor to what is said of the picture.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import cast
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from formcheck.model.anatomy import LANDMARK, SIDES
 from formcheck.model.codes import values_of
-from formcheck.model.records import Finding, RawTrack
+from formcheck.model.records import Finding, RawTrack, Track
 from formcheck.motion.camera import trunk_from_vertical_deg
 from formcheck.motion.masks import runs
 from formcheck.motion.people import choose_patient
@@ -36,6 +38,7 @@ class PlaceSettings:
         most of the clip is done lying, who is nearer to it than the second is away.
     laid_deg : who lies down for the set has, this near to how they lie in it.
     stays_least_s : a shorter stay is a walk past the place.
+    walks_least_s : who is away between two stays for less has not walked.
     elsewhere_least_s : who stays for so long elsewhere, seen whole, may do a part of the set there.
     arrives_least_s : who comes from away takes at least this long to arrive, or is seen between;
         a joint of two recordings takes no time.
@@ -51,6 +54,7 @@ class PlaceSettings:
     upright_most_deg: float = 25.0
     laid_deg: float = 5.0
     stays_least_s: float = 1.0
+    walks_least_s: float = 2.0
     elsewhere_least_s: float = 2.5
     arrives_least_s: float = 0.1
     smooth_s: float = 0.3
@@ -80,40 +84,74 @@ class Seen:
         return np.asarray(np.isfinite(self.size))
 
 
-def at_place_s(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> tuple[float, float]:
-    """(from, to) seconds of the clip in which the patient is at the place of the set.
+Stays = tuple[tuple[float, float], ...]
+"""From and to, seconds, of each time that the patient is at the place of the set, in order."""
 
-    The whole clip unless a walk to the place is seen at its beginning, or one away at its end.
+
+def stays_at_place(raw: RawTrack, settings: PlaceSettings = PlaceSettings()) -> Stays:
+    """When the patient is at the place of the set.
+
+    All of the clip unless a walk to the place is seen at its beginning, one away at its end, or one
+    away and back between.
     """
-    first_s, last_s = float(raw.time_s[0]), float(raw.time_s[-1])
+    whole = ((float(raw.time_s[0]), float(raw.time_s[-1])),)
     seen = seen_in(raw, settings)
     if seen.is_whole.sum() < 3:
-        return first_s, last_s
+        return whole
     seen = _from_place(seen, settings)
     is_at, is_away = _at_and_away(seen, settings)
-    stays = [
-        (a, b)
+    time_s = raw.time_s
+    spans = [
+        (a, b - 1)
         for a, b in runs(~is_away)
-        if is_at[a:b].any() and raw.time_s[b - 1] - raw.time_s[a] >= settings.stays_least_s
+        if is_at[a:b].any() and time_s[b - 1] - time_s[a] >= settings.stays_least_s
     ]
-    if not stays:
-        return first_s, last_s
-    begins, ends = stays[0][0], stays[-1][1] - 1
-    arrives = begins + int(np.argmax(is_at[begins:]))
-    leaves = ends - int(np.argmax(is_at[ends::-1]))
+    if not spans:
+        return whole
 
-    def is_walk(away: slice, beyond: int, edge: int, there: int) -> bool:
-        """beyond : the sample outside the stay's edge; there : the one in which they are there."""
-        if _stays_elsewhere(raw.time_s, seen, away, settings):
-            return False
-        lasts_s = abs(raw.time_s[edge] - raw.time_s[there])
-        return lasts_s >= settings.arrives_least_s or _is_step(seen, beyond, edge, settings)
+    def arrival(a: int) -> tuple[int, bool]:
+        """(when they are there after sample a, whether they came on foot)."""
+        at = a + int(np.argmax(is_at[a:]))
+        return at, _is_walk(time_s, seen, a - 1, a, at, settings)
 
-    is_come = begins > 0 and is_walk(slice(0, begins), begins - 1, begins, arrives)
-    is_gone = ends + 1 < len(is_at) and is_walk(slice(ends + 1, None), ends + 1, ends, leaves)
-    from_s = float(raw.time_s[arrives]) if is_come else first_s
-    to_s = float(raw.time_s[leaves]) if is_gone else last_s
-    return (from_s, to_s) if from_s < to_s else (first_s, last_s)
+    def leaving(b: int) -> tuple[int, bool]:
+        at = b - int(np.argmax(is_at[b::-1]))
+        return at, _is_walk(time_s, seen, b + 1, b, at, settings)
+
+    def stays_elsewhere(a: int, b: int) -> bool:
+        return _stays_elsewhere(time_s, seen, slice(a, b), settings)
+
+    (first, is_come), (last, is_gone) = arrival(spans[0][0]), leaving(spans[-1][1])
+    n = len(time_s)
+    edges = [first if is_come and not stays_elsewhere(0, spans[0][0]) else 0]
+    for (_, b), (a, _) in pairwise(spans):
+        (left, is_left), (back, is_back) = leaving(b), arrival(a)
+        is_long = time_s[a] - time_s[b] >= settings.walks_least_s
+        if is_long and is_left and is_back and not stays_elsewhere(b + 1, a):
+            edges += [left, back]
+    edges.append(last if is_gone and not stays_elsewhere(spans[-1][1] + 1, n) else n - 1)
+    if any(a >= b for a, b in pairwise(edges)):
+        return whole
+    return tuple(
+        (float(time_s[a]), float(time_s[b])) for a, b in zip(*[iter(edges)] * 2, strict=True)
+    )
+
+
+def _is_walk(
+    time_s: np.ndarray, seen: Seen, beyond: int, edge: int, there: int, settings: PlaceSettings
+) -> bool:
+    """Whether the patient comes to the place, or goes, as a body does; not at the clip's own end.
+
+    beyond : the sample outside the edge of a stay; there : the one in which they are at the place.
+    """
+    if not 0 <= beyond < len(time_s):
+        return False
+    if abs(time_s[edge] - time_s[there]) >= settings.arrives_least_s:
+        return True
+    step_log = abs(seen.size[edge] - seen.size[beyond])
+    step_m = abs(seen.hips_m[edge] - seen.hips_m[beyond])
+    is_small = step_log < settings.away_log - settings.at_place_log
+    return bool(is_small and step_m < settings.away_m - settings.at_place_m)
 
 
 def _from_place(seen: Seen, settings: PlaceSettings) -> Seen:
@@ -130,7 +168,9 @@ def _at_and_away(seen: Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.nd
     """(where the patient is at the place, where away from it), bool (n,)."""
     size, hips_m = np.abs(seen.size), np.abs(seen.hips_m)
     is_near = (size <= settings.at_place_log) & (hips_m <= settings.at_place_m)
-    is_at = seen.is_whole & is_near & (np.abs(seen.width_m) <= settings.facing_m)
+    is_at = is_near & (np.abs(seen.width_m) <= settings.facing_m)
+    if 2 * np.count_nonzero(is_at & seen.is_whole) > is_at.sum():  # else: feet cut off all the time
+        is_at &= seen.is_whole
     if seen.is_up.any() and is_at.any():  # and down, as far as in the lower quarter of the set
         is_at &= seen.lean_deg >= np.percentile(seen.lean_deg[is_at], 25) - settings.laid_deg
     is_away = (size > settings.away_log) | (hips_m > settings.away_m) | seen.is_up
@@ -138,13 +178,6 @@ def _at_and_away(seen: Seen, settings: PlaceSettings) -> tuple[np.ndarray, np.nd
     found = np.flatnonzero(seen.is_found)
     is_away[: found[0]] = is_away[found[-1] + 1 :] = True
     return is_at, is_away
-
-
-def _is_step(seen: Seen, a: int, b: int, settings: PlaceSettings) -> bool:
-    """Whether a body gets from one sample to the other, where a joint of recordings leaps."""
-    step_log, step_m = abs(seen.size[b] - seen.size[a]), abs(seen.hips_m[b] - seen.hips_m[a])
-    is_small = step_log < settings.away_log - settings.at_place_log
-    return bool(is_small and step_m < settings.away_m - settings.at_place_m)
 
 
 def _stays_elsewhere(time_s: np.ndarray, seen: Seen, away: slice, settings: PlaceSettings) -> bool:
@@ -218,31 +251,47 @@ def _most_common(values: np.ndarray, within: float) -> float:
     return float(np.median(ordered[first : upto[first]]))
 
 
-def only_at_place(raw: RawTrack, from_s: float, to_s: float) -> RawTrack:
-    """The landmarks of the pictures between the two times."""
-    is_there = (raw.time_s >= from_s) & (raw.time_s <= to_s)
+def only_at_place(raw: RawTrack, stays: Stays) -> RawTrack:
+    """The landmarks of the stays: without the pictures before and after them, and with nobody seen
+    between them."""
+    is_kept = (raw.time_s >= stays[0][0]) & (raw.time_s <= stays[-1][1])
+    is_there = np.any([(raw.time_s >= a) & (raw.time_s <= b) for a, b in stays], axis=0)
     if is_there.all():
         return raw
+    is_gone = ~is_there[is_kept]
+
+    def of(values: np.ndarray, unseen: float | None = None) -> np.ndarray:
+        out = values[is_kept]
+        if unseen is not None:
+            out[is_gone] = unseen
+        return out
+
     return replace(
         raw,
-        left_out=(not is_there[0], not is_there[-1]),
-        time_s=raw.time_s[is_there],
-        stamp=raw.stamp[is_there],
-        image_px=raw.image_px[is_there],
-        world_m=raw.world_m[is_there],
-        visibility=raw.visibility[is_there],
-        brightness=raw.brightness[is_there],
-        contrast=raw.contrast[is_there],
-        sharpness=raw.sharpness[is_there],
-        change=raw.change[is_there],
-        border_change=raw.border_change[is_there],
+        left_out=_left_out(raw.time_s, stays),
+        time_s=of(raw.time_s),
+        stamp=of(raw.stamp),
+        image_px=of(raw.image_px, np.nan),
+        world_m=of(raw.world_m, np.nan),
+        visibility=of(raw.visibility, np.nan),
+        brightness=of(raw.brightness),
+        contrast=of(raw.contrast),
+        sharpness=of(raw.sharpness),
+        change=of(raw.change, 0.0),
+        border_change=of(raw.border_change, 0.0),
     )
 
 
+def _left_out(time_s: np.ndarray, stays: Stays) -> Stays:
+    """The times before, between and after the stays, none where a stay begins or ends the clip."""
+    edges = [float(time_s[0]), *(t for stay in stays for t in stay), float(time_s[-1])]
+    return tuple((a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if a < b)
+
+
 def without_ways(
-    attempts: Sequence[Attempt], values: np.ndarray, left_out: tuple[bool, bool]
+    attempts: Sequence[Attempt], values: np.ndarray, track: Track, left_out: Stays
 ) -> tuple[Attempt, ...]:
-    """The attempts, without one that the walk to the place or from it cuts: it belongs to the walk,
+    """The attempts, without one that a walk to the place or from it cuts: it belongs to the walk,
     as sitting down before the first chair rise does.
 
     values : (n,) of the driving signal; left_out : as in RawTrack.
@@ -250,20 +299,50 @@ def without_ways(
     return tuple(
         a
         for a in attempts
-        if not (touches_way(a, values, left_out) and (a.is_cut_before or a.is_cut_after))
+        if not ((a.is_cut_before or a.is_cut_after) and touches_way(a, values, track, left_out))
     )
 
 
-def touches_way(a: Attempt, values: np.ndarray, left_out: tuple[bool, bool]) -> bool:
-    """Whether it begins where the walk to the place ended, or ends where the one away began."""
-    seen = np.flatnonzero(np.isfinite(values))
-    return bool((left_out[0] and a.start <= seen[0]) or (left_out[1] and a.end >= seen[-1]))
+def touches_way(a: Attempt, values: np.ndarray, track: Track, left_out: Stays) -> bool:
+    """Whether it begins where a walk to the place ended, or ends where one away began."""
+    time_s, is_seen = track.time_s, np.isfinite(values)
+    for from_s, to_s in left_out:
+        before = is_seen & (time_s > to_s) & (time_s < time_s[a.start])
+        after = is_seen & (time_s < from_s) & (time_s > time_s[a.end])
+        if (time_s[a.start] >= to_s and not before.any()) or (
+            time_s[a.end] <= from_s and not after.any()
+        ):
+            return True
+    return False
 
 
-def way_findings(raw: RawTrack, from_s: float, to_s: float) -> list[Finding]:
-    """What was left out at the clip's ends, if anything was."""
-    until = from_s if from_s > raw.time_s[0] else None
-    after = to_s if to_s < raw.time_s[-1] else None
-    if until is None and after is None:
-        return []
-    return [Finding(code="way_left_out", values=values_of(until_s=until, after_s=after))]
+def way_findings(raw: RawTrack, stays: Stays) -> list[Finding]:
+    """What was left out at the clip's ends, and between, if anything was."""
+    until = stays[0][0] if stays[0][0] > raw.time_s[0] else None
+    after = stays[-1][1] if stays[-1][1] < raw.time_s[-1] else None
+    out = [
+        Finding(
+            code="way_left_out",
+            values=values_of(until_s=None, after_s=None),
+            from_s=left[1],
+            to_s=back[0],
+            spoils="stretch",
+        )
+        for left, back in pairwise(stays)
+    ]
+    if until is not None or after is not None:
+        out.insert(0, Finding(code="way_left_out", values=values_of(until_s=until, after_s=after)))
+    return out
+
+
+def without_walks(findings: Sequence[Finding], stays: Stays) -> list[Finding]:
+    """The findings, without that nobody is found where the patient walks about between stays."""
+    return [
+        f
+        for f in findings
+        if f.code != "person_leaves"
+        or not any(
+            left[1] <= cast(float, f.from_s) and cast(float, f.to_s) <= back[0]
+            for left, back in pairwise(stays)
+        )
+    ]

@@ -166,6 +166,7 @@ def measured_stretch(
     found = without_ways(
         attempts_in(scene.values, scene.driving_view, scene.series, exercise, settings.repetition),
         scene.values,
+        track,
         raw.left_out,
     )
     hips = counted_by_hips(
@@ -359,7 +360,7 @@ def _smaller_movements(
         and least.value <= a.rise < least_range
         and not any(overlap(a, b) for b in (*found, *attempts))
         and not hidden[a.start : a.end + 1].any()
-        and not touches_way(a, scene.values, scene.raw.left_out)
+        and not touches_way(a, scene.values, track, scene.raw.left_out)
     ]
 
 

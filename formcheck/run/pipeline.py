@@ -32,7 +32,7 @@ from formcheck.model.request import Request
 from formcheck.motion.assessment import assess_set, bounds_where_meant
 from formcheck.motion.jumps import longest_take
 from formcheck.motion.kinematics import SIGNALS
-from formcheck.motion.place import at_place_s, only_at_place, way_findings
+from formcheck.motion.place import only_at_place, stays_at_place, way_findings, without_walks
 from formcheck.motion.spoiled import is_timed
 from formcheck.motion.stretches import Stretch, request_bounds, stretches_by_side
 from formcheck.motion.track import clean, only_where
@@ -112,8 +112,8 @@ def assess(
     looked at than the shortest repetition takes.
     """
     _require_enough(raw, settings.repetition.fastest_s)
-    stays_s = at_place_s(raw, settings.place)
-    here = only_at_place(raw, *stays_s)
+    stays = stays_at_place(raw, settings.place)
+    here = only_at_place(raw, stays)
     track = clean(_seen_directly(here), settings.track)
     take = longest_take(here, settings.quality, settings.place)
     track = only_where(track, take.holds(track.time_s))
@@ -128,8 +128,8 @@ def assess(
         request.exercise,
         request.prescription,
     )
-    of_parts = (f for p in parts for f in p.findings)
-    findings = [*way_findings(raw, *stays_s), *take.findings, *findings, *of_parts]
+    of_parts = without_walks([f for p in parts for f in p.findings], stays)
+    findings = [*way_findings(raw, stays), *take.findings, *findings, *of_parts]
     findings = _without_doubles([*findings, *_one_leg_only(request, assessed, findings)])
     whole = assess_set(
         request.exercise,

@@ -341,6 +341,11 @@ def _way_left_out(v, said, reader):
             "of the set, and from it.",
             **ways,
         )
+    if not ways:
+        return gettext(
+            "The person walks away from the place of the set here and comes back: nothing of it is "
+            "measured."
+        )
     if "until" in ways:
         return gettext(
             "What comes before %(until)s s is left out: the way to the place of the set.", **ways
