@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from skeleton import LEG, Camera, Key, Movement, Posture, body_points, both, film, repeated
+from exercise_cases import CASES
+from skeleton import LEG, Camera, Key, Movement, Posture, body_points, both, film, joined, repeated
 from told import told
 
 from formcheck.files.exercises import load_exercise
@@ -284,3 +285,22 @@ def test_a_last_hold_that_fails_half_way_down_is_still_a_hold():
     report, other = movements_of("wall_sit", movement, Camera(azimuth_deg=90))
     assert report.whole.n_repetitions == 3
     assert other == []
+
+
+@pytest.mark.parametrize("to_deg", [0, 30, 180])
+def test_who_turns_round_between_extensions_does_none_meanwhile(to_deg):
+    # A knee that rests bent reads straight from the front. Before: seven of six.
+    case = next(c for c in CASES if c.exercise == "terminal_knee_extension")
+    half = film(repeated(case.rest, [case.good] * 3, stay_s=case.stay_s), Camera(azimuth_deg=90))
+    standing = Movement(keys=(Key(posture=case.rest, move_s=0, stay_s=0.4),))
+    between = 90 + (to_deg - 90) / 2
+    raw = half
+    for azimuth_deg in (between, to_deg, to_deg, to_deg, between):
+        raw = joined(raw, film(standing, Camera(azimuth_deg=azimuth_deg)))
+    report = assess(
+        joined(raw, half),
+        Request(clip="made_up.mp4", exercise=load_exercise("terminal_knee_extension"), side="left"),
+    ).report
+    assert report.whole.n_complete == len(report.repetitions) == 6
+    told = [dict(f.values) for f in report.findings if f.code == "other_movement"]
+    assert told in ([], [{"looks_like": "turning_round"}])

@@ -105,7 +105,9 @@ ClipErrorCode = Literal[
     "too_few_pictures_looked_at",  # n; looked_at_s: from the first to the last
 ]
 
-OtherMovement = Literal["sitting_down", "bend", "step", "jump", "picking_up", "getting_into_place"]
+OtherMovement = Literal[
+    "sitting_down", "bend", "step", "jump", "picking_up", "getting_into_place", "turning_round"
+]
 
 OtherExercise = Literal[
     "no_step",

@@ -323,6 +323,7 @@ _LOOKS_LIKE = {
     "jump": marked("a jump"),
     "picking_up": marked("picking something up"),
     "getting_into_place": marked("getting into place"),
+    "turning_round": marked("turning round"),
 }
 
 
