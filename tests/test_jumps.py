@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from exercise_cases import SQUAT, STANDING
+from exercise_cases import CASES, SQUAT, STANDING
 from skeleton import Camera, film, joined, repeated
 
 from formcheck.files.exercises import load_exercise
@@ -39,8 +39,8 @@ def with_jump(raw, *times_s, border=40.0):
     return replace(raw, change=change, border_change=edge)
 
 
-def report_of(raw):
-    request = Request(clip="made_up.mp4", exercise=load_exercise("squat"), side="left")
+def report_of(raw, exercise="squat"):
+    request = Request(clip="made_up.mp4", exercise=load_exercise(exercise), side="left")
     return assess(raw, request).report
 
 
@@ -59,7 +59,7 @@ WHOLE = peaks(report_of(filmed()))
 
 
 @pytest.mark.parametrize("border", [40.0, 0.1])
-def test_a_lamp_that_is_switched_divides_no_set(border):
+def test_a_jump_after_which_all_goes_on_divides_no_set(border):
     # Before: two of five, the others in the shorter part.
     report = report_of(with_jump(filmed(), N, border=border))
     assert report.whole.n_complete == 5
@@ -129,6 +129,34 @@ def test_of_a_turn_that_was_held_up_for_long_both_halves_are_told_and_none_is_me
     assert peaks(report)[2:4] == [None, None]
 
 
+@pytest.mark.parametrize("n", [86, 115])
+def test_a_recording_that_begins_held_up_is_told_and_breaks_nothing(n):
+    raw = filmed()
+    image, world = raw.image_px.copy(), raw.world_m.copy()
+    image[:n], world[:n] = image[0] + np.array([120, 0]), world[0]
+    change, edge = raw.change.copy(), raw.border_change.copy()
+    change[:n], edge[:n], change[n] = 0.0, 0.0, 30.0
+    spoilt = replace(raw, image_px=image, world_m=world, change=change, border_change=edge)
+    told = [f for f in longest_take(spoilt).findings if f.code == "picture_disturbed"]
+    assert [(f.from_s, f.to_s, dict(f.values)["is_frozen"]) for f in told] == [
+        (0.0, raw.time_s[n], True)
+    ]
+    assert report_of(spoilt).whole.n_complete >= 2
+
+
+def test_a_lunge_whose_beginning_was_held_up_is_still_a_lunge():
+    # Before: what began deep rested otherwise than a lunge does, and nothing was counted.
+    case = next(c for c in CASES if c.exercise == "forward_lunge")
+    raw = film(repeated(case.rest, [case.good] * 2), Camera(azimuth_deg=90), anchor=case.anchor)
+    change = (1.0 + 0.2 * np.random.default_rng(3).random(len(raw.time_s))).astype(np.float32)
+    raw = replace(raw, change=change, border_change=0.1 * change)
+    for from_s in (1.5, 1.5 + 1.2 + case.stay_s + 1.2 + 1.2):
+        raw = held_up(raw, from_s, from_s + 0.8)
+    report = report_of(raw, "forward_lunge")
+    assert "other_exercise" not in codes(report)
+    assert report.whole.n_complete == 2
+
+
 def test_who_holds_still_is_not_held_up():
     raw = filmed()
     change = raw.change.copy()
@@ -177,6 +205,13 @@ def test_the_other_side_of_the_person_is_another_scene():
     front = film(SQUATS, Camera(azimuth_deg=0, rate_hz=15))
     raw = joined(filmed(), front, change=60.0)
     assert codes_of_take(raw) == ["edited"]
+
+
+def test_a_picture_that_is_brighter_from_then_on_is_another_scene():
+    raw = with_jump(filmed(), N)
+    brightness = raw.brightness.copy()
+    brightness[at(raw, N) :] += 11.0
+    assert codes_of_take(replace(raw, brightness=brightness)) == ["edited"]
 
 
 def test_a_leap_before_a_still_background_is_another_recording():

@@ -8,10 +8,13 @@ from exercise_cases import CASES, Case
 from skeleton import Camera, Key, Movement, Posture, film, joined, one, repeated
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK, SIDES
+from formcheck.model.errors import UsageError
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import Measured, RawTrack
 from formcheck.model.request import Request
 from formcheck.motion.place import only_at_place, stays_at_place
+from formcheck.report.corrections import Correction, check_correction
 from formcheck.run.pipeline import assess
 from formcheck.words.finding_words import told_once
 from formcheck.words.patient_result import patient_result
@@ -199,6 +202,106 @@ def test_who_keeps_the_place_is_there_all_the_time(case, distance):
     raw = film(movement, camera, anchor=case.anchor, roll_deg=case.roll_deg)
     assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
     assert only_at_place(raw, stays_at_place(raw)) is raw
+
+
+@pytest.mark.parametrize(
+    ("label", "rest_s", "stay_s"),
+    [("deadlift", 0.2, 0.8), ("deadlift", 1.2, 2.5), ("single_leg_deadlift", 0.3, 1.5)],
+)
+def test_a_trunk_that_is_level_for_most_of_a_standing_set_is_not_lying(label, rest_s, stay_s):
+    # Before: standing was getting up, and the first and last of five were cut.
+    case = case_of(label)
+    movement = repeated(case.rest, [case.good] * 5, rest_s=rest_s, stay_s=stay_s)
+    raw = film(movement, case_camera(case), anchor=case.anchor)
+    assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
+    assert assessed(raw, case.exercise).whole.n_complete == 5
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3, 0.6, 0.9])
+@pytest.mark.parametrize("edge", ["bottom", "top", "left"])
+@pytest.mark.parametrize("label", ["squat", "sit_to_stand", "forward_lunge", "single_leg_deadlift"])
+def test_a_body_that_the_pictures_edge_cuts_off_loses_nothing(label, edge, share):
+    # Before: pictures in which the body was not whole were a walk, and a set ended with them.
+    case = case_of(label)
+    movement = repeated(case.rest, [case.good] * 5, rest_s=0.5, stay_s=case.stay_s)
+    raw = film(movement, replace(case_camera(case), noise_px=1.0), anchor=case.anchor)
+    body = raw.image_px[:, 0, [LANDMARK[s, j] for j in ("shoulder", "ankle") for s in SIDES]]
+    x, y = body[..., 0], body[..., 1]
+    reach = {"bottom": y.max(axis=1), "top": -y.min(axis=1), "left": -x.min(axis=1)}
+    least = float(np.quantile(reach[edge], share))
+    image = raw.image_px.copy()
+    axis = 0 if edge == "left" else 1
+    size = (raw.clip.width_px, raw.clip.height_px)[axis]
+    image[..., axis] += (size - least) if edge == "bottom" else least
+    cropped = replace(raw, image_px=image)
+    assert stays_at_place(cropped) == ((raw.time_s[0], raw.time_s[-1]),)
+
+
+def test_who_walks_in_and_shows_one_leg_and_then_the_other_is_there_for_both():
+    # Before: the first leg's set was taken for turning round after the walk.
+    case = case_of("reverse_lunge")
+    camera = replace(case_camera(case), azimuth_deg=70)
+    movement = repeated(case.rest, [case.good] * 4, stay_s=case.stay_s)
+    sets = [
+        film(movement, replace(camera, azimuth_deg=az), anchor=case.anchor) for az in (70, -110)
+    ]
+    raw = joined(walk(case, 180, (4, 1)), joined(*sets))
+    (stay,) = stays_at_place(raw)
+    assert stay[0] == pytest.approx(WALK_S, abs=0.9)
+    assert stay[1] == raw.time_s[-1]
+
+
+def test_the_last_chair_rise_ends_standing_whether_or_not_one_walks_away_then():
+    case = case_of("sit_to_stand")
+    rises = set_of(case)  # ends seated
+    keys = (
+        Key(posture=case.rest, move_s=0, stay_s=0.2),
+        Key(posture=Posture(), move_s=1.2, stay_s=2.0),
+    )
+    last = film(Movement(keys=keys), case_camera(case))
+    report = assessed(joined(joined(rises, last), walk(case, 0, (1, 4))), "sit_to_stand")
+    assert [r.repetition.is_complete for r in report.repetitions] == [True, True, True, False]
+
+
+def test_a_small_movement_that_a_walk_ends_is_not_told_as_nearly_counted():
+    case = case_of("squat")
+    small = replace(
+        case.rest, trunk=6.0, left_hip=12.0, right_hip=12.0, left_knee=18, right_knee=18
+    )
+    keys = (
+        Key(posture=case.rest, move_s=0, stay_s=0.6),
+        Key(posture=small, move_s=0.5, stay_s=0.1),
+    )
+    back = Key(posture=case.rest, move_s=0.5, stay_s=0)
+    dips = film(Movement(keys=(*keys, back)), case_camera(case), anchor=case.anchor)
+    apart = film(
+        Movement(keys=(*keys, replace(back, stay_s=0.8))), case_camera(case), anchor=case.anchor
+    )
+    for last, is_told in ((dips, False), (apart, True)):
+        report = assessed(joined(joined(set_of(case), last), walk(case, 0, (1, 4))), "squat")
+        assert ("smaller_movement" in codes(report)) == is_told
+
+
+def test_few_pictures_a_second_are_no_trouble():
+    case = case_of("squat")
+    movement = repeated(case.rest, [case.good] * 5)
+    raw = film(movement, replace(case_camera(case), rate_hz=0.3))
+    for times in (np.nan, 2.5):
+        image = raw.image_px.copy()
+        image[: len(image) // 3] *= times
+        (stay,) = stays_at_place(replace(raw, image_px=image))
+        assert stay[1] == raw.time_s[-1]
+
+
+def test_limits_of_a_repetition_do_not_reach_into_a_way_that_is_left_out():
+    case = case_of("squat")
+    report = assessed(filmed_alone(case, set_of(case)), "squat")
+    first = report.repetitions[0].repetition
+    until_s = way(report)["until_s"]
+    limits = {"kind": "limits", "repetition": 0, "reason": "early", "end_s": first.end_s}
+    check_correction(Correction(**limits, start_s=until_s + 0.1), report)
+    with pytest.raises(UsageError, match="the way to the place"):
+        check_correction(Correction(**limits, start_s=until_s - 0.5), report)
 
 
 def test_a_joint_of_two_recordings_is_no_walk():

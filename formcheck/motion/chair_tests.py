@@ -35,7 +35,7 @@ def chair_stand_measures(
     nothing of how far it would have gone.
     """
     first_s, last_s = clip_s
-    repetitions = [r for r in repetitions if r.start_s < last_s and r.end_s > first_s]
+    repetitions = [r for r in repetitions if first_s <= r.start_s < last_s]
     whole = [r for r in repetitions if r.is_complete]
     if not whole:
         return ()

@@ -172,10 +172,9 @@ def other_exercise(
         start_s, end_s = track.time_s[a.start], track.time_s[a.end]
         return not any(f.from_s < end_s and f.to_s > start_s for f in spoilt)
 
-    begun = [a for a in attempts if a.is_complete and not a.is_cut_before]
     seen = [
         _Seen(a=a, track=track, view=view, all_series=all_series, exercise=exercise, leg=leg)
-        for a in begun or attempts
+        for a in [a for a in attempts if a.is_complete] or attempts
         if is_sound(a)
     ]
     rules = _rules(exercise)
@@ -494,8 +493,9 @@ def _is_human(posture_deg: Mapping[str, float]) -> bool:
 
 
 def _is_compared(s: _Seen) -> bool:
-    """Whether the near leg is the one that works, seen from the side, with a figure to match."""
-    if not s.is_side:
+    """Whether the near leg is the one that works, seen from the side from its rest on, with a
+    figure to match."""
+    if not s.is_side or s.a.is_cut_before:
         return False
     rule = s.exercise.working_leg
     if rule in ("both", "stepping", "staying"):

@@ -179,7 +179,8 @@ def measured_stretch(
         settings.repetition,
     )
     if hips is not None:
-        driving_view, values, found = hips
+        driving_view, values, by_hips = hips
+        found = without_ways(by_hips, values, track, raw.left_out)
         scene = replace(scene, driving_view=driving_view, values=values, unit="share")
     attempts: Sequence[Attempt] = without_slips(found, track.time_s, scene.findings)
     attempts, findings = set_apart(attempts, track, view, scene.all_series, scene.leg, exercise)
@@ -360,7 +361,7 @@ def _smaller_movements(
         and least.value <= a.rise < least_range
         and not any(overlap(a, b) for b in (*found, *attempts))
         and not hidden[a.start : a.end + 1].any()
-        and not touches_way(a, scene.values, track, scene.raw.left_out)
+        and not any(touches_way(a, scene.values, track, scene.raw.left_out))
     ]
 
 

@@ -113,7 +113,7 @@ def check_correction(correction: Correction, report: Report) -> None:
         if correction.at_s is not None and not 0 <= correction.at_s <= duration_s + 1:
             raise UsageError("that moment is not in this clip")
     elif correction.kind == "limits":
-        _check_limits(correction, repetitions, duration_s)
+        _check_limits(correction, report, duration_s)
     elif correction.kind == "outcome" and at is not None:
         if not any(_is_about(correction, c) for c in repetitions[at].checks):
             raise UsageError("nothing was judged there")
@@ -121,20 +121,40 @@ def check_correction(correction: Correction, report: Report) -> None:
             raise UsageError("choose one of the outcomes offered")
 
 
-def _check_limits(
-    correction: Correction, repetitions: Sequence[AssessedRepetition], duration_s: float
-) -> None:
+def _check_limits(correction: Correction, report: Report, duration_s: float) -> None:
     start, end = correction.start_s, correction.end_s
     if start is None or end is None or not (math.isfinite(start) and math.isfinite(end)):
         raise UsageError("give the start and the end in seconds")
     if not 0 <= start < end <= duration_s + 1 or end - start < LEAST_REPETITION_S:
         raise UsageError("the start comes before the end, both within the clip")
-    for n, r in enumerate(repetitions):
+    for from_s, to_s in ways_left_out_s(report):
+        if start < to_s and end > from_s:
+            raise UsageError(
+                f"{from_s:.1f} to {min(to_s, duration_s):.1f} s is the way to the place of the "
+                "set, or from it, where nothing is measured"
+            )
+    for n, r in enumerate(report.repetitions):
         if n != correction.repetition and start < r.repetition.end_s and end > r.repetition.start_s:
             raise UsageError(
                 f"that would overlap repetition {repetition_label(r)}, "
                 f"{r.repetition.start_s:.1f} to {r.repetition.end_s:.1f} s"
             )
+
+
+def ways_left_out_s(report: Report) -> list[tuple[float, float]]:
+    """The (from, to) seconds in which the patient is not at the place of the set."""
+    out = []
+    for f in report.findings:
+        if f.code != "way_left_out":
+            continue
+        until_s, after_s = f.value("until_s"), f.value("after_s")
+        if until_s is not None:
+            out.append((0.0, cast(float, until_s)))
+        if after_s is not None:
+            out.append((cast(float, after_s), math.inf))
+        if f.from_s is not None and f.to_s is not None:
+            out.append((f.from_s, f.to_s))
+    return out
 
 
 def _is_about(correction: Correction, check: Check) -> bool:

@@ -195,17 +195,17 @@ def _picture_disturbed(v, said, reader):
             "this time is not measured."
         )
     return gettext(
-        "The picture changes at once, as where somebody passes in front, a lamp is switched or the "
-        "camera is knocked: what is seen before and after is measured as one recording."
+        "The picture changes at once, as where somebody passes in front or the camera is knocked: "
+        "what is seen before and after is measured as one recording."
     )
 
 
 def _edited(v, said, reader):
     return ngettext(
-        "The picture jumps %(n)s time, as in edited footage or a title. Only the longest stretch "
-        "without a jump, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
-        "The picture jumps %(n)s times, as in edited footage or a title. Only the longest stretch "
-        "without a jump, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
+        "The picture jumps to another scene %(n)s time, as in edited footage or a title. Only the "
+        "longest scene, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
+        "The picture jumps to another scene %(n)s times, as in edited footage or a title. Only the "
+        "longest scene, %(from)s to %(to)s s, is measured. Send the recording as it was made.",
         v["n_jumps"],
         **{"from": _tenths(v["longest_from_s"]), "to": _tenths(v["longest_to_s"])},
     )
