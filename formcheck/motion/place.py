@@ -32,9 +32,10 @@ class PlaceSettings:
     turns_most_s : who has come turns to face as in the set, or lies down all the way, in this time.
     away_log, away_m : beyond these they are away from it, as one is who is neither at the place nor
         seen whole, where those at the place are.
-    lying_least_deg, upright_most_deg, upright_least_m : a trunk further from the vertical than the
-        first lies, with the hips less than the third above the lower ankle; where most of the clip
-        is done lying, who is nearer than the second, with the hips higher, is away.
+    lying_least_deg, lying_most_m : a trunk further from the vertical than the first, shoulders less
+        than the second above the lower ankle, lies.
+    upright_most_deg, upright_least_m : where most of the clip is done lying, who is nearer to the
+        vertical and higher than these is away.
     laid_deg : who lies down for the set has, this near to how they lie in it.
     stays_least_s : a shorter stay is a walk past the place.
     walks_least_s : who is away between two stays for less has not walked.
@@ -50,8 +51,9 @@ class PlaceSettings:
     away_log: float = 0.3
     away_m: float = 0.9
     lying_least_deg: float = 45.0
+    lying_most_m: float = 0.6
     upright_most_deg: float = 25.0
-    upright_least_m: float = 0.6
+    upright_least_m: float = 0.8
     laid_deg: float = 5.0
     stays_least_s: float = 1.0
     walks_least_s: float = 2.0
@@ -168,14 +170,14 @@ def _is_way(ways: _Ways, part: slice, settings: PlaceSettings) -> bool:
 
 def _ways(time_s: np.ndarray, seen: Presence, settings: PlaceSettings) -> _Ways | None:
     """The patient against the place where they, seen whole, are most often; None if never so."""
-    is_up = _is_up(seen, settings)
-    is_whole = seen.is_whole & ~is_up
-    if is_whole.sum() < 3:
+    if seen.is_whole.sum() < 3:
         return None
-    size = seen.size - _most_common(seen.size[is_whole], settings.at_place_log)
-    is_there = is_whole & (np.abs(size) <= settings.at_place_log)
+    size = seen.size - _most_common(seen.size[seen.is_whole], settings.at_place_log)
+    is_there = seen.is_whole & (np.abs(size) <= settings.at_place_log)
     beside_m = seen.beside_m(float(np.median(seen.hips_px[is_there])))
     is_near = (np.abs(size) <= settings.at_place_log) & (np.abs(beside_m) <= settings.at_place_m)
+    is_up = _is_up(seen, is_near, settings)
+    is_whole = seen.is_whole & ~is_up
     is_near &= ~is_up
     is_far = (np.abs(size) > settings.away_log) | (np.abs(beside_m) > settings.away_m) | is_up
     found = np.flatnonzero(seen.is_found)
@@ -202,12 +204,12 @@ def _ways(time_s: np.ndarray, seen: Presence, settings: PlaceSettings) -> _Ways 
     )
 
 
-def _is_up(seen: Presence, settings: PlaceSettings) -> np.ndarray:
+def _is_up(seen: Presence, is_near: np.ndarray, settings: PlaceSettings) -> np.ndarray:
     """Where the patient is upright though the set is done lying, bool (n,)."""
-    is_high = seen.hips_up_m > settings.upright_least_m
-    is_lying = (seen.lean_deg > settings.lying_least_deg) & ~is_high
-    is_up = (seen.lean_deg < settings.upright_most_deg) & is_high
-    is_lying_set = 2 * np.count_nonzero(seen.is_whole & is_lying) > seen.is_whole.sum()
+    up_m = seen.shoulders_up_m
+    is_lying = (seen.lean_deg > settings.lying_least_deg) & (up_m < settings.lying_most_m)
+    is_up = (seen.lean_deg < settings.upright_most_deg) & (up_m > settings.upright_least_m)
+    is_lying_set = 2 * np.count_nonzero(is_near & is_lying) > np.count_nonzero(is_near)
     return np.asarray(is_up & is_lying_set)
 
 

@@ -13,7 +13,7 @@ SMOOTH_S = 0.3
 """Width of the running medians."""
 _BODY = [LANDMARK[s, j] for j in ("shoulder", "hip", "knee", "ankle") for s in SIDES]
 _TRUNK = {s: [LANDMARK[s, j] for j in ("shoulder", "hip")] for s in SIDES}
-_HIPS, _ANKLES = ([LANDMARK[s, j] for s in SIDES] for j in ("hip", "ankle"))
+_SHOULDERS, _HIPS, _ANKLES = ([LANDMARK[s, j] for s in SIDES] for j in ("shoulder", "hip", "ankle"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,9 +22,9 @@ class Presence:
 
     size : logarithm of the pixels for a metre. hips_px : the hips' middle, from the picture's left.
     width_m : how far the left of the trunk is seen to the right of its right. lean_deg : trunk to
-    the vertical. hips_up_m : hips above the lower ankle. moved_m : how far the joints are, on
-    average, from where they were in the picture before. is_whole : from the shoulders to the ankles
-    inside the picture, bool.
+    the vertical. shoulders_up_m : shoulders above the lower ankle. moved_m : how far the joints
+    are, on average, from where they were in the picture before. is_whole : from the shoulders to
+    the ankles inside the picture, bool.
 
     Notes: the size is the pose in the picture over the model's pose in metres, as it is turned to
     the camera: that of a body at its distance, whatever its posture.
@@ -34,7 +34,7 @@ class Presence:
     hips_px: np.ndarray
     width_m: np.ndarray
     lean_deg: np.ndarray
-    hips_up_m: np.ndarray
+    shoulders_up_m: np.ndarray
     moved_m: np.ndarray
     is_whole: np.ndarray
 
@@ -60,14 +60,14 @@ def presence(raw: RawTrack) -> Presence:
     x, y = image[..., 0], image[..., 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         per_metre = spread_px / spread_m
-        size, hips_px, width_m, lean_deg, hips_up_m = (
+        size, hips_px, width_m, lean_deg, shoulders_up_m = (
             _running_median(values, n_smooth)
             for values in (
                 np.log(per_metre),
                 x[:, _HIPS].mean(axis=1),
                 (x[:, _TRUNK["left"]] - x[:, _TRUNK["right"]]).mean(axis=1) / per_metre,
                 trunk_from_vertical_deg(image),
-                (y[:, _ANKLES].max(axis=1) - y[:, _HIPS].mean(axis=1)) / per_metre,
+                (y[:, _ANKLES].max(axis=1) - y[:, _SHOULDERS].mean(axis=1)) / per_metre,
             )
         )
         moved_px = np.linalg.norm(np.diff(body, axis=0, prepend=body[:1]), axis=2).mean(axis=1)
@@ -79,7 +79,7 @@ def presence(raw: RawTrack) -> Presence:
         hips_px=hips_px,
         width_m=width_m,
         lean_deg=lean_deg,
-        hips_up_m=hips_up_m,
+        shoulders_up_m=shoulders_up_m,
         moved_m=moved_m,
         is_whole=np.isfinite(size) & is_inside,
     )
