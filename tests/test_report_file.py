@@ -536,7 +536,8 @@ def test_every_finding_of_1_0_is_known_by_its_words():
     old = old_mapping()
     for code in sorted({*PLAIN_FINDINGS, *TOLD_FINDINGS}):
         for named in FINDING_VALUES.get(code, [{}]):
-            is_later = named.get("looks_like") in ("picking_up", "getting_into_place")
+            later = ("picking_up", "getting_into_place", "turning_round")
+            is_later = named.get("looks_like") in later
             if is_later or named.get("is_followed_by_movement"):
                 continue  # version 1.0 did not tell these
             finding = Finding(code=code, values=tuple(named.items()))
@@ -547,6 +548,18 @@ def test_every_finding_of_1_0_is_known_by_its_words():
             (found,) = report_from_mapping(old).findings
             told = finding_words(found, said, "terminal")
             assert (found.code, told) == (code, text)
+
+
+def test_a_jump_in_the_words_of_1_0_is_known():
+    old = old_mapping()
+    text = (
+        "The picture jumps 2 times, as in edited footage or a title. Only the longest stretch "
+        "without a jump, 1.0 to 9.0 s, is measured. Send the recording as it was made."
+    )
+    old["quality"]["findings"] = [{"code": "edited", "text": text, "from_s": 1.0, "to_s": 9.0}]
+    (found,) = report_from_mapping(old).findings
+    assert found.code == "edited"
+    assert dict(found.values) == {"n_jumps": 2, "longest_from_s": 1.0, "longest_to_s": 9.0}
 
 
 def test_every_reason_of_1_0_is_known_by_its_words():
