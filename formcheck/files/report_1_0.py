@@ -272,8 +272,8 @@ TOLD_FINDINGS: dict[str, tuple[tuple[str, Taken], ...]] = {
     ),
     "edited": (
         (
-            rf"The picture jumps (?:to another scene )?(\d+) times?, .* (?:jump|scene), {_N} to {_N} "
-            r"s, is measured",
+            r"The picture jumps (?:to another scene )?(\d+) times?, .* (?:jump|scene), "
+            rf"{_N} to {_N} s, is measured",
             lambda m: {
                 "n_jumps": int(m[1]),
                 "longest_from_s": float(m[2]),
