@@ -56,10 +56,6 @@ FINDING_VALUES = {
     "frames_lost": [{"n_frames": 3}],
     "frame_rate_low": [{"rate_hz": 8.0}],
     "turned_round": [{"are_both_measured": b, "side": "left"} for b in (True, False)],
-    "way_left_out": [
-        {"until_s": u, "after_s": a}
-        for u, a in ((3.2, 20.4), (3.2, None), (None, 20.4), (None, None))
-    ],
     "wrong_side": [{"side": "left"}],
     "wrong_leg": [{"side": "left", "asked": a} for a in ("right", "both", None)],
     "other_leg": [{"n": 2, "n_all": 5, "asked": "left"}, {"n": 1, "n_all": 1, "asked": "left"}],

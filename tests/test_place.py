@@ -1,5 +1,6 @@
 """Who films alone walks to the place and back: what is told of the set stays the same."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from formcheck.report.corrections import Correction, check_correction
 from formcheck.run.pipeline import assess
 from formcheck.words.finding_words import told_once
 from formcheck.words.patient_result import patient_result
+from formcheck.words.wording import stretches
 
 STEPS = [Posture(**one(s, hip=35, knee=55, foot=None)) for s in ("left", "right")]
 OF_A_WALK = {
@@ -79,9 +81,17 @@ def codes(report) -> set[str]:
     return {f.code for f in report.findings}
 
 
-def way(report) -> dict:
-    (told,) = (f for f in report.findings if f.code == "way_left_out")
-    return dict(told.values)
+def ways(report) -> list[tuple[float | None, float | None]]:
+    return [(f.from_s, f.to_s) for f in report.findings if f.code == "way_left_out"]
+
+
+def way(report) -> dict[str, float | None]:
+    """Until when the clip's beginning is left out, and after when its end."""
+    found = ways(report)
+    return {
+        "until_s": next((to_s for from_s, to_s in found if from_s is None), None),
+        "after_s": next((from_s for from_s, to_s in found if to_s is None), None),
+    }
 
 
 def filmed_alone(case: Case, the_set: RawTrack) -> RawTrack:
@@ -170,10 +180,9 @@ def test_a_walk_to_the_camera_and_back_divides_no_set(label):
     else:
         assert report.whole.n_complete == len(report.repetitions) == 6
     assert not codes(report) & {*OF_A_WALK, "picture_squeezed"}
-    (told,) = (f for f in report.findings if f.code == "way_left_out")
-    assert dict(told.values) == {"until_s": None, "after_s": None}
-    assert told.from_s == pytest.approx(half.time_s[-1], abs=1.9)
-    assert told.to_s == pytest.approx(half.time_s[-1] + walks.time_s[-1], abs=0.5)
+    ((from_s, to_s),) = ways(report)
+    assert from_s == pytest.approx(half.time_s[-1], abs=1.9)
+    assert to_s == pytest.approx(half.time_s[-1] + walks.time_s[-1], abs=0.5)
 
 
 @pytest.mark.parametrize("label", ["straight_leg_raise", "bridge", "heel_slide"])
@@ -282,6 +291,17 @@ def test_a_small_movement_that_a_walk_ends_is_not_told_as_nearly_counted():
         assert ("smaller_movement" in codes(report)) == is_told
 
 
+@pytest.mark.filterwarnings("error")
+def test_who_is_seen_on_two_sides_of_a_wide_picture_has_no_place_between():
+    case = case_of("squat")
+    left = set_of(case)
+    shift = np.array([900.0, 0.0], np.float32)
+    right = replace(left, image_px=left.image_px + shift)
+    clip = replace(left.clip, width_px=2000)
+    raw = joined(replace(left, clip=clip), replace(right, clip=clip))
+    assert stays_at_place(raw) == ((raw.time_s[0], raw.time_s[-1]),)
+
+
 def test_few_pictures_a_second_are_no_trouble():
     case = case_of("squat")
     movement = repeated(case.rest, [case.good] * 5)
@@ -343,8 +363,8 @@ def test_a_repetition_that_the_clip_cuts_stays_told_where_nobody_walks_there():
 def test_the_ways_are_told_to_the_clinician_and_spare_the_patient():
     case = case_of("squat")
     report = assessed(filmed_alone(case, set_of(case)), "squat")
-    told = [t.words for t in told_once(report, "clinician") if t.findings[0].code == "way_left_out"]
-    assert len(told) == 1
-    assert "the way to the place of the set, and from it" in told[0]
+    (told,) = (t for t in told_once(report, "clinician") if t.findings[0].code == "way_left_out")
+    assert "way to the place of the set" in told.words
+    assert re.fullmatch(r"until [\d.]+ s, from [\d.]+ s", stretches(told.stretches_s))
     patients = patient_result(report, load_exercise("squat"))
-    assert not [line for line in patients.not_seen if "the way" in line]
+    assert not [line for line in patients.not_seen if "way to the place" in line]

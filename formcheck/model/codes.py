@@ -53,7 +53,7 @@ FindingCode = Literal[
     "feet_hidden",
     "view_changes",
     "pose_misfit",
-    "way_left_out",  # until_s, after_s: to the place, from it; neither: away and back
+    "way_left_out",  # to the place (from_s None), from it (to_s None), or away and back
     # which leg, which side
     "turned_round",  # are_both_measured; side: the one of this stretch, or the only one measured
     "wrong_side",  # side: the one asked for

@@ -13,7 +13,6 @@ from typing import cast
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from formcheck.model.codes import values_of
 from formcheck.model.records import Finding, RawTrack, Track
 from formcheck.motion.masks import runs
 from formcheck.motion.presence import Presence, presence
@@ -119,11 +118,9 @@ def _arrival(ways: _Ways, edge: int, settings: PlaceSettings) -> tuple[int, bool
     """(the sample in which who is no longer away from `edge` on is at the place; whether they came
     as a body does, and the clip does not begin there)."""
     near = edge + int(np.argmax(ways.is_near[edge:]))
-    ready = np.flatnonzero(ways.is_ready[edge:])
-    is_soon = (
-        len(ready) and ways.time_s[edge + ready[0]] - ways.time_s[near] <= settings.turns_most_s
-    )
-    there = edge + int(ready[0]) if is_soon else near
+    by_s = ways.time_s[near] + settings.turns_most_s
+    ready = np.flatnonzero(ways.is_ready[edge:] & (ways.time_s[edge:] <= by_s))
+    there = edge + int(ready[0]) if len(ready) else near
     return there, edge > 0 and _is_step(ways, edge - 1, edge, there, settings)
 
 
@@ -169,7 +166,7 @@ def _is_way(ways: _Ways, part: slice, settings: PlaceSettings) -> bool:
 
 
 def _ways(time_s: np.ndarray, seen: Presence, settings: PlaceSettings) -> _Ways | None:
-    """The patient against the place where they, seen whole, are most often; None if never so."""
+    """The patient against the place where they, seen whole, are most often; None if nowhere."""
     if seen.is_whole.sum() < 3:
         return None
     size = seen.size - _most_common(seen.size[seen.is_whole], settings.at_place_log)
@@ -187,6 +184,8 @@ def _ways(time_s: np.ndarray, seen: Presence, settings: PlaceSettings) -> _Ways 
         # Else the picture's edge cuts off a part at the place, too.
         is_away |= seen.is_found & ~is_near & ~is_whole
         is_near &= is_whole
+    if not is_near.any():  # on two sides of the picture, and never between
+        return None
     width_m = seen.width_m - np.median(seen.width_m[is_near])
     is_ready = is_near & (np.abs(width_m) <= settings.facing_m)
     if is_up.any() and is_ready.any():  # and down, as far as in the lower quarter of the set
@@ -294,22 +293,14 @@ def touches_way(a: Attempt, values: np.ndarray, track: Track, left_out: Stays) -
 
 
 def way_findings(raw: RawTrack, stays: Stays) -> list[Finding]:
-    """What was left out at the clip's ends, and between, if anything was."""
-    until = stays[0][0] if stays[0][0] > raw.time_s[0] else None
-    after = stays[-1][1] if stays[-1][1] < raw.time_s[-1] else None
-    out = [
-        Finding(
-            code="way_left_out",
-            values=values_of(until_s=None, after_s=None),
-            from_s=left[1],
-            to_s=back[0],
-            spoils="stretch",
-        )
-        for left, back in pairwise(stays)
-    ]
-    if until is not None or after is not None:
-        out.insert(0, Finding(code="way_left_out", values=values_of(until_s=until, after_s=after)))
-    return out
+    """What was left out at the clip's ends, whose own end is None, and between."""
+    ways: list[tuple[float | None, float | None]] = []
+    if stays[0][0] > raw.time_s[0]:
+        ways.append((None, stays[0][0]))
+    ways += [(left[1], back[0]) for left, back in pairwise(stays)]
+    if stays[-1][1] < raw.time_s[-1]:
+        ways.append((stays[-1][1], None))
+    return [Finding(code="way_left_out", from_s=from_s, to_s=to_s) for from_s, to_s in ways]
 
 
 def without_walks(findings: Sequence[Finding], stays: Stays) -> list[Finding]:

@@ -143,18 +143,11 @@ def _check_limits(correction: Correction, report: Report, duration_s: float) -> 
 
 def ways_left_out_s(report: Report) -> list[tuple[float, float]]:
     """The (from, to) seconds in which the patient is not at the place of the set."""
-    out = []
-    for f in report.findings:
-        if f.code != "way_left_out":
-            continue
-        until_s, after_s = f.value("until_s"), f.value("after_s")
-        if until_s is not None:
-            out.append((0.0, cast(float, until_s)))
-        if after_s is not None:
-            out.append((cast(float, after_s), math.inf))
-        if f.from_s is not None and f.to_s is not None:
-            out.append((f.from_s, f.to_s))
-    return out
+    return [
+        (f.from_s or 0.0, math.inf if f.to_s is None else f.to_s)
+        for f in report.findings
+        if f.code == "way_left_out"
+    ]
 
 
 def _is_about(correction: Correction, check: Check) -> bool:

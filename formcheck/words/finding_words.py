@@ -334,28 +334,6 @@ def _other_movement(v, said, reader):
     )
 
 
-def _way_left_out(v, said, reader):
-    ways = {k: _tenths(v[f"{k}_s"]) for k in ("until", "after") if v[f"{k}_s"] is not None}
-    if len(ways) == 2:
-        return gettext(
-            "What comes before %(until)s s and after %(after)s s is left out: the way to the place "
-            "of the set, and from it.",
-            **ways,
-        )
-    if not ways:
-        return gettext(
-            "The person walks away from the place of the set here and comes back: nothing of it is "
-            "measured."
-        )
-    if "until" in ways:
-        return gettext(
-            "What comes before %(until)s s is left out: the way to the place of the set.", **ways
-        )
-    return gettext(
-        "What comes after %(after)s s is left out: the way from the place of the set.", **ways
-    )
-
-
 def _direction_missed(v, said, reader):
     return gettext(
         "Sequence %(n)s: the %(part)s direction was left out.",
@@ -482,7 +460,9 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
     "side_assumed": leg_findings.side_assumed,
     "landmarks_lost": _landmarks_lost,
     "other_movement": _other_movement,
-    "way_left_out": _way_left_out,
+    "way_left_out": _always(
+        "The way to the place of the set, or from it, is left out: nothing of it is measured."
+    ),
     "direction_missed": _direction_missed,
     "direction_repeated": _direction_repeated,
     "smaller_movement": _smaller_movement,
