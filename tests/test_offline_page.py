@@ -326,6 +326,7 @@ def test_the_page_follows_the_program_s_rule(clinic, playwright):
                 here.is_held,
                 here.left_out,
             ), log
+            assert page["mayBeTakenBack"] == here.may_be_taken_back, log
             assert page["title"] == standing_title(here)
             mine = [r for r in here.reasons if r.level == here.level]
             for r in mine:
@@ -397,7 +398,20 @@ def test_an_answer_that_asks_for_help_holds_everything_back_until_told(clinic, p
     page.close()
     page = phone.open(page_file)
     assert not page.locator("button.start:visible").count(), "a new visit ends nothing"
+    told = page.inner_text("#home")
+    assert "Phone the emergency number" in told
+    assert "No emergency number has been entered here" in told
+    assert "If you cannot reach your clinic today" not in told, "that is not for an emergency"
     page.get_by_role("button", name="Say what was done about it").click()
+    page.get_by_label("I did not mean to answer that").wait_for()
+    page.get_by_label("and I am to wait").check()
+    go_on(page)
+    page.get_by_role(
+        "heading", name="Do no exercises until your clinic says that you may."
+    ).wait_for()
+    assert "If you cannot reach your clinic today" not in page.inner_text("#home")
+    page.get_by_role("button", name="Say what was done about it").click()
+    assert not page.get_by_label("I did not mean to answer that").is_visible()
     page.get_by_label("and I may exercise").check()
     assert violations(page) == []
     go_on(page)

@@ -570,6 +570,15 @@ def test_what_asks_for_help_stands_until_the_patient_says_what_was_done(site, pa
     assert patient.get("/my/done").status == 303
 
 
+def test_a_clinics_word_to_wait_cannot_be_taken_back(site, patient):
+    answered(patient, "chest_pain")
+    assert "I did not mean to answer that" in told(patient.get("/my/done"))
+    patient.post("/my/done", {"acted": "told_to_wait"})
+    assert "I did not mean to answer that" not in told(patient.get("/my/done"))
+    assert patient.post("/my/done", {"acted": "not_meant"}).status == 400
+    assert "Do no exercises until your clinic says that you may." in told(patient.get("/my"))
+
+
 def test_what_hurt_in_a_set_holds_the_day_back(site, patient, measured):
     at = f"/my/sets/{measured.uid}"
     patient.post(at + "/after", {**AFTER, "pain_during": "6"})
@@ -1088,7 +1097,7 @@ def test_what_was_not_seen_names_the_moment_and_what_no_camera_sees():
     assert lines[:3] == (
         "From 3.0 to 5.0 s: No person was found in this stretch, so nothing in it is measured. "
         "Stay in the picture until the set is done.",
-        "The picture is grainy, which makes landmarks jitter. Turn on more light.",
+        "The picture is grainy, which makes angles less certain. Turn on more light.",
         "How far the knee bends: could not be told this time.",
     )
     assert set(squat.cannot_tell) <= set(lines)

@@ -244,7 +244,9 @@ def test_no_place_that_shows_it_says_otherwise(everybody, case):
             assert "<h1" in page.text
             assert {browser.get(f"{at}/{p}").status for p in ("card", "record")} == {303}
     said = words_of(home.text)
-    assert ("Emergency number: 112." in said) == (case.level == "urgent")
+    is_closed_told = case.level == "call" and {c for c, _ in case.reasons} != {"told_to_wait"}
+    assert ("phone your doctor or the medical service that is open" in said) == is_closed_told
+    assert ("Emergency number: 112." in said) == (case.level == "urgent" or is_closed_told)
     assert "Your clinic: 030 1234 (8 to 17)." in said
     if stored is not None:
         result = browser.get(f"/my/sets/{stored.uid}").text

@@ -11,6 +11,7 @@ from typing import Literal, get_args
 from formcheck.model.programme import PrescribedExercise, Prescription
 from formcheck.model.safety import (
     LEVELS,
+    TAKEN_BACK,
     Acted,
     Level,
     PainRule,
@@ -170,7 +171,8 @@ def standing(
 
     Urgent answers, and symptoms that ask for a call, hold until the patient has said what was
     done about them, on whatever day: later questions answered with "none" do not end them. Pain
-    over the limit holds for its day. After "It hurts, stop" nothing starts until the patient has
+    over the limit holds for its day. What was ticked without meaning to ends by saying so; a stop
+    and a clinic's word to wait do not. After "It hurts, stop" nothing starts until the patient has
     said how it is; that exercise is left out for the day. A limit of the movement that was passed
     is for the next visit, until somebody has looked at the set.
     """
@@ -179,8 +181,11 @@ def standing(
     left_out: dict[str, Reason] = {}
     stop: Answer | None = None
     for a in in_order(said):
-        if a.moment == "acted" and a.acted in ("may_go_on", "not_meant"):
+        if a.acted == "may_go_on":
             held, of_day, left_out, stop = [], [], {}, None
+            continue
+        if a.acted == "not_meant":
+            held, of_day = _without_taken_back(held), _without_taken_back(of_day)
             continue
         if a.acted == "told_to_wait":
             held, of_day = [], []
@@ -211,6 +216,10 @@ def standing(
         left_out=frozenset(left_out),
         unasked_stop=stop.id if stop else None,
     )
+
+
+def _without_taken_back(found: Sequence[Reason]) -> list[Reason]:
+    return [r for r in found if r.code not in TAKEN_BACK]
 
 
 def _each_once(found: Sequence[Reason]) -> list[Reason]:

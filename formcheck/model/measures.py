@@ -111,7 +111,7 @@ _ALL = (
         "difference",
         "Thigh axis to the horizontal; 0 = parallel to the floor, positive = hip above knee.",
         possible=(-60.0, 90.0),
-        patient_label="Thigh compared with level",
+        patient_label="How far the thigh is above level",
     ),
     _m(
         "shank_inclination_deg",
@@ -122,7 +122,7 @@ _ALL = (
         "difference",
         "Shank axis to the vertical; positive = knee forward of ankle.",
         possible=(-90.0, 90.0),
-        patient_label="Shin compared with upright",
+        patient_label="How far the shin leans forward",
     ),
     _m(
         "ankle_dorsiflexion_peak_deg",
@@ -159,7 +159,7 @@ _ALL = (
         "Rotation between trunk and thigh axes; 0 = in line, positive = hip flexed, negative = "
         "past the line.",
         possible=(-60.0, 160.0),
-        patient_label="Trunk and thigh compared with one line",
+        patient_label="How far the hips are bent",
     ),
     _m(
         "trunk_swing_leg_line_deg",
@@ -171,7 +171,7 @@ _ALL = (
         "Angle between the trunk axis and the swing leg's hip-to-ankle axis; 0 = in line, "
         "positive = hip flexed.",
         possible=(-90.0, 160.0),
-        patient_label="Trunk and free leg compared with one line",
+        patient_label="How far trunk and free leg are from one line",
     ),
     _m(
         "rear_knee_height_share",
@@ -274,7 +274,8 @@ _ALL = (
         _FRONT,
         "peak",
         "difference",
-        "Hip line to the horizontal, relative to standing, largest in size with its sign. "
+        "Hip line to the horizontal less that at rest between the repetitions, largest in size "
+        "with its sign. "
         "Single-leg work: positive = swing side lower (drops), negative = higher (opens). "
         "Two-leg work: positive = the patient's left side lower.",
         possible=(-45.0, 45.0),

@@ -80,6 +80,14 @@ ReasonCode = Literal[
     "stop_not_told",
     "told_to_wait",
 ]
+TAKEN_BACK: tuple[ReasonCode, ...] = (
+    "symptom",
+    "pain_over_limit",
+    "severe_pain",
+    "pain_without_limit",
+)
+"""What "I did not mean to answer that" takes back: a tick or a number, and neither a stop nor the
+clinic's own word to wait."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +126,11 @@ class Standing:
     def is_held(self) -> bool:
         """Whether no set of any exercise may start."""
         return self.level in ("call", "urgent") or self.until == "asked"
+
+    @property
+    def may_be_taken_back(self) -> bool:
+        """Whether anything of it is an answer that may have been given without meaning to."""
+        return any(r.code in TAKEN_BACK for r in self.reasons)
 
     def may_start(self, exercise: str) -> bool:
         return not self.is_held and exercise not in self.left_out

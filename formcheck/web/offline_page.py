@@ -26,7 +26,7 @@ from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import write_atomically
 from formcheck.model.errors import UsageError
 from formcheck.model.programme import Prescription
-from formcheck.model.safety import LEVELS, PainRule, Questions, Reason, Standing
+from formcheck.model.safety import LEVELS, TAKEN_BACK, PainRule, Questions, Reason, Standing
 from formcheck.web.pages import HERE, page_text
 from formcheck.web.patient.holds import AFTER, rule_of_line
 from formcheck.web.patient.pages import set_words
@@ -223,6 +223,7 @@ def rule_facts(prescription: Prescription, questions: Questions) -> dict[str, An
     stopped = replace(said, moment="stopped")
     return {
         "levels": LEVELS,
+        "takenBack": TAKEN_BACK,
         "symptoms": {
             q.id: _told(reasons_of(replace(said, symptoms=(q.id,)), questions)[0], questions)
             for q in questions.questions

@@ -416,7 +416,7 @@ FINDING_WORDS: dict[FindingCode, Maker] = {
         "The picture is blurred. Wipe the lens, let the camera focus on the person, and use more "
         "light."
     ),
-    "noisy": _always("The picture is grainy, which makes landmarks jitter. Turn on more light."),
+    "noisy": _always("The picture is grainy, which makes angles less certain. Turn on more light."),
     "picture_disturbed": _picture_disturbed,
     "edited": _edited,
     "camera_moved": _always("The camera moves during the clip. Stand it on something firm."),

@@ -10,23 +10,23 @@ from formcheck.words.languages import figure, gettext, marked
 _OUT_OF_PICTURE = {
     ("left", "toward"): marked(
         "Your left leg points about %(deg)s deg out of the picture, toward the camera, so its "
-        "angles are wide. Turn so that the toes point straight across the picture, or move the "
-        "camera a step toward your back."
+        "angles are less certain. Turn so that the toes point straight across the "
+        "picture, or move the camera a step toward your back."
     ),
     ("right", "toward"): marked(
         "Your right leg points about %(deg)s deg out of the picture, toward the camera, so its "
-        "angles are wide. Turn so that the toes point straight across the picture, or move the "
-        "camera a step toward your back."
+        "angles are less certain. Turn so that the toes point straight across the "
+        "picture, or move the camera a step toward your back."
     ),
     ("left", "away from"): marked(
         "Your left leg points about %(deg)s deg out of the picture, away from the camera, so its "
-        "angles are wide. Turn so that the toes point straight across the picture, or move the "
-        "camera a step toward your front."
+        "angles are less certain. Turn so that the toes point straight across the "
+        "picture, or move the camera a step toward your front."
     ),
     ("right", "away from"): marked(
         "Your right leg points about %(deg)s deg out of the picture, away from the camera, so its "
-        "angles are wide. Turn so that the toes point straight across the picture, or move the "
-        "camera a step toward your front."
+        "angles are less certain. Turn so that the toes point straight across the "
+        "picture, or move the camera a step toward your front."
     ),
 }
 
@@ -38,8 +38,8 @@ def leg_out_of_picture(v, said, reader):
         return gettext(_OUT_OF_PICTURE[v["side"], where], deg=deg)
     return (
         f"The {v['side']} leg points about {deg} deg out of the picture, {where} the camera, so "
-        "its angles are wide. Turn so that the toes point straight across the picture, or move "
-        f"the camera a step toward the patient's {to}."
+        "the intervals of its angles are wider. Turn so that the toes point straight across the "
+        f"picture, or move the camera a step toward the patient's {to}."
     )
 
 

@@ -51,11 +51,11 @@ THINGS_TO_TRY = {
     "past_the_line": marked("Stop when shoulders, hips and knees are in one line."),
     "hips_sag": marked("Keep the hips at the same height until the hold is over."),
     "knees_bend": marked("Keep the knees straight as the heels rise."),
-    "height_fades": marked("Take a longer rest before the next set."),
+    "height_fades": marked("Tell your clinic if the last ones feel much harder."),
     "whole_leg_lifts": marked("Leave the leg where it lies and tighten the thigh only."),
     "toes_turn_up": marked("Let the toes point straight ahead."),
     "thigh_lifts": marked("Leave the thigh where it lies and move the shin only."),
-    "slides_up": marked("Stay at the same height during the hold."),
+    "slides_up": marked("Stay at the same height, and come up when you tire."),
     "shank_forward": marked("Put your feet a little further from the wall."),
     "shank_back": marked("Put your feet a little nearer to the wall."),
     "pelvis_rolls_back": marked("Keep the upper hip straight above the lower one."),
@@ -67,7 +67,9 @@ THINGS_TO_TRY = {
     "hold_broken": marked("Hold without letting go, for a shorter time if you need to."),
     "heel_lifts": marked("Keep the heels on the floor; go less deep if they lift."),
     "hands_on_thighs": marked("Leave the hands off the thighs, if that is safe."),
-    "does_not_reach_seat": marked("Sit all the way down each time."),
+    "does_not_reach_seat": marked(
+        "Sit all the way down each time, if your plan allows it and it does not hurt."
+    ),
 }
 """Code of something to look for -> the one thing to try, in a patient's words."""
 

@@ -91,7 +91,7 @@ def set_up_words(exercise: Exercise) -> tuple[str, ...]:
     is_low = exercise.position in LYING_POSITIONS
     return (
         gettext("Wear close-fitting clothes, so that hip, knee and ankle are seen."),
-        gettext("Put the camera low for floor work, about as high as your hips as you lie.")
+        gettext("Put the camera low for floor work, about as high as your hips are then.")
         if is_low
         else gettext("Put the camera at hip height."),
         gettext("All of you must be in the picture, head to foot, with some room around."),

@@ -11,7 +11,7 @@ from formcheck.clinic.settings import questions_for
 from formcheck.files.prescriptions import prescribed_line
 from formcheck.model.errors import UsageError
 from formcheck.model.programme import Prescription
-from formcheck.model.safety import Level, PainRule, Standing
+from formcheck.model.safety import Acted, Level, PainRule, Standing
 from formcheck.web.pages import first, get, go, post, render, site_of, telling, whole
 from formcheck.web.patient.own import own_patient
 from formcheck.words.languages import gettext, marked
@@ -38,6 +38,8 @@ class Hold:
     way: str
     """The page on which the patient says what was done, or how it is; empty where there is none."""
     way_words: str
+    may_be_taken_back: bool
+    """Whether it comes of an answer that may have been given without meaning to."""
     tick_reason: str
     """Why a set that is left out for it is ticked off as not done."""
 
@@ -70,6 +72,7 @@ def hold_of(
         until=gettext(UNTIL_WORDS[found.until]),
         way=way,
         way_words=way_words,
+        may_be_taken_back=found.may_be_taken_back,
         tick_reason=_tick_reason(found),
     )
 
@@ -99,16 +102,21 @@ def _done(request, patient: Patient | None = None, faults=(), status: int = 200)
     hold = hold_of(request, patient)
     if hold is None or hold.way != "/my/done":
         return go(request, "/my")
+    choices = _choices(own_standing(request, patient))
     return render(
-        request, "my_done.html.j2", status=status, hold=hold, choices=ACTED_WORDS, faults=faults
+        request, "my_done.html.j2", status=status, hold=hold, choices=choices, faults=faults
     )
+
+
+def _choices(found: Standing) -> dict[Acted, str]:
+    return {k: w for k, w in ACTED_WORDS.items() if k != "not_meant" or found.may_be_taken_back}
 
 
 def _keep_done(request, fields):
     patient = own_patient(request)
     acted = first(fields, "acted")
     with telling() as faults:
-        if acted not in ACTED_WORDS:
+        if acted not in _choices(own_standing(request, patient)):
             raise UsageError(gettext("choose what was done about it"))
         add_answer(site_of(request).clinic, patient.id, "acted", acted=acted)
     if faults:

@@ -92,6 +92,7 @@ function fillHold(root, s) {
   for (const at of root.querySelectorAll(".hold-why")) at.textContent = s.why;
   for (const at of root.querySelectorAll(".hold-until")) at.textContent = [s.until === "told" ? _("You have to phone.") : "", facts.untilWords[s.until]].join(" ").trim();
   for (const at of root.querySelectorAll(".hold-call")) at.hidden = s.level !== "call";
+  for (const at of root.querySelectorAll(".hold-closed")) at.hidden = s.level !== "call" || !s.mayBeTakenBack;
   for (const at of root.querySelectorAll(".hold-urgent")) at.hidden = s.level !== "urgent";
   for (const at of root.querySelectorAll(".hold-leave")) at.hidden = s.level !== "leave_out" || s.until === "asked";
   for (const at of root.querySelectorAll(".hold-way")) {
@@ -309,7 +310,9 @@ async function sayHow() {
 }
 
 async function sayDone() {
-  fillHold($("done"), await standing());
+  const s = await standing();
+  fillHold($("done"), s);
+  $("acted-not_meant").hidden = !s.mayBeTakenBack;
   const fields = await ask("done");
   await say("acted", { acted: fields.get("acted") });
   home();

@@ -19,14 +19,13 @@ export function levelOf(facts, a) {
   return reasonsOf(facts, a).reduce((most, r) => (weight(facts, r.level) > weight(facts, most) ? r.level : most), "start");
 }
 
-// {level, until, leftOut, why, title, isHeld} of a day, from all that was said, in its order.
+// {level, until, leftOut, why, title, isHeld, mayBeTakenBack} of a day, from all that was said, in its order.
 export function standingOf(facts, log, day) {
+  const isSure = (r) => !facts.takenBack.includes(r.code);
   let held = [], ofDay = [], leftOut = new Map(), stop = null;
   for (const a of log) {
-    if (a.moment === "acted" && ["may_go_on", "not_meant"].includes(a.acted)) {
-      held = []; ofDay = []; leftOut = new Map(); stop = null;
-      continue;
-    }
+    if (a.acted === "may_go_on") { held = []; ofDay = []; leftOut = new Map(); stop = null; continue; }
+    if (a.acted === "not_meant") { held = held.filter(isSure); ofDay = ofDay.filter(isSure); continue; }
     if (a.acted === "told_to_wait") { held = []; ofDay = []; }
     if (a.moment === "after") stop = null;
     if (a.moment === "stopped") stop = a.day === day ? a : null;
@@ -45,6 +44,7 @@ export function standingOf(facts, log, day) {
   const isWaiting = mine.length > 0 && mine.every((r) => r.code === "told_to_wait");
   return {
     level, until, leftOut: [...leftOut.keys()].sort(), stop,
+    mayBeTakenBack: !found.every(isSure),
     isHeld: ["call", "urgent"].includes(level) || until === "asked",
     title: until === "asked" ? facts.titles.asked : isWaiting ? facts.titles.told_to_wait : facts.titles[level],
     why: [...new Set(mine.map((r) => r.why).filter(Boolean))].join(" "),
