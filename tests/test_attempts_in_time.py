@@ -857,6 +857,11 @@ def turning_round(rest=SPLIT_STANCE, first=(LUNGE,) * 3, then=(LUNGE,) * 3, plan
         Camera(azimuth_deg=-90),
         anchor=f"right_{planted}",
     )
+    return joined(one_way, other_way)
+
+
+def joined(one_way, other_way):
+    """(one track after the other, when the second begins)."""
     arrays = (
         "image_px",
         "world_m",
@@ -907,6 +912,30 @@ def test_who_turns_round_keeps_each_leg_under_its_own_name(side, n_first, n_then
         assert values["knee_flexion_peak_deg"] == pytest.approx(15, abs=1)
         assert values["trunk_swing_leg_line_deg"] == pytest.approx(0, abs=1)
         assert not found.remarks
+
+
+@pytest.mark.parametrize(("side", "is_told"), [("left", True), ("right", False)])
+def test_only_the_leg_that_is_near_then_makes_a_stretch_unsteady(side, is_told):
+    raw, turned_s = turning_round()
+    image = np.array(raw.image_px)
+    rows = np.flatnonzero((raw.time_s > turned_s - 4) & (raw.time_s < turned_s - 2))
+    image[rows, 0, LANDMARK[side, "ankle"], 0] += np.where(np.arange(len(rows)) % 2, 40, -40)
+    report = assess_raw(replace(raw, image_px=image), "split_squat", side=None)
+    assert ("landmarks_unsteady" in {f.code for f in report.findings}) == is_told
+
+
+def test_lunges_that_take_turns_are_all_counted_on_both_sides_of_a_turn():
+    keys = [Key(posture=STANDING, move_s=0, stay_s=1.2)]
+    for posture in (LUNGE, mirrored(LUNGE)) * 2:
+        keys.append(Key(posture=posture, move_s=1.0, stay_s=0.8))
+        keys.append(Key(posture=STANDING, move_s=1.0, stay_s=1.2))
+    ways = [taking_turns(keys, Camera(azimuth_deg=a), "toe", rear_leg) for a in (90, -90)]
+    raw, turned_s = joined(*ways)
+    report = assess_raw(raw, "forward_lunge", side=None)
+    assert [r.repetition.number for r in report.repetitions] == [1, 2, 3, 4, 5, 6, 7, 8]
+    assert [r.repetition.side for r in report.repetitions] == ["left", "right"] * 4
+    assert sum(r.repetition.start_s < turned_s for r in report.repetitions) == 4
+    assert report.whole.n_complete == 8
 
 
 def test_who_only_stands_before_turning_round_is_measured_afterwards():

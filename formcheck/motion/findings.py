@@ -211,9 +211,11 @@ def _unsteady_findings(
         return []
     rows = _rows(raw, track)
     take = (np.arange(len(rows)), np.maximum(rows, 0))
-    points = np.where((rows >= 0)[:, None, None], raw.image_px[take], np.nan)
-    exchanged = exchanged_spans(points, raw.time_s)
     nearest = np.clip(np.searchsorted(track.time_s, raw.time_s), 0, len(track.time_s) - 1)
+    # Of somebody who turns round, the near leg is another one outside the track's own stretch.
+    is_here = (rows >= 0) & np.isfinite(track.image_px).any(axis=(1, 2))[nearest]
+    points = np.where(is_here[:, None, None], raw.image_px[take], np.nan)
+    exchanged = exchanged_spans(points, raw.time_s)
     points = exchange_legs(points, np.flatnonzero(track.is_repaired[nearest]))
     hip, knee, ankle = (points[:, LANDMARK[view.near_side, j]] for j in ("hip", "knee", "ankle"))
     change = np.diff(_turn_deg(hip, knee, ankle))

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, LEG, SIDES, Side
-from formcheck.model.records import Analysis, AssessedRepetition, Measured
+from formcheck.model.records import Analysis, AssessedRepetition, Clip, Measured
 from formcheck.words import wording
 
 END_RANGE_S = 0.7
@@ -156,7 +156,7 @@ class Plan:
         i = min(max(bisect_right(t, time_s), 1), len(t) - 1)
         a, b = px[i - 1], px[i]
         share = min(max((time_s - t[i - 1]) / (t[i] - t[i - 1]), 0.0), 1.0)
-        return np.asarray(a + (b - a) * share, float)
+        return as_recorded_px(np.asarray(a + (b - a) * share, float), self.analysis.report.clip)
 
     def _sides(self, assessed: AssessedRepetition | None) -> tuple[Side, ...]:
         report = self.analysis.report
@@ -186,9 +186,13 @@ class Plan:
             vertex=(float(x), float(y)),
             from_ray=from_ray,
             to_ray=to_ray,
-            label_ray=_label_ray(from_ray, to_ray, self.analysis.seen_at(time_s).view.facing_x),
+            label_ray=_label_ray(from_ray, to_ray, self._facing_x(time_s)),
             text=wording.signal_quantity("deg", value),
         )
+
+    def _facing_x(self, time_s: float) -> int:
+        facing_x = self.analysis.seen_at(time_s).view.facing_x
+        return -facing_x if self.analysis.report.clip.is_mirrored else facing_x
 
     def at(self, time_s: float) -> Scene:
         """The scene at a moment, seconds after the first frame."""
@@ -226,6 +230,16 @@ class Plan:
             outcomes=outcomes,
             is_end_range=is_end_range,
         )
+
+
+def as_recorded_px(points: np.ndarray, clip: Clip) -> np.ndarray:
+    """Points of a cleaned track, (..., 2), where the picture that was recorded has them.
+
+    The track of a mirrored clip is as a camera would have seen it that does not mirror.
+    """
+    if not clip.is_mirrored:
+        return points
+    return np.stack([clip.width_px - points[..., 0], points[..., 1]], axis=-1)
 
 
 def _sample(time_s: np.ndarray, value: np.ndarray, at_s: float) -> float:

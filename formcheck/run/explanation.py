@@ -21,6 +21,7 @@ from formcheck.model.records import (
 )
 from formcheck.motion.camera import within_180_deg
 from formcheck.motion.track import cut_off_in_force_hz
+from formcheck.overlay.plan import as_recorded_px
 from formcheck.run.request import no_measure
 from formcheck.run.rerun import reassess
 from formcheck.run.result_folder import read_request
@@ -104,7 +105,7 @@ def _landmark_lines(analysis: Analysis, rep: Repetition, at_s: float | None) -> 
     side = rep.side if rep.side != "both" else analysis.seen_at(rep.turn_s).leg
     lines = []
     for name in LEG:
-        x, y = track.image_px[index, LANDMARK[side, name]]
+        x, y = as_recorded_px(track.image_px[index, LANDMARK[side, name]], analysis.report.clip)
         lines.append(f"  {side} {name} at {at_s:.2f} s: {x:.1f}, {y:.1f} px")
     return lines
 

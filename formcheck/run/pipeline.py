@@ -113,8 +113,8 @@ def assess(
     """
     _require_enough(raw, settings.repetition.fastest_s)
     stays = stays_at_place(raw, settings.place)
-    here = only_at_place(raw, stays)
-    track = clean(_seen_directly(here), settings.track)
+    here = _seen_directly(only_at_place(raw, stays))
+    track = clean(here, settings.track)
     take = longest_take(here, settings.quality, settings.place)
     track = only_where(track, take.holds(track.time_s))
     parts, findings = stretches_by_side(track, here, request, settings)
@@ -184,10 +184,11 @@ def _require_enough(raw: RawTrack, least_s: float) -> None:
 
 def _in_time_order(parts: Sequence[Stretch]) -> tuple[AssessedRepetition, ...]:
     """The repetitions of one stretch or two; of two they are numbered through the clip."""
-    assessed = tuple(
-        sorted((r for p in parts for r in p.repetitions), key=lambda r: r.repetition.start_s)
+    of_stretch = sorted(
+        ((k, r) for k, p in enumerate(parts) for r in p.repetitions),
+        key=lambda of: of[1].repetition.start_s,
     )
-    return _numbered_on(assessed) if len(parts) > 1 else assessed
+    return _numbered_on(of_stretch) if len(parts) > 1 else tuple(r for _, r in of_stretch)
 
 
 def _trace(track: Track, parts: Sequence[Stretch]) -> Trace:
@@ -209,13 +210,15 @@ def _exercise_words(exercise: Exercise, assessed: Sequence[AssessedRepetition]) 
     )
 
 
-def _numbered_on(assessed: Sequence[AssessedRepetition]) -> tuple[AssessedRepetition, ...]:
-    """Repetitions of two parts, numbered through the clip; a sequence keeps its number's parts."""
-    numbers: dict[tuple[str, int], int] = {}
+def _numbered_on(
+    of_stretch: Sequence[tuple[int, AssessedRepetition]],
+) -> tuple[AssessedRepetition, ...]:
+    """Repetitions of two stretches, each beside its stretch's place, numbered through the clip; a
+    sequence keeps its number's parts."""
+    numbers: dict[tuple[int, int], int] = {}
     out = []
-    for r in assessed:
-        key = (r.repetition.side, r.repetition.number)
-        number = numbers.setdefault(key, len(numbers) + 1)
+    for k, r in of_stretch:
+        number = numbers.setdefault((k, r.repetition.number), len(numbers) + 1)
         out.append(replace(r, repetition=replace(r.repetition, number=number)))
     return tuple(out)
 
