@@ -4,6 +4,8 @@ import os
 import sqlite3
 import stat
 import sys
+import threading
+import time
 import zipfile
 from dataclasses import replace
 from datetime import date, timedelta
@@ -21,7 +23,16 @@ from clinic_cases import (
     prescription_text,
 )
 
-from formcheck.clinic import answers, backup, deletion, findings, jobs, open_clinic, uploads
+from formcheck.clinic import (
+    answers,
+    backup,
+    deletion,
+    findings,
+    jobs,
+    open_clinic,
+    reviews,
+    uploads,
+)
 from formcheck.clinic.database import change, is_sound, one, rows, schema_version, today
 from formcheck.clinic.folder import data_folder, serving
 from formcheck.clinic.follow_up import (
@@ -423,6 +434,40 @@ def test_a_left_out_repetition_counts_nowhere_and_stays_on_record(clinic, result
     assert (kept.correction.made_by, kept.withdrawn_by) == ("M.T.", "A.B.")
 
 
+def test_two_repetitions_left_out_at_once_are_both_counted_out(clinic, results, monkeypatch):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    n, is_first, plain = stored.dose_done, threading.Event(), reviews.corrected_report
+
+    def slow(*of):
+        found = plain(*of)
+        if not is_first.is_set():  # the first has read and has not written yet
+            is_first.set()
+            time.sleep(0.5)
+        return found
+
+    monkeypatch.setattr(reviews, "corrected_report", slow)
+    ways = [
+        threading.Thread(target=add_correction, args=(clinic, stored.uid, _left_out(place)))
+        for place in (0, 1)
+    ]
+    ways[0].start()
+    is_first.wait()
+    ways[1].start()
+    for way in ways:
+        way.join()
+    assert len(corrections_of(clinic, stored.id)) == 2
+    assert find_set(clinic, stored.uid).dose_done == n - 2
+
+
+def test_a_correction_of_a_reviewed_set_is_not_withdrawn(clinic, results):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    row = add_correction(clinic, stored.uid, _left_out())
+    review_sets(clinic, [stored.uid], "M.T.")
+    with pytest.raises(UsageError, match="final"):
+        withdraw_correction(clinic, stored.uid, row, "A.B.")
+    assert find_set(clinic, stored.uid).dose_done == stored.dose_done - 1
+
+
 def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
     stored = measured_set(
         clinic, new_patient(clinic), results, outcomes={"target": "not_reached", "limit": "kept"}
@@ -625,13 +670,26 @@ def test_a_worse_next_day_waits_on_the_work_list_until_it_is_seen(clinic):
     assert work_list(clinic, today()).counts["facts"] == 1
 
 
-def test_silence_and_due_reviews_come_to_the_list(clinic):
+def test_silence_and_due_reviews_come_to_the_list(clinic, monkeypatch):
     patient = new_patient(clinic)
     assert [code for code, _ in work_list(clinic, today()).of("due")] == ["KN-204"]
     later = today() + timedelta(days=7)
     assert [code for code, _ in work_list(clinic, later).of("silent")] == ["KN-204"]
     set_silent_days(clinic, patient.id, 30)
     assert work_list(clinic, later).of("silent") == ()
+    set_silent_days(clinic, patient.id, 7)
+    # A plan saved in the morning of a place whose day begins before that of Greenwich.
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    time.tzset()
+    try:
+        with clinic.write() as c:
+            change(c, "UPDATE prescriptions SET saved_at = '2025-06-09T20:30:00+00:00'")
+        assert work_list(clinic, date(2025, 6, 16)).of("silent") == ()
+        assert [code for code, _ in work_list(clinic, date(2025, 6, 17)).of("silent")] == ["KN-204"]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    set_silent_days(clinic, patient.id, 30)
     answers.add_answer(clinic, patient.id, "before", symptoms=("giving_way",))
     ((_, entry),) = work_list(clinic, later).of("symptoms")
     answers.mark_seen(clinic, entry.answer.id, "M.T.")

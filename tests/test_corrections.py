@@ -10,9 +10,10 @@ from test_chair_tests import chair_report, stands
 from told import line_of, sentence
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.errors import UsageError
 from formcheck.model.programme import Bound, PrescribedExercise
 from formcheck.model.request import Request
-from formcheck.report.corrections import Correction, corrected, counts
+from formcheck.report.corrections import Correction, check_correction, corrected, counts
 from formcheck.run.pipeline import assess
 
 PEAK = "knee_flexion_peak_deg"
@@ -67,6 +68,26 @@ def test_the_sentence_says_what_the_corrected_counts_say(squats):
         f"Squat, left: 2 of 3 repetitions, 1 left out by the clinician; {depth} over the set "
         "(mean 105° (±); reached in 1, not reached in 1)."
     )
+
+
+@pytest.mark.parametrize(("place", "start_s"), [(1, 0.1), (0, 5.0), (2, 0.2)])
+def test_limits_are_not_moved_past_a_neighbour(squats, place, start_s):
+    """Places are kept in the order of time: past a neighbour, other corrections name another."""
+    firsts = [r.repetition for r in squats.repetitions]
+    if place == 0:
+        start_s = firsts[1].end_s + 0.05
+    moved = Correction(
+        kind="limits",
+        repetition=place,
+        start_s=start_s,
+        end_s=start_s + 0.7,
+        reason="x",
+        made_by="M.T.",
+    )
+    between = [r for r in firsts if r.start_s < start_s + 0.7 and r.end_s > start_s]
+    assert not between, "it stands where no repetition is"
+    with pytest.raises(UsageError, match="or pass it"):
+        check_correction(moved, squats)
 
 
 def test_a_set_with_every_repetition_left_out_is_a_set_of_none(squats):

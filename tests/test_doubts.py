@@ -207,6 +207,25 @@ def test_a_pose_on_half_of_the_body_is_a_finding_and_no_number():
     assert report.whole.n_repetitions == 3
 
 
+def test_what_is_read_off_hidden_heels_is_not_given_under_another_name():
+    case = next(c for c in CASES if c.exercise == "calf_raise")
+    raw = film(repeated(case.rest, [case.good] * 3, stay_s=case.stay_s), SIDE, anchor=case.anchor)
+    report = assessed(replace(raw, visibility=hidden_feet(raw)), "calf_raise")
+    assert "feet_hidden" in codes(report)
+    for key in ("heel_height_peak_share", "range_share", "lowering_s", "pause_s", "raising_s"):
+        assert refused_because_of(report, key) == {"feet_hidden"}, key
+    assert not any(r.remarks for r in report.repetitions)
+    of_squat = film(repeated(STANDING, [SQUAT] * 3), SIDE)
+    report = assessed(replace(of_squat, visibility=hidden_feet(of_squat)))
+    assert isinstance(values(report, "lowering_s")[0], Measured), "the knee tells that"
+
+
+def hidden_feet(raw):
+    seen = raw.visibility.copy()
+    seen[..., [LANDMARK["left", j] for j in ("heel", "toe")]] = 0.25
+    return seen
+
+
 @pytest.mark.parametrize(("share", "is_told"), [(0.3, True), (0.7, False)])
 def test_shoulders_found_at_the_hands_are_a_pose_on_a_part_of_the_body(share, is_told):
     # Before: a calf raise was told as another exercise, whose trunk moved by 67 deg.

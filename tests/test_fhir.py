@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from formcheck.clinic import answers, fhir, jobs
+from formcheck.clinic.database import change
 from formcheck.clinic.reviews import open_again, review_sets
 from formcheck.clinic.tables import sets_csv
 from formcheck.model.errors import FileError, UsageError
@@ -199,6 +200,12 @@ def test_the_table_of_sets_has_a_row_a_set_and_no_formula(clinic, patient, resul
     assert float(rows[0]["knee_flexion_peak_deg_half_width"]) > 0
     assert rows[1]["knee_flexion_peak_deg"] == ""
     assert rows[1]["reason"] == "'=1+1 cannot be read"
+    # A set that counts as not measured gives no numbers, whatever was read of it.
+    with clinic.write() as c:
+        change(c, "UPDATE sets SET state = 'not measured' WHERE id = :s", s=stored.id)
+    [row, _] = csv.DictReader(io.StringIO(sets_csv(clinic, patient.id)))
+    assert (row["state"], row["repetitions"]) == ("not measured", "")
+    assert not [k for k in row if k in MEASURES]
 
 
 def test_two_answers_of_one_second_are_two_entries_and_a_repeat_is_one(clinic, patient, results):

@@ -184,12 +184,13 @@ def _open_set(clinic: Clinic, uid: str) -> StoredSet:
 
 
 def refresh_outcome(clinic: Clinic, uid: str) -> None:
-    """Brings the row of a set up to its corrections."""
-    stored = find_set(clinic, uid)
-    found = corrected_report(clinic, stored) if stored else None
-    if stored is not None and found is not None:
-        with clinic.write() as c:
-            keep_outcome(c, stored.id, outcome_of(found, between_days(clinic, uid)))
+    """Brings the row of a set up to its corrections, none of which is made meanwhile."""
+    with clinic.one_change():
+        stored = find_set(clinic, uid)
+        found = corrected_report(clinic, stored) if stored else None
+        if stored is not None and found is not None:
+            with clinic.write() as c:
+                keep_outcome(c, stored.id, outcome_of(found, between_days(clinic, uid)))
 
 
 def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:
@@ -197,47 +198,47 @@ def add_correction(clinic: Clinic, uid: str, correction: Correction) -> int:
 
     Raises UsageError when it does not fit the set, or when the set is final.
     """
-    stored = _open_set(clinic, uid)
-    report = found_report(clinic, stored)
-    if report is None:
-        raise UsageError("this set has not been measured; there is nothing to correct")
-    check_correction(correction, report)
-    made = replace(correction, made_by=checked_initials(correction.made_by), made_at=now())
-    body = {k: v for k, v in asdict(made).items() if k in _BODY}
-    with clinic.write() as c:
-        if one(c, "SELECT state FROM sets WHERE id = :s", s=stored.id)["state"] == "reviewed":
-            raise UsageError("this set was reviewed meanwhile")
-        row = add(
-            c,
-            "corrections",
-            set_id=stored.id,
-            kind=made.kind,
-            repetition=made.repetition,
-            body=json.dumps(body),
-            reason=made.reason.strip(),
-            made_by=made.made_by,
-            made_at=made.made_at,
-        )
-    refresh_outcome(clinic, uid)
+    with clinic.one_change():
+        stored = _open_set(clinic, uid)
+        report = found_report(clinic, stored)
+        if report is None:
+            raise UsageError("this set has not been measured; there is nothing to correct")
+        check_correction(correction, report)
+        made = replace(correction, made_by=checked_initials(correction.made_by), made_at=now())
+        body = {k: v for k, v in asdict(made).items() if k in _BODY}
+        with clinic.write() as c:
+            row = add(
+                c,
+                "corrections",
+                set_id=stored.id,
+                kind=made.kind,
+                repetition=made.repetition,
+                body=json.dumps(body),
+                reason=made.reason.strip(),
+                made_by=made.made_by,
+                made_at=made.made_at,
+            )
+        refresh_outcome(clinic, uid)
     return row
 
 
 def withdraw_correction(clinic: Clinic, uid: str, correction_id: int, by: str) -> None:
     """Takes a correction out of force; that it was made stays."""
-    stored = _open_set(clinic, uid)
-    with clinic.write() as c:
-        n = change(
-            c,
-            """UPDATE corrections SET withdrawn_by = :by, withdrawn_at = :at
-                  WHERE id = :id AND set_id = :s AND withdrawn_at IS NULL""",
-            by=checked_initials(by),
-            at=now(),
-            id=correction_id,
-            s=stored.id,
-        )
-    if not n:
-        raise UsageError("that correction is not in force")
-    refresh_outcome(clinic, uid)
+    with clinic.one_change():
+        stored = _open_set(clinic, uid)
+        with clinic.write() as c:
+            n = change(
+                c,
+                """UPDATE corrections SET withdrawn_by = :by, withdrawn_at = :at
+                      WHERE id = :id AND set_id = :s AND withdrawn_at IS NULL""",
+                by=checked_initials(by),
+                at=now(),
+                id=correction_id,
+                s=stored.id,
+            )
+        if not n:
+            raise UsageError("that correction is not in force")
+        refresh_outcome(clinic, uid)
 
 
 def review_sets(clinic: Clinic, uids: Sequence[str], initials: str) -> int:

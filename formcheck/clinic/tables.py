@@ -40,7 +40,9 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
     """The table: counts after corrections, what was stated, each measure's mean with half the
     width of its 95 % interval (`_half_width`) and the repetitions in it (`_n`)."""
     sets = tuple(reversed(sets_of(clinic, patient_id)))
-    means = means_of(clinic, patient_id)
+    found = means_of(clinic, patient_id)
+    # What was read of a set that counts as not measured is no result.
+    means = {s.id: found.get(s.id, {}) for s in sets if s.is_measured}
     keys = [k for k in MEASURES if any(k in means.get(s.id, {}) for s in sets)]
     columns = [*_FIXED, *(c for k in keys for c in (k, f"{k}_half_width", f"{k}_n"))]
     out = io.StringIO()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from formcheck.clinic.answers import ASKS, answer_of_row, standings
-from formcheck.clinic.database import Clinic, one, rows
+from formcheck.clinic.database import Clinic, local_day, one, rows
 from formcheck.clinic.safety import SET_REASONS, WAIT_PARTS, Answer, WaitPart, notice_of, press_of
 from formcheck.clinic.sets import StoredSet, find_set, stored_set
 from formcheck.clinic.settings import questions_of_each
@@ -124,7 +124,7 @@ def _everybody(clinic: Clinic, today: date, code: str = "") -> list[_Found]:
         known = rows(
             c,
             """
-            SELECT p.id, p.code, p.silent_days, r.review_on, substr(r.saved_at, 1, 10) AS since,
+            SELECT p.id, p.code, p.silent_days, r.review_on, r.saved_at,
               (SELECT max(day) FROM sets s WHERE s.patient_id = p.id) AS last_set,
               (SELECT max(day) FROM answers a WHERE a.patient_id = p.id) AS last_answer,
               (SELECT max(day) FROM ticks t WHERE t.patient_id = p.id) AS last_tick
@@ -157,7 +157,7 @@ def _everybody(clinic: Clinic, today: date, code: str = "") -> list[_Found]:
         if part is not None and patient_id in people:
             people[patient_id].notices.append(Waiting(part=part, day=answer.day, answer=answer))
     for p in known:
-        if p["id"] in people and p["since"]:
+        if p["id"] in people and p["saved_at"]:
             people[p["id"]].about += _about(p, today)
     for patient_id, found in standings(clinic, day).items():
         if patient_id in people:
@@ -171,7 +171,8 @@ def _about(row: Mapping, today: date) -> Iterable[Waiting]:
     """Of a patient with a prescription: nothing came for long; its review date has come."""
     days = (row["last_set"], row["last_answer"], row["last_tick"])
     last = max((d for d in days if d), default=None)
-    n_days = (today - date.fromisoformat(last or row["since"])).days
+    since = date.fromisoformat(last) if last else local_day(row["saved_at"])
+    n_days = (today - since).days
     if n_days >= row["silent_days"]:
         yield Waiting(part="silent", day=last, days=n_days)
     if row["review_on"] and row["review_on"] <= today.isoformat():

@@ -35,6 +35,24 @@ FOOT_MEASURES = frozenset(
         "heel_height_peak_share",
         "heel_drop_share",
         "leg_elevation_peak_cm",
+        "ankle_dorsiflexion_peak_deg",  # whether the foot is flat is told by the heel
+    }
+)
+FOOT_SIGNALS = frozenset({"heel_height"})
+"""Driving signals of the foot: what is read off them is of the foot too."""
+SIGNAL_MEASURES = frozenset(
+    {
+        "range_deg",
+        "range_share",
+        "lowering_s",
+        "pause_s",
+        "raising_s",
+        "rest_s",
+        "plateau_hold_s",
+        "plateau_level_deg",
+        "hold_in_band_s",
+        "hold_in_band_total_s",
+        "hold_drift_deg_per_min",
     }
 )
 FOOT_FEATURES = frozenset({"heel_lifts", "toes_turn_up"})
@@ -42,8 +60,14 @@ PHASE_MEASURES = frozenset({"lowering_s", "pause_s", "raising_s"})
 PHASE_FEATURES = frozenset({"quick_turn", "lowering_faster_than_raising"})
 
 
-def kinds_of(key: str) -> frozenset[str]:
-    """The kinds that a measure, or a feature of a look-for list, is of."""
+def kinds_of(key: str, signal: str) -> frozenset[str]:
+    """The kinds that a measure, or a feature of a look-for list, is of, where repetitions are
+    found in this driving signal."""
+    is_of_feet = signal in FOOT_SIGNALS and key in SIGNAL_MEASURES | PHASE_FEATURES | {"quick_turn"}
+    return _kinds_anywhere(key) | (frozenset({FEET}) if is_of_feet else frozenset())
+
+
+def _kinds_anywhere(key: str) -> frozenset[str]:
     if key in PHASE_MEASURES or key == "quick_turn":
         return frozenset({TIMES, PHASES})
     if key in PHASE_FEATURES:
@@ -61,10 +85,15 @@ def is_timed(findings: Sequence[Finding]) -> bool:
     return not any(TIMES in SPOILS.get(f.code, ()) for f in findings)
 
 
-def spoiled_by(key: str, repetition: Repetition, findings: Sequence[Finding]) -> Finding | None:
-    """The first finding that withholds this measure or feature of this repetition, or None."""
+def spoiled_by(
+    key: str, repetition: Repetition, findings: Sequence[Finding], signal: str
+) -> Finding | None:
+    """The first finding that withholds this measure or feature of this repetition, or None.
+
+    signal : the driving signal in which the repetitions were found.
+    """
     for f in findings:
-        if SPOILS.get(f.code, frozenset()) & kinds_of(key) and _lies_in(f, repetition):
+        if SPOILS.get(f.code, frozenset()) & kinds_of(key, signal) and _lies_in(f, repetition):
             return f
     return None
 
@@ -90,11 +119,13 @@ STRETCH_DEG = 30.0
 tracks were stretched)."""
 
 
-def acted_on(value: Value, repetition: Repetition, findings: Sequence[Finding]) -> Value:
+def acted_on(
+    value: Value, repetition: Repetition, findings: Sequence[Finding], signal: str
+) -> Value:
     """The value as the findings leave it: as it is, wider, or not to be had because of one."""
     if isinstance(value, NotMeasurable):
         return value
-    finding = spoiled_by(value.key, repetition, findings)
+    finding = spoiled_by(value.key, repetition, findings, signal)
     if finding is not None:
         return NotMeasurable(key=value.key, code="spoiled", values=values_of(finding=finding.code))
     if MEASURES[value.key].unit != "deg":

@@ -402,9 +402,10 @@ def _measure_all(
     keys = exercise_measures(scene.exercise)
     keys = tuple(dict.fromkeys((*keys, *(b.measure for _, b in bounds))))
     in_set = _settings_of_set(scene, found, is_standing)
+    signal, findings = scene.driving_view.driving_signal, scene.findings
     done: list[AssessedRepetition] = []
     for (rep, _), s in zip(found, in_set, strict=True):
-        measures = tuple(acted_on(_measure_one(key, s), rep, scene.findings) for key in keys)
+        measures = tuple(acted_on(_measure_one(key, s), rep, findings, signal) for key in keys)
         by_key = {v.key: v for v in measures}
         checks = tuple(
             check_bound(kind, b, by_key[b.measure], is_complete=rep.is_complete)
@@ -413,7 +414,7 @@ def _measure_all(
         look_for = [
             look
             for look in scene.exercise.look_for
-            if spoiled_by(look.feature, rep, scene.findings) is None
+            if spoiled_by(look.feature, rep, findings, signal) is None
         ]
         remarks = find_remarks(look_for, s.view.plane, s, measures, in_set)
         done.append(
@@ -441,7 +442,7 @@ def _other_knee(scene: Scene, rep: Repetition, s: Setting) -> tuple[Value, ...]:
     hidden = hidden_samples(scene.track, side, scene.view, scene.findings, scene.settings.quality)
     other = replace(s, series=scene.all_series[side], is_hidden=hidden)
     return tuple(
-        acted_on(measure(key, other), rep, scene.findings)
+        acted_on(measure(key, other), rep, scene.findings, scene.driving_view.driving_signal)
         for key in exercise_measures(scene.exercise)
         if key in OF_EITHER_KNEE
     )

@@ -134,10 +134,11 @@ def _check_limits(correction: Correction, report: Report, duration_s: float) -> 
                 "set, or from it, where nothing is measured"
             )
     for n, r in enumerate(report.repetitions):
-        if n != correction.repetition and start < r.repetition.end_s and end > r.repetition.start_s:
+        place, rep = cast(int, correction.repetition), r.repetition
+        if (n < place and start < rep.end_s) or (n > place and end > rep.start_s):
             raise UsageError(
-                f"that would overlap repetition {repetition_label(r)}, "
-                f"{r.repetition.start_s:.1f} to {r.repetition.end_s:.1f} s"
+                f"that would overlap repetition {repetition_label(r)} or pass it, "
+                f"{rep.start_s:.1f} to {rep.end_s:.1f} s"
             )
 
 

@@ -227,16 +227,12 @@ def _correct(request, fields):
     from formcheck.clinic.work import measure_within_limits
 
     clinic, stored = site_of(request).clinic, set_of(request)
-    with telling() as faults:
+    # Limits are in force when the repetitions within them are measured, or not at all.
+    with telling() as faults, clinic.one_change():
         correction = _correction_from(fields)
-        row = add_correction(clinic, stored.uid, correction)
+        add_correction(clinic, stored.uid, correction)
         if correction.kind == "limits":
-            try:
-                measure_within_limits(clinic, stored.uid)
-            except Exception:
-                withdraw_correction(clinic, stored.uid, row, correction.made_by)
-                measure_within_limits(clinic, stored.uid)
-                raise
+            measure_within_limits(clinic, stored.uid)
     if faults:
         return _page(request, faults, 400)
     return go(request, f"/clinic/sets/{stored.uid}#h-corrections", "kept")
@@ -246,7 +242,7 @@ def _withdraw(request, fields):
     from formcheck.clinic.work import measure_within_limits
 
     clinic, stored = site_of(request).clinic, set_of(request)
-    with telling() as faults:
+    with telling() as faults, clinic.one_change():
         withdraw_correction(clinic, stored.uid, request.path_params["id"], first(fields, "by"))
         measure_within_limits(clinic, stored.uid)
     if faults:
