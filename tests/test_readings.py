@@ -6,14 +6,24 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from exercise_cases import HALF_SQUAT, ON_THE_BACK, ONE_LEG_SQUAT, SITTING, SQUAT, STANDING
+from exercise_cases import (
+    HALF_SQUAT,
+    LUNGE,
+    ON_THE_BACK,
+    ONE_LEG_SQUAT,
+    SITTING,
+    SPLIT_STANCE,
+    SQUAT,
+    STANDING,
+    STEP_LEFT,
+)
 from skeleton import Camera, Key, Movement, Posture, both, film, one, repeated
 from told import why
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK
 from formcheck.model.programme import Bound
-from formcheck.model.records import Measured, NotMeasurable
+from formcheck.model.records import Context, Measured, NotMeasurable
 from formcheck.model.request import Request
 from formcheck.motion.circumstances import MeasurementSettings
 from formcheck.motion.readings import largest_at, rests_beside
@@ -388,6 +398,78 @@ def test_a_camera_tilted_sideways_bends_and_shifts_nobody(roll_deg):
     for found in report_of("squat", raw).repetitions:
         for key in ("pelvis_shift_share", "trunk_lateral_inclination_peak_deg"):
             assert holds(value(found, key), 0.0), key
+
+
+TILTED = [
+    ("squat", 90, "knee_over_toe_share", STANDING, SQUAT, "left_ankle"),
+    ("split_squat", 90, "rear_knee_height_share", SPLIT_STANCE, LUNGE, "left_ankle"),
+    ("lateral_lunge", 0, "knee_medial_to_foot_share", STANDING, STEP_LEFT, "right_ankle"),
+]
+
+
+@pytest.mark.parametrize(
+    ("exercise", "azimuth_deg", "key", "rest", "turn", "anchor"), TILTED, ids=[t[2] for t in TILTED]
+)
+@pytest.mark.parametrize("roll_deg", [-8, -4, 4, 8])
+def test_a_tilted_camera_widens_the_distances_that_it_turns(
+    exercise, azimuth_deg, key, rest, turn, anchor, roll_deg
+):
+    def read(tilt_deg):
+        camera = Camera(azimuth_deg=azimuth_deg, roll_deg=tilt_deg)
+        raw = film(repeated(rest, [turn] * 2), camera, anchor=anchor)
+        return [value(r, key) for r in report_of(exercise, raw).repetitions]
+
+    for level, tilted in zip(read(0), read(roll_deg), strict=True):
+        assert abs(tilted.value - level.value) > 0.03, "it does turn them"
+        assert holds(tilted, level.value)
+        assert all(p.standard > 0.02 for p in tilted.parts if p.name == "camera tilted")
+
+
+def shaken(raw, joint, amount_px):
+    image = np.array(raw.image_px)
+    shake = np.random.default_rng(3).normal(0, amount_px, (len(image), 2, 2))
+    image[:, 0, [LANDMARK[side, joint] for side in ("left", "right")]] += shake
+    return replace(raw, image_px=image)
+
+
+@pytest.mark.parametrize(
+    ("key", "joint", "other"),
+    [
+        ("trunk_inclination_deg", "shoulder", "knee"),
+        ("shank_inclination_deg", "ankle", "shoulder"),
+        ("thigh_inclination_deg", "hip", "ankle"),
+    ],
+)
+def test_an_angle_carries_the_jitter_of_its_own_joints(key, joint, other):
+    raw = film(repeated(STANDING, [SQUAT] * 2), Camera(azimuth_deg=90))
+
+    def jitter(track):
+        found = value(report_of("squat", track).repetitions[0], key)
+        return next(p.standard for p in found.parts if p.name == "landmark jitter")
+
+    calm = jitter(raw)
+    assert jitter(shaken(raw, joint, 4.0)) > calm + 0.3
+    assert jitter(shaken(raw, other, 4.0)) == pytest.approx(calm, abs=0.05)
+
+
+def test_a_raise_in_centimetres_is_as_sure_as_in_degrees():
+    rest = replace(ON_THE_BACK, right_knee=80)
+    raw = film(repeated(rest, [replace(rest, left_hip=128)] * 2), Camera(), anchor="hips")
+    exercise = load_exercise("straight_leg_raise")
+    context = Context(stature_cm=170)
+    bounds = [("limit", Bound(measure="leg_elevation_peak_cm", at_most=200))]
+    request = Request(
+        clip=Path("made_up.mp4"), exercise=exercise, side="left", bounds=bounds, context=context
+    )
+    (first, _) = assess(raw, request).report.repetitions
+    deg, cm = value(first, "leg_elevation_peak_deg"), value(first, "leg_elevation_peak_cm")
+    by_name = [{p.name: p.standard for p in v.parts} for v in (deg, cm)]
+    assert set(by_name[0]) <= set(by_name[1])
+    # A leg of 0.5 of stature, and more where it is seen longer: centimetres for a degree.
+    per_deg = by_name[1]["landmark jitter"] / by_name[0]["landmark jitter"]
+    assert 170 * 0.4 * np.radians(1) < per_deg < 170 * 0.6 * np.radians(1)
+    own = "landmarks" if "landmarks" in by_name[0] else next(iter(by_name[0]))
+    assert by_name[1][own] == pytest.approx(per_deg * by_name[0][own], rel=1e-6)
 
 
 @pytest.mark.parametrize(("stature_px", "jitter_px"), [(480, 2.0), (250, 1.0), (170, 1.5)])

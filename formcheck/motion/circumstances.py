@@ -115,6 +115,26 @@ UNSEEN_TILT_DEG = 3.0
 """A camera that seems level may be tilted by this (common practice: set up by eye)."""
 
 
+def tilted_distance_part(s: Setting, across_px: float, per_px: float) -> Part:
+    """What a tilted camera adds to a distance along the picture's level or upright.
+
+    across_px : how far its two ends lie apart at right angles to it, which the tilt turns into it;
+    per_px : of the measure's unit, for a pixel.
+    """
+    tilt_rad = np.radians(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
+    into = float(np.nan_to_num(np.abs(across_px) * np.tan(tilt_rad) * per_px))
+    return replace(tilt_part(0.0), standard=into / np.sqrt(3))
+
+
+def trunk_px(s: Setting) -> float:
+    """Length of the trunk in the picture, hips' middle to shoulders', pixels; NaN where unseen."""
+    hips, shoulders = (
+        np.mean([s.track.image_px[:, LANDMARK[side, j]] for side in SIDES], axis=0)
+        for j in ("hip", "shoulder")
+    )
+    return long_length_px(hips, shoulders)
+
+
 def pelvis_shift_parts(s: Setting) -> list[Part]:
     """What a camera off the front or tilted, and jitter, do to the hips' place over the feet.
 
@@ -129,11 +149,9 @@ def pelvis_shift_parts(s: Setting) -> list[Part]:
         return []
     seen_px = float(np.nan_to_num(np.linalg.norm(knee - hip)))
     back_px = float(np.sqrt(max(np.nan_to_num(s.series.thigh_px) ** 2 - seen_px**2, 0.0)))
-    tilt_rad = np.radians(max(abs(s.view.roll_deg), UNSEEN_TILT_DEG))
-    tilted = float(np.nan_to_num(s.series.leg_length_px) * np.tan(tilt_rad))
     return [
         front_leak_part(back_px * off_front_share(s) / stance_px),
-        replace(tilt_part(0.0), standard=tilted / stance_px / np.sqrt(3)),
+        tilted_distance_part(s, s.series.leg_length_px, 1 / stance_px),
         picture_jitter_part(s, ("hip", "ankle"), 1 / stance_px),
     ]
 

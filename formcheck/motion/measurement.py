@@ -3,8 +3,6 @@
 One function computes every measure of the vocabulary; an exercise file only names which.
 """
 
-from typing import cast
-
 import numpy as np
 
 from formcheck.model.codes import RefusalCode, values_of
@@ -24,8 +22,8 @@ from formcheck.model.intervals import (
     tilt_part,
 )
 from formcheck.model.measures import MEASURES, is_supported
-from formcheck.model.records import Measured, NotMeasurable, Part, Value
-from formcheck.motion import timing  # noqa: F401  its functions read measures too
+from formcheck.model.records import NotMeasurable, Part, Value
+from formcheck.motion import distances, timing  # noqa: F401  their functions read measures too
 from formcheck.motion.camera import mid, off_side_deg, plane_to_film
 from formcheck.motion.circumstances import (
     LARGEST_OF_MANY,
@@ -40,12 +38,13 @@ from formcheck.motion.circumstances import (
     off_front_deg,
     off_front_share,
     peak_part,
-    pelvis_shift_parts,
     picture_jitter_part,
     plane_loss_deg,
     plane_part,
     thigh_seen_share,
+    trunk_px,
 )
+from formcheck.motion.distances import in_cm, scaled_part, stature_cm
 from formcheck.motion.kinematics import long_length_px
 from formcheck.motion.readers import READERS, Read, reads
 from formcheck.motion.readings import (
@@ -63,22 +62,13 @@ from formcheck.motion.readings import (
 )
 from formcheck.motion.track import low_pass
 
-_TURN = {
-    "thigh_inclination_deg": ("thigh_inclination_deg", "thigh_inclination"),
-    "shank_inclination_deg": ("shank_inclination_deg", "shank_inclination"),
-    "trunk_inclination_deg": ("trunk_inclination_deg", "trunk_inclination"),
-    "trunk_thigh_deg": ("trunk_thigh_deg", "trunk_thigh"),
-    "trunk_swing_leg_line_deg": ("trunk_swing_leg_line_deg", "trunk_swing_leg_line"),
-    "rear_knee_height_share": ("rear_knee_height_share", "rear_knee_height"),
-    "knee_over_toe_share": ("knee_over_toe_share", "knee_over_toe"),
-    "fppa_at_turn_deg": ("fppa_deg", "fppa"),
-    "knee_medial_to_foot_share": ("knee_medial_to_foot_share", "knee_medial_to_foot"),
-    "pelvis_shift_share": ("pelvis_shift_share", "pelvis_shift"),
+_LEG_ANGLES = {"thigh_inclination_deg": ("hip", "knee"), "shank_inclination_deg": ("knee", "ankle")}
+_TRUNK_ANGLES = {
+    "trunk_inclination_deg": ("hip", "shoulder"),
+    "trunk_thigh_deg": ("hip", "shoulder", "knee"),
+    "trunk_swing_leg_line_deg": ("hip", "shoulder", "ankle"),
 }
-"""Measures read at the turn: key -> (series, quantity of the error model)."""
-
-GRAVITY_QUANTITIES = ("thigh_inclination", "shank_inclination", "trunk_inclination")
-"""Angles to the floor or the vertical, which a tilted camera turns."""
+"""Angles read at the turn: key -> the joints that they lie between."""
 
 FRONT_LEAK_MOST_DEG = 10.0
 """A projection angle is refused where the camera off the front may shift it by more (standard
@@ -185,73 +175,61 @@ def _knee_gain(key: str, s: Setting) -> Read:
     return measured(key, float(piece[at]) - rest, parts, moment_s(s, s.attempt.start + at))
 
 
-@reads(*_TURN)
-def _turn(key: str, s: Setting) -> Read:
-    name, quantity = _TURN[key]
-    value = at_turn(s, getattr(s.series, name))
+@reads(*_LEG_ANGLES)
+def _leg_angle_at_turn(key: str, s: Setting) -> Read:
+    quantity = key.removesuffix("_deg")
+    length_px = s.series.thigh_px if key == "thigh_inclination_deg" else s.series.shank_px
+    own = getattr(s.series, f"{quantity}_standard_deg", None)
+    parts = [
+        jitter_part(s, _LEG_ANGLES[key], length_px),
+        shortened_part(quantity, s.series.leg_seen_share),
+        tilt_part(s.view.roll_deg),
+    ]
+    return _sagittal_at_turn(key, s, own, parts)
+
+
+@reads(*_TRUNK_ANGLES)
+def _trunk_angle_at_turn(key: str, s: Setting) -> Read:
+    lengths_px = [trunk_px(s)]
+    if key == "trunk_thigh_deg":
+        lengths_px.append(s.series.thigh_px)
+    if key == "trunk_swing_leg_line_deg":
+        lengths_px.append(s.series.leg_length_px)
+    parts = [picture_jitter_part(s, _TRUNK_ANGLES[key], degrees_per_px(*lengths_px))]
+    if key == "trunk_inclination_deg":
+        parts.append(tilt_part(s.view.roll_deg))
+    return _sagittal_at_turn(key, s, None, parts)
+
+
+def _sagittal_at_turn(key: str, s: Setting, own: np.ndarray | None, more_parts: list[Part]) -> Read:
+    """An angle of a side view at the turn; own : (n,) what its plane leaves in doubt, or None."""
+    value = at_turn(s, getattr(s.series, key))
     if not np.isfinite(value):
         return HIDDEN
-    parts = list(model_parts(quantity))
-    if quantity == "fppa" and s.is_split:
-        return LEG_AHEAD
-    if quantity in ("fppa", "knee_medial_to_foot"):
-        leak = front_leak(quantity, s, s.attempt.turn)
-        if quantity == "fppa" and leak.standard > FRONT_LEAK_MOST_DEG:
-            return OFF_FRONT
-        parts.append(leak)
-        if quantity == "fppa":
-            parts.append(shortened_part("fppa", thigh_seen_share(s, s.attempt.turn)))
-    if MEASURES[key].unit == "deg":
-        parts.append(jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px))
-        if "sagittal" in MEASURES[key].views:
-            loss = plane_loss_deg(s, min(abs(value), 90 - abs(value)))
-            own = getattr(s.series, f"{quantity}_standard_deg", None)
-            if is_out_of_picture(own, s.attempt.turn):
-                return OUT_OF_PICTURE
-            parts.append(plane_part(own, s.attempt.turn, loss))
-            if quantity in ("thigh_inclination", "shank_inclination"):
-                parts.append(shortened_part(quantity, s.series.leg_seen_share))
-        if quantity in GRAVITY_QUANTITIES:
-            parts.append(tilt_part(s.view.roll_deg))
-    elif key == "pelvis_shift_share":
-        parts += pelvis_shift_parts(s)
-    elif key == "knee_medial_to_foot_share":
-        per_px = np.sqrt(2) / s.series.shank_px
-        parts += [picture_jitter_part(s, ("knee", "ankle"), per_px), grain_part(per_px)]
-    elif "sagittal" in MEASURES[key].views:
-        off = np.radians(off_side_deg(s.view.azimuth_deg))
-        parts.append(azimuth_part(abs(value) * (1 - np.cos(off))))
+    if is_out_of_picture(own, s.attempt.turn):
+        return OUT_OF_PICTURE
+    plane = plane_part(own, s.attempt.turn, plane_loss_deg(s, min(abs(value), 90 - abs(value))))
+    parts = [*model_parts(key.removesuffix("_deg")), plane, *more_parts]
     return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
-def _stature_cm(s: Setting) -> float:
-    """The stature, for a measure in centimetres: `measure` refuses those without one."""
-    return cast(float, s.stature_cm)
-
-
-@reads("knee_over_toe_cm")
-def _toe_cm(key: str, s: Setting) -> Read:
-    share = _turn("knee_over_toe_share", s)
-    if isinstance(share, str):
-        return share
-    cm = s.series.foot_length_px * _stature_cm(s) / s.view.person_height_px
-    return _scaled(key, share, cm)
-
-
-def _scaled(key: str, share: Measured, cm: float) -> Measured:
+@reads("fppa_at_turn_deg")
+def _fppa_at_turn(key: str, s: Setting) -> Read:
+    value = at_turn(s, s.series.fppa_deg)
+    if not np.isfinite(value):
+        return HIDDEN
+    if s.is_split:
+        return LEG_AHEAD
+    leak = front_leak("fppa", s, s.attempt.turn)
+    if leak.standard > FRONT_LEAK_MOST_DEG:
+        return OFF_FRONT
     parts = [
-        Part(name=p.name, standard=p.standard * cm, kind=p.kind, source=p.source)
-        for p in share.parts
+        *model_parts("fppa"),
+        leak,
+        shortened_part("fppa", thigh_seen_share(s, s.attempt.turn)),
+        jitter_part(s, ("hip", "knee", "ankle"), s.series.thigh_px, s.series.shank_px),
     ]
-    parts.append(
-        Part(
-            name="scale from stature",
-            standard=0.06 * abs(share.value) * cm,
-            kind="shared",
-            source="segment shares of stature, a gross scale (Drillis & Contini 1966)",
-        )
-    )
-    return measured(key, share.value * cm, parts, share.at_s)
+    return measured(key, value, parts, moment_s(s, s.attempt.turn))
 
 
 @reads("fppa_peak_deg", "fppa_change_deg")
@@ -277,19 +255,6 @@ def _fppa_peak(key: str, s: Setting) -> Read:
         return measured(key, float(piece[at]) - start, parts, moment_s(s, s.attempt.start + at))
     shortened = shortened_part("fppa", thigh_seen_share(s, s.attempt.start + at))
     parts = [*model_parts("fppa"), shortened, *seen]
-    return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
-
-
-@reads("knee_separation_ratio_least")
-def _separation(key: str, s: Setting) -> Read:
-    piece = stretch(s, s.series.knee_separation_ratio)
-    at = largest_at(s, -piece)
-    if at is None:
-        return HIDDEN
-    parts = [
-        *model_parts("knee_separation"),
-        picture_jitter_part(s, ("knee", "ankle"), LARGEST_OF_MANY * 2 / apart_px(s, "ankle")),
-    ]
     return measured(key, float(piece[at]), parts, moment_s(s, s.attempt.start + at))
 
 
@@ -423,24 +388,29 @@ def _elevation(key: str, s: Setting) -> Read:
     is_side_lying = s.position == "side_lying"
     values = s.series.leg_abduction_deg if is_side_lying else s.series.leg_elevation_deg
     if key == "leg_elevation_peak_cm":
-        values = s.series.heel_rise_px * (_stature_cm(s) / s.view.person_height_px)
+        values = s.series.heel_rise_px * (stature_cm(s) / s.view.person_height_px)
     piece, rest = stretch(s, values), at_rest_before(s, values)
     at = largest_at(s, piece)
     if at is None or not np.isfinite(rest):
         return HIDDEN if at is None else CUT
     value, at_s = float(piece[at]) - rest, moment_s(s, s.attempt.start + at)
+    peak = peak_part(s, values, s.attempt.start + at)
+    length_px = s.series.leg_length_px
     if key == "leg_elevation_peak_cm":
-        length_px, height_px = s.series.leg_length_px, s.view.person_height_px
-        per_deg = np.radians(1) * length_px * _stature_cm(s) / height_px
-        share = measured(key, value, model_parts("leg_elevation", scale=per_deg), at_s)
-        return _scaled(key, share, 1.0)
-    parts = [
+        # The heel goes along an arc about the hip: what is in doubt of the angle, that far out.
+        arc_cm = length_px * stature_cm(s) / s.view.person_height_px
+        deg = float(np.degrees(np.arcsin(np.clip(value / arc_cm, -1, 1))))
+        parts = [scaled_part(p, np.radians(1) * arc_cm) for p in _elevation_parts(s, deg)]
+        return in_cm(key, measured(key, value, [*parts, peak], at_s), 1.0)
+    return measured(key, value, [*_elevation_parts(s, value), peak], at_s)
+
+
+def _elevation_parts(s: Setting, rise_deg: float) -> list[Part]:
+    return [
         *model_parts("leg_elevation", is_change=True),
         jitter_part(s, ("hip", "ankle"), s.series.leg_length_px),
-        azimuth_part(plane_loss_deg(s, value) * 0.5),
-        peak_part(s, values, s.attempt.start + at),
+        azimuth_part(plane_loss_deg(s, rise_deg) * 0.5),
     ]
-    return measured(key, value, parts, at_s)
 
 
 FLAT_FOOT_SHARE = 0.1
