@@ -7,6 +7,7 @@ from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.files.exercises import load_exercise
 from formcheck.model.errors import FileError
+from formcheck.model.intervals import combined, measured, over_repetitions
 from formcheck.model.programme import Bound
 from formcheck.model.records import GoniometerReading, Measured
 from formcheck.model.request import Request
@@ -53,6 +54,19 @@ def test_the_goniometers_own_error_is_in_the_interval_and_grows_with_distance():
     assert len(near) == 1
     assert sum(p.standard for p in away) > near[0].standard
     assert CalibrationSettings().reach_deg < 45
+
+
+def test_one_goniometers_doubt_is_one_however_far_each_repetition_is_from_its_reading():
+    """Else the mean of eight would be surer of what all of them share."""
+    values = []
+    for seen_deg in (118, 119, 120, 121, 122, 123, 124, 125):
+        _, parts = offset_near([BENT], "left", "heavy", seen_deg)
+        values.append(measured("knee_flexion_peak_deg", seen_deg, parts, 1.0))
+    by_hand = sum(combined([p]) for v in values for p in v.parts if "distance" in p.name) / 8
+    goniometer = values[0].parts[0].standard
+    assert combined(over_repetitions(values).parts) == pytest.approx(
+        (goniometer**2 + by_hand**2) ** 0.5
+    )
 
 
 def test_the_reported_peak_moves_by_the_offset_and_names_the_reading():

@@ -63,7 +63,7 @@ from formcheck.clinic.reviews import (
     reviews_of,
     withdraw_correction,
 )
-from formcheck.clinic.sets import AboutSet, find_set, sets_of
+from formcheck.clinic.sets import AboutSet, find_set, means_of, sets_of
 from formcheck.clinic.today import DayDone
 from formcheck.clinic.worklist import next_to_review, work_list
 from formcheck.model.errors import BusyError, FileError, UsageError
@@ -1277,6 +1277,8 @@ def test_a_database_of_every_released_schema_is_opened_with_all_that_is_in_it(tm
         path.with_name(path.name + ending).unlink(missing_ok=True)
     raw = sqlite3.connect(path)
     raw.executescript((FROZEN / "clinic-1.sql").read_text("utf-8") + "PRAGMA user_version = 1;")
+    raw.execute("INSERT INTO set_measures SELECT id, 'lowering_s', 2.0, 0.25, 4, NULL FROM sets")
+    raw.commit()
     raw.close()
     clinic = open_clinic(tmp_path / "data")
     try:
@@ -1293,6 +1295,8 @@ def test_a_database_of_every_released_schema_is_opened_with_all_that_is_in_it(tm
             ("after", 1, 5),
         ]
         assert [t.reason for t in answers.ticks_of(clinic, patient.id)] == ["pain"]
+        mean = means_of(clinic, patient.id)[stored.id]["lowering_s"]
+        assert (mean.value, mean.low, mean.high, mean.n) == (2.0, 1.75, 2.25, 4)
         assert corrections_of(clinic, stored.id)[0].correction.words == "Good pace."
         assert [r.initials for r in reviews_of(clinic, stored.id)] == ["M.T."]
         assert findings.findings_of(clinic, patient.id)[0].value == 12.0

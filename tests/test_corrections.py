@@ -1,19 +1,24 @@
 """Corrections laid over a report: counts, sentence, means and symmetry never contradict them."""
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from exercise_cases import SQUAT, STANDING, STEP_BACK_AND_OUT, STEP_LEFT
-from skeleton import Camera, Posture, film, one, repeated
+from skeleton import Camera, Posture, both, film, one, repeated
 from test_attempts_in_time import turning_round
 from test_chair_tests import chair_report, stands
 from told import line_of, sentence
 
 from formcheck.files.exercises import load_exercise
+from formcheck.model.anatomy import LANDMARK
 from formcheck.model.errors import UsageError
+from formcheck.model.intervals import over_repetitions
 from formcheck.model.programme import Bound, PrescribedExercise
+from formcheck.model.records import Measured
 from formcheck.model.request import Request
-from formcheck.report.corrections import Correction, check_correction, corrected, counts
+from formcheck.report.corrections import Correction, check_correction, corrected, counts, set_means
 from formcheck.run.pipeline import assess
 
 PEAK = "knee_flexion_peak_deg"
@@ -68,6 +73,34 @@ def test_the_sentence_says_what_the_corrected_counts_say(squats):
         f"Squat, left: 2 of 3 repetitions, 1 left out by the clinician; {depth} over the set "
         "(mean 105° (±); reached in 1, not reached in 1)."
     )
+
+
+def test_the_means_of_a_set_have_the_intervals_that_the_report_gives_them(squats):
+    for mean, n in set_means(corrected(squats, ())):
+        values = [m for r in squats.repetitions for m in r.measures if m.key == mean.key]
+        values = [m for m in values if isinstance(m, Measured)]  # the last one has no rest after
+        assert mean == over_repetitions(values)
+        assert n == len(values)
+        if mean.key == "pause_s":
+            assert mean.low >= 0
+    # Own parts of three are surer than of one: not the mean of three widths.
+    peak = next(m for m, _ in set_means(corrected(squats, ())) if m.key == PEAK)
+    widths = [v.high - v.low for r in squats.repetitions for v in r.measures if v.key == PEAK]
+    assert peak.high - peak.low < sum(widths) / 3 - 0.1
+
+
+def test_a_hold_that_was_not_seen_whole_keeps_its_uneven_interval():
+    rest, held = Posture(**both(hip=20, knee=20)), Posture(**both(hip=88, knee=88))
+    raw = film(repeated(rest, [held], stay_s=12), Camera())
+    image = raw.image_px.copy()
+    at = np.flatnonzero((raw.time_s > 8) & (raw.time_s < 10))
+    image[at, 0, LANDMARK["left", "ankle"]] += np.float32([0, -30])
+    request = Request(clip=Path("made_up.mp4"), exercise=load_exercise("wall_sit"), side="left")
+    report = assess(replace(raw, image_px=image), request).report
+    (hold,) = [m for m in report.repetitions[0].measures if m.key == "plateau_hold_s"]
+    ((mean, _),) = [x for x in set_means(corrected(report, ())) if x[0].key == hold.key]
+    assert (mean.low, mean.high) == pytest.approx((hold.low, hold.high))
+    assert mean.high - mean.value > 3 * (mean.value - mean.low)
 
 
 @pytest.mark.parametrize(("place", "start_s"), [(1, 0.1), (0, 5.0), (2, 0.2)])

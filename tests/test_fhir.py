@@ -197,7 +197,9 @@ def test_the_table_of_sets_has_a_row_a_set_and_no_formula(clinic, patient, resul
     jobs.end_not_measured(clinic, jobs.claim(clinic, "w"), "w", "=1+1 cannot be read")
     rows = list(csv.DictReader(io.StringIO(sets_csv(clinic, patient.id))))
     assert [r["state"] for r in rows] == ["reviewed", "not measured"]
-    assert float(rows[0]["knee_flexion_peak_deg_half_width"]) > 0
+    ends = [float(rows[0][f"knee_flexion_peak_deg{end}"]) for end in ("_low", "", "_high")]
+    assert ends == sorted(ends)
+    assert ends[0] < ends[2]
     assert rows[1]["knee_flexion_peak_deg"] == ""
     assert rows[1]["reason"] == "'=1+1 cannot be read"
     # A set that counts as not measured gives no numbers, whatever was read of it.

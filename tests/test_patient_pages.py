@@ -323,7 +323,9 @@ def _course(values, *, standard=2.0, side="left", key="knee_flexion_peak_deg"):
         Point(
             day=day,
             side=side,
-            mean=SetMean(key=key, value=value, half_width=4.0, n=5, between_standard=standard),
+            mean=SetMean(
+                key=key, value=value, low=value - 4, high=value + 4, n=5, between_standard=standard
+            ),
             uid=day,
             is_final=False,
         )

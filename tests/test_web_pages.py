@@ -724,8 +724,8 @@ def test_a_page_of_five_hundred_sets_asks_the_database_a_few_times_only(site, br
             for key in ("knee_flexion_peak_deg", "thigh_inclination_deg", "lowering_s"):
                 change(
                     c,
-                    """INSERT INTO set_measures (set_id, key, value, half_width, n)
-                             SELECT id, :k, :v, 5, 10 FROM sets WHERE uid = :u""",
+                    """INSERT INTO set_measures (set_id, key, value, low, high, n)
+                             SELECT id, :k, :v, :v - 5, :v + 5, 10 FROM sets WHERE uid = :u""",
                     k=key,
                     v=60 + n % 30,
                     u=f"{n:032x}",

@@ -96,7 +96,7 @@ def _components(
             }
         )
     for key, mean in means.items():
-        value, half_width, n = mean.value, mean.half_width, mean.n
+        value, n = mean.value, mean.n
         if key not in MEASURES:
             continue
         shown, code, factor = UNITS[MEASURES[key].unit]
@@ -111,8 +111,8 @@ def _components(
             {
                 "code": _own_code(f"{key}.interval", f"{label}, 95 % interval of the mean"),
                 "valueRange": {
-                    "low": _quantity((value - half_width) * factor, shown, code),
-                    "high": _quantity((value + half_width) * factor, shown, code),
+                    "low": _quantity(mean.low * factor, shown, code),
+                    "high": _quantity(mean.high * factor, shown, code),
                 },
             }
         )

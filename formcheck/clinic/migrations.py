@@ -343,6 +343,14 @@ ALTER TABLE patients ADD COLUMN language_of_plan TEXT NOT NULL DEFAULT ''
 """The language that a patient reads, and the one that the newest plan from the clinic named: where
 the two differ, the patient has chosen."""
 
+_INTERVALS = """
+ALTER TABLE set_measures ADD COLUMN low REAL NOT NULL DEFAULT 0;
+ALTER TABLE set_measures ADD COLUMN high REAL NOT NULL DEFAULT 0;
+UPDATE set_measures SET low = value - half_width, high = value + half_width;
+ALTER TABLE set_measures DROP COLUMN half_width
+"""
+"""An interval may lie unevenly about its mean: a hold that was not seen whole, a time near 0."""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("the first schema", _FIRST),
     ("repetitions with a target too close to call or not seen", _OPEN_TARGETS),
@@ -352,6 +360,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("whose computer this is; ticks that were entered from paper", _PAPER_AND_HOME),
     ("findings, scores and goals that were withdrawn", _WITHDRAWN),
     ("the language of a patient's pages", _LANGUAGE),
+    ("both ends of the interval of a set's mean", _INTERVALS),
 )
 """(what it does, SQL) of each version, in order; version n is the state after n steps."""
 

@@ -168,10 +168,10 @@ def _measures(clinic: Clinic, stored: StoredSet, report: Report) -> list[str]:
         if mine is None:
             continue
         factor, decimals, _ = wording.shown(key)
-        low, high = (mine.mean.value + sign * mine.mean.half_width for sign in (-1, 1))
-        between = (
-            f"{wording.number(low * factor, decimals)} to {wording.number(high * factor, decimals)}"
+        low, high = (
+            wording.number(end * factor, decimals) for end in (mine.mean.low, mine.mean.high)
         )
+        between = f"{low} to {high}"
         text = (
             f"{MEASURES[key].label}: mean {wording.quantity(key, mine.mean.value)} "
             f"(95 % interval {between})"

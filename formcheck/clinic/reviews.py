@@ -148,15 +148,16 @@ def outcome_of(found: CorrectedReport, between: Mapping[str, tuple[float, float]
     whole, n = found.report.whole, counts(found)
     means = tuple(
         SetMean(
-            key=key,
-            value=value,
-            half_width=half_width,
+            key=mean.key,
+            value=mean.value,
+            low=mean.low,
+            high=mean.high,
             n=k,
-            between_standard=math.sqrt(between[key][0] / k + between[key][1])
-            if key in between
+            between_standard=math.sqrt(between[mean.key][0] / k + between[mean.key][1])
+            if mean.key in between
             else None,
         )
-        for key, value, half_width, k in set_means(found)
+        for mean, k in set_means(found)
     )
     return Outcome(
         n_repetitions=whole.n_repetitions,

@@ -98,14 +98,15 @@ class StoredSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetMean:
-    """A measure over a set: mean of its kept complete repetitions and half its 95 % interval.
+    """A measure over a set: mean of its kept complete repetitions with its 95 % interval.
 
     `between_standard` is its standard uncertainty for comparing days; None where not known.
     """
 
     key: str
     value: float
-    half_width: float
+    low: float
+    high: float
     n: int
     between_standard: float | None = None
 
@@ -378,7 +379,8 @@ def keep_outcome(connection, set_id: int, outcome: Outcome) -> None:
             set_id=set_id,
             key=m.key,
             value=m.value,
-            half_width=m.half_width,
+            low=m.low,
+            high=m.high,
             n=m.n,
             between_standard=m.between_standard,
         )

@@ -37,14 +37,14 @@ _COUNTED = _FIXED[_FIXED.index("repetitions") : _FIXED.index("pain_before")]
 
 
 def sets_csv(clinic: Clinic, patient_id: int) -> str:
-    """The table: counts after corrections, what was stated, each measure's mean with half the
-    width of its 95 % interval (`_half_width`) and the repetitions in it (`_n`)."""
+    """The table: counts after corrections, what was stated, each measure's mean with
+    its 95 % interval (`_low`, `_high`) and the repetitions in it (`_n`)."""
     sets = tuple(reversed(sets_of(clinic, patient_id)))
     found = means_of(clinic, patient_id)
     # What was read of a set that counts as not measured is no result.
     means = {s.id: found.get(s.id, {}) for s in sets if s.is_measured}
     keys = [k for k in MEASURES if any(k in means.get(s.id, {}) for s in sets)]
-    columns = [*_FIXED, *(c for k in keys for c in (k, f"{k}_half_width", f"{k}_n"))]
+    columns = [*_FIXED, *(c for k in keys for c in (k, f"{k}_low", f"{k}_high", f"{k}_n"))]
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\n")
     writer.writeheader()
@@ -82,7 +82,8 @@ def sets_csv(clinic: Clinic, patient_id: int) -> str:
             if key in keys:
                 row |= {
                     key: round(mean.value, 3),
-                    f"{key}_half_width": round(mean.half_width, 3),
+                    f"{key}_low": round(mean.low, 3),
+                    f"{key}_high": round(mean.high, 3),
                     f"{key}_n": mean.n,
                 }
         writer.writerow(row)

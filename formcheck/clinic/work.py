@@ -36,6 +36,7 @@ from formcheck.clinic.reviews import (
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.files.report_rounding import as_written
 from formcheck.model.errors import ClipError, FormcheckError
+from formcheck.model.intervals import UNSEEN_TIME
 from formcheck.model.records import Analysis, RawTrack
 from formcheck.model.request import Request
 from formcheck.model.stated import Context, Pain
@@ -119,9 +120,14 @@ def between_days_mapping(analysis: Analysis) -> dict[str, tuple[float, float]]:
     for r in analysis.report.repetitions:
         for m in r.measures:
             if isinstance(m, Measured) and m.parts:
+                # What was not seen of one repetition is no draw that another makes up for.
+                is_own = [p.kind == "own" and p.name != UNSEEN_TIME for p in m.parts]
                 own, shared = (
-                    between_days_standard(p for p in m.parts if p.kind == kind) ** 2
-                    for kind in ("own", "shared")
+                    between_days_standard(
+                        p for p, is_one in zip(m.parts, is_own, strict=True) if is_one == wanted
+                    )
+                    ** 2
+                    for wanted in (True, False)
                 )
                 found.setdefault(m.key, []).append((own, shared))
     return {

@@ -72,7 +72,7 @@ def offset_near(
                 name="distance from the reading",
                 standard=settings.fade_per_deg * away,
                 kind="shared",
-                source=f"{away:.0f} deg from the angle of the reading",
+                source=f"away from the {nearest.reading_deg:g} deg read on {nearest.taken_on}",
             )
         )
     return offset, tuple(parts)

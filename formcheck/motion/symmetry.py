@@ -12,7 +12,7 @@ import numpy as np
 
 from formcheck.model.anatomy import Side, other_side
 from formcheck.model.codes import values_of
-from formcheck.model.intervals import COVERAGE_FACTOR, combined
+from formcheck.model.intervals import COVERAGE_FACTOR, combined, over_repetitions
 from formcheck.model.measures import MEASURES
 from formcheck.model.records import AssessedRepetition, Measured, NotMeasurable, Part, Symmetry
 
@@ -22,11 +22,9 @@ its value: a quotient of two doubtful numbers (chosen on sample clips, decision 
 
 
 def mean_with_uncertainty(values: Sequence[Measured]) -> tuple[float, float]:
-    """(mean, standard uncertainty of the mean): own parts shrink with the number, shared do not."""
-    mean = float(np.mean([v.value for v in values]))
-    own = float(np.mean([combined(v.parts, "own") for v in values])) / np.sqrt(len(values))
-    shared = float(np.mean([combined(v.parts, "shared") for v in values]))
-    return mean, float(np.hypot(own, shared))
+    """(mean, standard uncertainty of the mean), as `over_repetitions` has them."""
+    mean = over_repetitions(values)
+    return mean.value, combined(mean.parts)
 
 
 def compare_sides(

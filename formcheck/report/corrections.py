@@ -7,10 +7,10 @@ entries one number.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from statistics import fmean
 from typing import Literal, cast
 
 from formcheck.model.errors import UsageError
+from formcheck.model.intervals import over_repetitions
 from formcheck.model.records import (
     AssessedRepetition,
     Check,
@@ -330,19 +330,15 @@ def counts(found: CorrectedReport) -> Counts:
     )
 
 
-def set_means(found: CorrectedReport) -> tuple[tuple[str, float, float, int], ...]:
-    """(key, mean, half-width of its 95 % interval, repetitions) over the kept complete ones.
+def set_means(found: CorrectedReport) -> tuple[tuple[Measured, int], ...]:
+    """(mean with its 95 % interval, repetitions in it) of each measure over the kept complete ones.
 
-    The half-width is the mean of the repetitions' own: most of it is shared all through a clip
-    (definition, camera), and what is shared does not shrink with more repetitions.
+    As the report's own means over a set (`over_repetitions`).
     """
-    pairs: dict[str, list[tuple[float, float]]] = {}
+    values: dict[str, list[Measured]] = {}
     for r in found.kept:
         if r.repetition.is_complete:
             for m in r.measures:
                 if isinstance(m, Measured):
-                    pairs.setdefault(m.key, []).append((m.value, (m.high - m.low) / 2))
-    return tuple(
-        (key, fmean(v for v, _ in of), fmean(h for _, h in of), len(of))
-        for key, of in pairs.items()
-    )
+                    values.setdefault(m.key, []).append(m)
+    return tuple((over_repetitions(of), len(of)) for of in values.values())

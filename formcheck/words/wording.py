@@ -235,6 +235,13 @@ def signal_quantity(unit: Literal["deg", "share"], value: float) -> str:
     return number(value * factor, decimals) + (sign if math.isfinite(value) else "")
 
 
+def around(key: str, value: float, low: float, high: float) -> str:
+    """A 95 % interval as shown beside its value: `± 4°`, or `(5.4 s to 14.1 s)` where it lies
+    unevenly about it."""
+    below, above = plus_minus(key, value - low), plus_minus(key, high - value)
+    return below if below == above else f"({quantity(key, low)} to {quantity(key, high)})"
+
+
 def plus_minus(key: str, half_width: float) -> str:
     """A half-width of a measure as shown: `± 4°`."""
     factor, decimals, sign = shown(key)

@@ -84,7 +84,8 @@ class Sample:
 
     day: str
     value: float
-    half_width: float | None = None
+    low: float | None = None
+    high: float | None = None
     is_final: bool = True
     uid: str = ""
 
@@ -118,7 +119,7 @@ def _chart(
         return None
     values = [b for _, b in bounds]
     for s in every:
-        values += [s.value - (s.half_width or 0), s.value + (s.half_width or 0)]
+        values += [s.value if end is None else end for end in (s.low, s.high)]
     low = min(values) if least is None else least
     high = max(values) if most is None else most
     if high - low < 1e-6:
@@ -148,13 +149,12 @@ def _chart(
         kept = list(samples)[-MOST_POINTS:]
         lines.append(Line(tone=tone, points=" ".join(f"{x(s.day)},{y(s.value)}" for s in kept)))
         for s in kept:
-            h = s.half_width
             dots.append(
                 Dot(
                     x=x(s.day),
                     y=y(s.value),
-                    low=None if h is None else y(s.value - h),
-                    high=None if h is None else y(s.value + h),
+                    low=None if s.low is None else y(s.low),
+                    high=None if s.high is None else y(s.high),
                     tone=tone,
                     is_final=s.is_final,
                     uid=s.uid,
@@ -197,7 +197,8 @@ def measure_chart(
                 Sample(
                     day=p.day,
                     value=p.mean.value,
-                    half_width=p.mean.half_width,
+                    low=p.mean.low,
+                    high=p.mean.high,
                     is_final=p.is_final,
                     uid=p.uid,
                 )
@@ -218,7 +219,7 @@ def measure_chart(
             day_text(date.fromisoformat(p.day)),
             p.side,
             wording.quantity(key, p.mean.value),
-            wording.plus_minus(key, p.mean.half_width),
+            wording.around(key, p.mean.value, p.mean.low, p.mean.high),
             "yes" if p.is_final else "no",
         )
         for p in series.points

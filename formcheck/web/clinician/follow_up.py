@@ -113,7 +113,7 @@ def _changes(found) -> list[tuple[str, str, str, str, str]]:
             last = points[-1]
             latest = (
                 f"{wording.quantity(series.key, last.mean.value)} "
-                f"{wording.plus_minus(series.key, last.mean.half_width)}"
+                f"{wording.around(series.key, last.mean.value, last.mean.low, last.mean.high)}"
             )
             rows.append(
                 (

@@ -16,7 +16,14 @@ from formcheck.clinic.reviews import (
     reviews_of,
     withdraw_correction,
 )
-from formcheck.clinic.sets import STATE_WORDS, StoredSet, find_set, stored_report, stored_trace
+from formcheck.clinic.sets import (
+    STATE_WORDS,
+    SetMean,
+    StoredSet,
+    find_set,
+    stored_report,
+    stored_trace,
+)
 from formcheck.clinic.settings import questions_for
 from formcheck.model.errors import UsageError
 from formcheck.report.corrections import Correction
@@ -80,7 +87,7 @@ def _page(request, faults=(), status: int = 200):
     corrected, found = corrected_report(clinic, stored), stored_report(clinic, stored.uid)
     view = None
     if corrected is not None and found is not None:
-        view = set_view(corrected, found, _half_widths(clinic, stored))
+        view = set_view(corrected, found, _means(clinic, stored))
     kept = corrections_of(clinic, stored.id)
     version = prescription_by_id(clinic, stored.prescription_id) if stored.prescription_id else None
     next_href, next_name = next_words(clinic, stored)
@@ -112,10 +119,10 @@ def _page(request, faults=(), status: int = 200):
     )
 
 
-def _half_widths(clinic, stored: StoredSet) -> dict[str, float]:
-    """measure -> half of the 95 % interval of its mean over the set."""
+def _means(clinic, stored: StoredSet) -> dict[str, SetMean]:
+    """measure -> its mean over the set with its 95 % interval."""
     series = series_of(clinic, stored.patient_id, stored.exercise, stored.side)
-    return {key: p.mean.half_width for key, of in series.items() for p in of if p.uid == stored.uid}
+    return {key: p.mean for key, of in series.items() for p in of if p.uid == stored.uid}
 
 
 def correction_words(c: Correction, rows) -> str:

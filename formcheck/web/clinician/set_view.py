@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from formcheck.clinic.sets import SetMean
 from formcheck.model.records import AssessedRepetition, Check, Report, SetMeasure
 from formcheck.report.corrections import OUTCOMES, CorrectedReport, Overruled, repetition_label
 from formcheck.report.tables import (
@@ -97,13 +98,13 @@ def _columns(repetitions: Sequence[AssessedRepetition]) -> list[str]:
 
 
 def set_view(
-    corrected: CorrectedReport, found: Report, half_widths: Mapping[str, float] | None = None
+    corrected: CorrectedReport, found: Report, means: Mapping[str, SetMean] | None = None
 ) -> SetView:
     """The view of a corrected report; `found` is the report as it was first measured.
 
-    half_widths : measure -> half of the 95 % interval of its mean over the set.
+    means : measure -> its mean over the set with its 95 % interval.
     """
-    half_widths = half_widths or {}
+    means = means or {}
     report = corrected.report
     ordered = _columns(report.repetitions)
     shown = headline_keys(report)
@@ -132,7 +133,7 @@ def set_view(
             for reason, measures in not_measured(report)
         ),
         has_remarks=any(r.remarks for r in report.repetitions),
-        means=tuple(_mean(m, half_widths.get(m.key)) for m in report.whole.measures),
+        means=tuple(_mean(m, means.get(m.key)) for m in report.whole.measures),
         text=set_sentence(report, "clinician"),
         frame_rate_hz=round(clip.n_frames / clip.duration_s if is_timed else 30.0, 3),
     )
@@ -183,9 +184,9 @@ def _choices(place: int, assessed: AssessedRepetition) -> tuple[Choice, ...]:
     )
 
 
-def _mean(m: SetMeasure, half_width: float | None) -> tuple[str, str, str]:
+def _mean(m: SetMeasure, found: SetMean | None) -> tuple[str, str, str]:
     mean = wording.quantity(m.key, m.mean)
-    if half_width is not None:
-        mean += f" {wording.plus_minus(m.key, half_width)}"
+    if found is not None:
+        mean += f" {wording.around(m.key, found.value, found.low, found.high)}"
     sd = wording.plus_minus(m.key, m.sd).removeprefix("± ") if m.sd is not None else "–"
     return wording.label(m.key), mean, sd
