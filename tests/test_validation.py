@@ -15,7 +15,7 @@ from skeleton import Camera, Posture, both, film, repeated
 
 from formcheck.evidence.accuracy import accuracy, accuracy_by_exercise, accuracy_by_measure, sweep
 from formcheck.evidence.agreement import calibration_error, wilson_interval
-from formcheck.evidence.true_values import READINGS, true_motion, true_value
+from formcheck.evidence.true_values import READINGS, read_series, true_motion, true_value
 from formcheck.evidence.true_views import true_plane
 from formcheck.evidence.truth import ANGLES, TrueRepetition, Truth, write_truth
 from formcheck.evidence.validation import (
@@ -156,6 +156,18 @@ def test_an_exact_figure_is_measured_within_its_intervals(analysis):
     assert [r.value - r.true for r in peaks] == pytest.approx([0, 0, 0], abs=1)
     assert [r.true_excursion for r in peaks] == pytest.approx([88, 88, 88], abs=0.5)
     assert [r.excursion for r in peaks] == pytest.approx([88, 88, 88], abs=1)
+
+
+@pytest.mark.parametrize("azimuth_deg", [65, 115])
+def test_the_rest_is_taken_off_the_series_that_the_measure_was_read_from(azimuth_deg):
+    """Off another one, its own angle to the picture would pass for an error of the range."""
+    found = _analysis(Camera(azimuth_deg=azimuth_deg))
+    rows = compare_measures("made_up", _truth(azimuth_deg=azimuth_deg), SQUAT, found)
+    time_s, knee_deg = found.track.time_s, found.seen[0].knee_flexion_deg
+    for row in [r for r in rows if r.measure == "knee_flexion_peak_deg"]:
+        r = found.report.repetitions[row.repetition - 1].repetition
+        rest_deg = read_series(knee_deg, time_s, "rest", r.start_s, r.turn_s, r.end_s)
+        assert row.excursion == pytest.approx(row.value - rest_deg, abs=1e-6)
 
 
 def test_a_repetition_that_was_not_found_counts_as_not_measured(analysis):

@@ -25,14 +25,16 @@ from formcheck.evidence.truth import (
 )
 from formcheck.files.exercises import load_exercise
 from formcheck.files.storage import read_track
-from formcheck.model.anatomy import SIDES
+from formcheck.model.anatomy import SIDES, Side
 from formcheck.model.errors import ClipError, FileError, UsageError
 from formcheck.model.measures import MEASURES, is_supported
 from formcheck.model.programme import Exercise, ExerciseView
 from formcheck.model.records import Analysis, AssessedRepetition, Measured
 from formcheck.model.request import Request
-from formcheck.motion.driving import LEG_SIGNALS, view_for, width_share
-from formcheck.motion.kinematics import build_series
+from formcheck.motion.driving import LEG_SIGNALS, view_for
+from formcheck.motion.kinematics import Series
+from formcheck.motion.repetitions import find_still
+from formcheck.motion.scene import series_of_legs
 from formcheck.motion.stretches import exercise_measures
 from formcheck.run.pipeline import assess, landmarks
 from formcheck.run.result_folder import REQUEST_NAME, TRACK_NAME, read_request
@@ -337,7 +339,7 @@ def compare_measures(
     near = "left" if truth.azimuth_deg > 0 else "right"
     out = []
     setting = _setting_of(truth, analysis)
-    series: dict[str, object] = {}
+    series: dict[Side, Series] = {}
     motions: dict[str, object] = {}
     matched = match_repetitions(truth.repetitions, found)
     for number, (t, m) in enumerate(zip(truth.repetitions, matched, strict=True), start=1):
@@ -354,15 +356,7 @@ def compare_measures(
             value = _value_of(m, key)
             own = None
             if m is not None and READINGS[key][1] in ABSOLUTE:
-                if side not in series:
-                    view = analysis.report.view
-                    series[side] = build_series(
-                        analysis.track,
-                        view,
-                        side,
-                        is_two_leg=exercise.working_leg == "both",
-                        width_share=width_share(view),
-                    )
+                series = series or _series_as_read(analysis, exercise, settings)
                 own = getattr(series[side], READINGS[key][0])
             is_near = plane != "sagittal" or side == near or not _is_of_one_leg(key, driven)
             out.append(
@@ -387,6 +381,17 @@ def compare_measures(
                 )
             )
     return out
+
+
+def _series_as_read(
+    analysis: Analysis, exercise: Exercise, settings: Settings
+) -> dict[Side, Series]:
+    """The series that the measures were read from: a rest is taken off the same one."""
+    is_still = find_still(analysis.track, settings.repetition)
+    series, _ = series_of_legs(
+        analysis.track, analysis.raw, analysis.report.view, exercise, is_still, settings
+    )
+    return series
 
 
 def _setting_of(truth: Truth, analysis: Analysis | None) -> Setting:

@@ -87,7 +87,7 @@ def find_scene(track: Track, raw: RawTrack, request: Request, settings: MotionSe
     side, side_findings = choose_side(request, track, view, is_still)
     findings += side_findings
     findings += misfit_findings(track, view)
-    all_series, of_leg = _all_series(track, raw, view, exercise, is_still, settings)
+    all_series, of_leg = series_of_legs(track, raw, view, exercise, is_still, settings)
     leg = measured_side(side, view)
     is_seated_with_feet_down = exercise.position == "sitting" and exercise.working_leg == "both"
     if exercise.position == "standing" or is_seated_with_feet_down:  # a foot in the air points up
@@ -133,7 +133,7 @@ def stretch_view(track: Track, settings: MotionSettings) -> View:
     return find_view(track, is_still, settings.camera, is_rest=is_rest)
 
 
-def _all_series(
+def series_of_legs(
     track: Track,
     raw: RawTrack,
     view: View,
