@@ -452,6 +452,16 @@ def test_an_angle_carries_the_jitter_of_its_own_joints(key, joint, other):
     assert jitter(shaken(raw, other, 4.0)) == pytest.approx(calm, abs=0.05)
 
 
+@pytest.mark.parametrize(
+    "key", ["thigh_inclination_deg", "shank_inclination_deg", "trunk_inclination_deg"]
+)
+def test_what_a_plane_leaves_in_doubt_is_its_own_and_not_the_whole_loss(key):
+    raw = film(repeated(STANDING, [SQUAT] * 2), Camera(azimuth_deg=65))
+    names = {p.name for p in value(report_of("squat", raw).repetitions[0], key).parts}
+    assert "plane of the leg" in names
+    assert "camera off the side" not in names
+
+
 def test_a_raise_in_centimetres_is_as_sure_as_in_degrees():
     rest = replace(ON_THE_BACK, right_knee=80)
     raw = film(repeated(rest, [replace(rest, left_hip=128)] * 2), Camera(), anchor="hips")

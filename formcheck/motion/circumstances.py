@@ -106,6 +106,13 @@ def picture_jitter_part(s: Setting, joints: tuple[str, ...], per_px: float) -> P
     return noise_part(sigma * per_px if np.isfinite(per_px) else 0.0)
 
 
+def middles_jitter_part(s: Setting, joints: tuple[str, ...], *lengths_px: float) -> Part:
+    """Jitter of an angle between the middles of both sides' joints, degrees."""
+    noise = [np.hypot(*(s.track.noise_px[LANDMARK[side, j]] for side in SIDES)) / 2 for j in joints]
+    sigma = float(np.nanmax(noise)) if np.isfinite(noise).any() else 1.0
+    return noise_part(sigma * degrees_per_px(*lengths_px))
+
+
 def apart_px(s: Setting, joint: str) -> float:
     """How far a joint of the two sides is apart in the picture, pixels; NaN where not seen."""
     return long_length_px(*(s.track.image_px[:, LANDMARK[side, joint]] for side in SIDES))

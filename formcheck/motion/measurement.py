@@ -35,6 +35,7 @@ from formcheck.motion.circumstances import (
     front_leak,
     jitter_part,
     knee_value,
+    middles_jitter_part,
     off_front_deg,
     off_front_share,
     peak_part,
@@ -63,12 +64,7 @@ from formcheck.motion.readings import (
 from formcheck.motion.track import low_pass
 
 _LEG_ANGLES = {"thigh_inclination_deg": ("hip", "knee"), "shank_inclination_deg": ("knee", "ankle")}
-_TRUNK_ANGLES = {
-    "trunk_inclination_deg": ("hip", "shoulder"),
-    "trunk_thigh_deg": ("hip", "shoulder", "knee"),
-    "trunk_swing_leg_line_deg": ("hip", "shoulder", "ankle"),
-}
-"""Angles read at the turn: key -> the joints that they lie between."""
+"""Inclinations of the leg's segments at the turn: key -> the segment's joints."""
 
 FRONT_LEAK_MOST_DEG = 10.0
 """A projection angle is refused where the camera off the front may shift it by more (standard
@@ -179,30 +175,35 @@ def _knee_gain(key: str, s: Setting) -> Read:
 def _leg_angle_at_turn(key: str, s: Setting) -> Read:
     quantity = key.removesuffix("_deg")
     length_px = s.series.thigh_px if key == "thigh_inclination_deg" else s.series.shank_px
-    own = getattr(s.series, f"{quantity}_standard_deg", None)
     parts = [
         jitter_part(s, _LEG_ANGLES[key], length_px),
         shortened_part(quantity, s.series.leg_seen_share),
         tilt_part(s.view.roll_deg),
     ]
-    return _sagittal_at_turn(key, s, own, parts)
+    return _sagittal_at_turn(key, s, parts)
 
 
-@reads(*_TRUNK_ANGLES)
-def _trunk_angle_at_turn(key: str, s: Setting) -> Read:
-    lengths_px = [trunk_px(s)]
-    if key == "trunk_thigh_deg":
-        lengths_px.append(s.series.thigh_px)
-    if key == "trunk_swing_leg_line_deg":
-        lengths_px.append(s.series.leg_length_px)
-    parts = [picture_jitter_part(s, _TRUNK_ANGLES[key], degrees_per_px(*lengths_px))]
-    if key == "trunk_inclination_deg":
-        parts.append(tilt_part(s.view.roll_deg))
-    return _sagittal_at_turn(key, s, None, parts)
+@reads("trunk_inclination_deg")
+def _trunk_at_turn(key: str, s: Setting) -> Read:
+    jitter = middles_jitter_part(s, ("hip", "shoulder"), trunk_px(s))
+    return _sagittal_at_turn(key, s, [jitter, tilt_part(s.view.roll_deg)])
 
 
-def _sagittal_at_turn(key: str, s: Setting, own: np.ndarray | None, more_parts: list[Part]) -> Read:
-    """An angle of a side view at the turn; own : (n,) what its plane leaves in doubt, or None."""
+@reads("trunk_thigh_deg")
+def _trunk_thigh_at_turn(key: str, s: Setting) -> Read:
+    jitter = jitter_part(s, ("shoulder", "hip", "knee"), trunk_px(s), s.series.thigh_px)
+    return _sagittal_at_turn(key, s, [jitter])
+
+
+@reads("trunk_swing_leg_line_deg")
+def _swing_leg_at_turn(key: str, s: Setting) -> Read:
+    per_px = degrees_per_px(trunk_px(s), s.series.leg_length_px)
+    return _sagittal_at_turn(key, s, [picture_jitter_part(s, ("shoulder", "hip", "ankle"), per_px)])
+
+
+def _sagittal_at_turn(key: str, s: Setting, more_parts: list[Part]) -> Read:
+    """An angle of a side view at the turn, with what its plane leaves in doubt."""
+    own = getattr(s.series, key.replace("_deg", "_standard_deg"), None)
     value = at_turn(s, getattr(s.series, key))
     if not np.isfinite(value):
         return HIDDEN
