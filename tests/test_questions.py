@@ -48,8 +48,12 @@ def test_few_questions_stand_on_one_page():
         ('asked = "set"', 'asked = "week"', 'groups[3].asked: "week" is not allowed'),
         ('answer = "urgent"', 'answer = "call"', '"chest_pain" asks for urgent help'),
         ('answer = "urgent"', 'anwser = "urgent"', 'did you mean "answer"?'),
-        ('"locking", "fall"', '"fall"', None),
-        ('"locking", "chest_pain"', '"chest_pain"', '"locking" is in no group with asked = "set"'),
+        ('"locking", "fall", "fever_or_wound"', '"fall", "fever_or_wound"', None),
+        (
+            '"locking", "fall", "chest_pain"',
+            '"fall", "chest_pain"',
+            '"locking" is in no group with asked = "set"',
+        ),
         ('source = "common practice: heart or circulation"', "", "questions[2].source: is missing"),
     ],
 )

@@ -37,7 +37,7 @@ class QuestionGroup:
     id: Name
     legend: Short
     asked: Literal["day", "set"]
-    questions: Annotated[tuple[Name, ...], MinLen(1), MaxLen(6)]
+    questions: Annotated[tuple[Name, ...], MinLen(1), MaxLen(8)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
