@@ -32,6 +32,7 @@ from formcheck.clinic import (
     open_clinic,
     reviews,
     uploads,
+    work,
 )
 from formcheck.clinic.database import change, is_sound, one, rows, schema_version, today
 from formcheck.clinic.folder import data_folder, serving
@@ -66,7 +67,7 @@ from formcheck.clinic.reviews import (
 from formcheck.clinic.sets import AboutSet, find_set, means_of, sets_of
 from formcheck.clinic.today import DayDone
 from formcheck.clinic.worklist import next_to_review, work_list
-from formcheck.model.errors import BusyError, FileError, UsageError
+from formcheck.model.errors import BusyError, FileError, FormcheckError, NoRoomError, UsageError
 from formcheck.model.safety import PainRule
 from formcheck.report.corrections import Correction
 from formcheck.web.clinician.set_beside import neighbours, starts_of
@@ -466,6 +467,72 @@ def test_a_correction_of_a_reviewed_set_is_not_withdrawn(clinic, results):
     with pytest.raises(UsageError, match="final"):
         withdraw_correction(clinic, stored.uid, row, "A.B.")
     assert find_set(clinic, stored.uid).dose_done == stored.dose_done - 1
+
+
+def _moved(stored, clinic, place=0, by_s=0.3):
+    r = corrected_report(clinic, stored).report.repetitions[place].repetition
+    return Correction(
+        kind="limits",
+        repetition=place,
+        start_s=r.start_s + by_s,
+        end_s=r.end_s,
+        reason="began late",
+        made_by="M.T.",
+    )
+
+
+def _starts(clinic, stored):
+    return [r.repetition.start_s for r in corrected_report(clinic, stored).report.repetitions]
+
+
+def test_limits_that_cannot_be_measured_or_kept_change_nothing(clinic, results, monkeypatch):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    work.make_correction(clinic, stored.uid, _moved(stored, clinic))
+    before, row = _starts(clinic, stored), find_set(clinic, stored.uid)
+    second = _moved(stored, clinic, place=1)
+    track = clinic.folder.result(stored.uid) / "track.parquet"
+    kept = track.read_bytes()
+    track.write_bytes(b"not a track")
+    with pytest.raises(FormcheckError):
+        work.make_correction(clinic, stored.uid, second)
+    track.write_bytes(kept)
+    # And where the row cannot be written after the repetitions were measured.
+    with monkeypatch.context() as m:
+        m.setattr(reviews, "keep_outcome", lambda *of: (_ for _ in ()).throw(NoRoomError("full")))
+        with pytest.raises(NoRoomError):
+            work.make_correction(clinic, stored.uid, second)
+    assert [c.correction.repetition for c in corrections_of(clinic, stored.id)] == [0]
+    assert _starts(clinic, stored) == before
+    reviews.refresh_outcome(clinic, stored.uid)
+    assert find_set(clinic, stored.uid) == row
+
+
+def test_what_is_measured_within_limits_that_are_not_in_force_is_not_shown(clinic, results):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    found = _starts(clinic, stored)
+    row = work.make_correction(clinic, stored.uid, _moved(stored, clinic))
+    moved = _starts(clinic, stored)
+    assert moved[0] == pytest.approx(found[0] + 0.3, abs=0.05)
+    with clinic.write() as c:  # as after a kill between the two
+        change(c, "DELETE FROM corrections WHERE id = :i", i=row)
+    assert _starts(clinic, stored) == found
+
+
+def test_a_correction_is_taken_back_though_the_others_cannot_be_measured(clinic, results):
+    stored = measured_set(clinic, new_patient(clinic), results)
+    found = _starts(clinic, stored)
+    first = work.make_correction(clinic, stored.uid, _moved(stored, clinic))
+    work.make_correction(clinic, stored.uid, _moved(stored, clinic, place=1))
+    comment = work.make_correction(
+        clinic, stored.uid, Correction(kind="comment", words="Good pace.", made_by="M.T.")
+    )
+    (clinic.folder.result(stored.uid) / "track.parquet").write_bytes(b"not a track")
+    work.take_back_correction(clinic, stored.uid, comment, "A.B.")  # measures nothing
+    with pytest.raises(FormcheckError):
+        work.take_back_correction(clinic, stored.uid, first, "A.B.")
+    kept = corrections_of(clinic, stored.id)
+    assert [bool(c.withdrawn_by) for c in kept] == [True, False, True]
+    assert _starts(clinic, stored) == found, "measured within no limits: as they were found"
 
 
 def test_an_overruled_outcome_keeps_what_was_found(clinic, results):

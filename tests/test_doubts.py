@@ -214,10 +214,26 @@ def test_what_is_read_off_hidden_heels_is_not_given_under_another_name():
     assert "feet_hidden" in codes(report)
     for key in ("heel_height_peak_share", "range_share", "lowering_s", "pause_s", "raising_s"):
         assert refused_because_of(report, key) == {"feet_hidden"}, key
-    assert not any(r.remarks for r in report.repetitions)
+    fading = [case.rest.toward(case.good, share) for share in (1, 1, 0.6, 0.5)]
+    raw = film(repeated(case.rest, fading, stay_s=case.stay_s), SIDE, anchor=case.anchor)
+    told = [x.code for r in assessed(raw, "calf_raise").repetitions for x in r.remarks]
+    assert "height_fades" in told
+    report = assessed(replace(raw, visibility=hidden_feet(raw)), "calf_raise")
+    assert not [x.code for r in report.repetitions for x in r.remarks]
     of_squat = film(repeated(STANDING, [SQUAT] * 3), SIDE)
     report = assessed(replace(of_squat, visibility=hidden_feet(of_squat)))
     assert isinstance(values(report, "lowering_s")[0], Measured), "the knee tells that"
+
+
+def test_hidden_standing_toes_leave_the_time_of_the_other_foot_in_the_air():
+    case = next(c for c in CASES if c.exercise == "single_leg_stance")
+    raw = film(repeated(case.rest, [case.good], stay_s=8), SIDE, anchor=case.anchor)
+    plain, hidden = (
+        assessed(of, "single_leg_stance") for of in (raw, replace(raw, visibility=hidden_feet(raw)))
+    )
+    assert "feet_hidden" in codes(hidden)
+    held, found = (values(r, "plateau_hold_s")[0] for r in (plain, hidden))
+    assert found.value == pytest.approx(held.value, abs=0.3)
 
 
 def hidden_feet(raw):

@@ -9,6 +9,7 @@ import pytest
 from exercise_cases import CASES
 from skeleton import Camera, film, repeated
 
+from formcheck.files.bids import write_bids_motion
 from formcheck.files.exercises import load_exercise
 from formcheck.model.anatomy import LANDMARK, LEG, other_side
 from formcheck.model.records import Measured
@@ -61,6 +62,20 @@ def test_the_leg_is_drawn_where_the_recorded_picture_has_it(is_mirrored):
         # The number stands before the bent knee, away from thigh and shank.
         hip_x = recorded[LEG.index("hip"), 0]
         assert np.sign(scene.angle.label_ray[0]) == np.sign(knee[0] - hip_x)
+
+
+def test_the_exported_motion_has_the_pixels_of_the_recorded_picture(tmp_path):
+    raw = filmed(True)
+    analysis = analysed(raw)
+    write_bids_motion(analysis, tmp_path, participant="KN204")
+    (table,) = tmp_path.rglob("*_motion.tsv")
+    (channels,) = tmp_path.rglob("*_channels.tsv")
+    names = [line.split("\t")[0] for line in channels.read_text().splitlines()[1:]]
+    rows = np.genfromtxt(table, delimiter="\t", missing_values="n/a")
+    at = int(np.argmin(np.abs(analysis.track.time_s - raw.time_s[40])))
+    # The patient's left leg, which the model calls the right one in a mirrored picture.
+    recorded = raw.image_px[40, 0, LANDMARK["right", "knee"], 0]
+    assert rows[at, names.index("left_knee_x")] == pytest.approx(recorded, abs=3)
 
 
 @pytest.mark.parametrize("jumps", ["left", "right"])

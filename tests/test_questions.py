@@ -2,9 +2,12 @@
 
 import pytest
 
+from formcheck.clinic.answers import standing_of
+from formcheck.clinic.database import change
+from formcheck.clinic.settings import questions_for
 from formcheck.files.prescriptions import check_file
 from formcheck.files.question_rules import shipped_questions_text
-from formcheck.files.schema import parse_questions
+from formcheck.files.schema import parse_kept_questions, parse_questions
 from formcheck.model.errors import FileError
 
 SHIPPED = shipped_questions_text()
@@ -82,6 +85,48 @@ def test_a_warning_sign_may_be_reworded_and_raised_but_not_left_out():
     with pytest.raises(FileError, match='"calf"') as caught:
         parse_questions(without, "q")
     assert "not left out" in str(caught.value)
+
+
+OLDER = SHIPPED.replace(
+    '"locking", "fall", "chest_pain", "breathless", "fainted"]', '"locking", "chest_pain"]'
+)
+"""A shipped file of a version that asked less after a set."""
+
+
+def test_a_file_that_was_kept_before_a_sign_was_added_is_read_and_asks_it(clinic):
+    assert OLDER != SHIPPED
+    own = OLDER.replace('words = "a fall"', 'words = "that you fell"')
+    with pytest.raises(FileError, match="in no group with asked"):
+        parse_questions(own, "q")  # of a file that is kept now, it is told
+    change_questions(clinic, own)
+    found = questions_for(clinic)
+    (after,) = found.asked("set")
+    assert after.questions[:2] == ("giving_way", "locking")
+    assert set(after.questions) == {
+        name for g in parse_questions(SHIPPED, "q").asked("set") for name in g.questions
+    }
+    assert found.by_id["fall"].words == "that you fell"
+    assert standing_of(clinic, 1).level == "start"
+
+
+def test_a_kept_file_goes_on_to_ask_for_urgent_help_and_names_what_it_does_not_hold(clinic):
+    lower = SHIPPED.replace('answer = "urgent"', 'answer = "visit"')
+    assert parse_kept_questions(lower, "q").by_id["chest_pain"].answer == "urgent"
+    start = SHIPPED.index('[[questions]]\nid = "calf"')
+    end = SHIPPED.index("[[questions]]", start + 5)
+    without = SHIPPED[:start] + SHIPPED[end:]
+    assert parse_kept_questions(without, "q").by_id["calf"].answer == "call"
+    with pytest.raises(FileError, match="no question nothing"):
+        parse_kept_questions(SHIPPED.replace('"calf"]', '"calf", "nothing"]'), "q")
+
+
+def change_questions(clinic, text):
+    """The clinic's own questions as an earlier version kept them."""
+    with clinic.write() as c:
+        change(c, "DELETE FROM clinic_settings")
+        change(
+            c, "INSERT INTO clinic_settings (questions, saved_at) VALUES (:t, '2026-01-01')", t=text
+        )
 
 
 def test_a_clinic_adds_a_question_of_its_own():

@@ -347,6 +347,7 @@ _INTERVALS = """
 ALTER TABLE set_measures ADD COLUMN low REAL NOT NULL DEFAULT 0;
 ALTER TABLE set_measures ADD COLUMN high REAL NOT NULL DEFAULT 0;
 UPDATE set_measures SET low = value - half_width, high = value + half_width;
+UPDATE set_measures SET low = max(low, 0) WHERE substr(key, -2) = '_s';
 ALTER TABLE set_measures DROP COLUMN half_width
 """
 """An interval may lie unevenly about its mean: a hold that was not seen whole, a time near 0."""

@@ -106,7 +106,9 @@ def found_report(clinic: Clinic, stored: StoredSet, *, with_limits: bool = True)
     path = folder / MOVED_NAME
     if path.exists():
         moved = json.loads(path.read_text(encoding="utf-8"))
-        if moved["of"] == report.created_at:
+        # Measured within limits that are no more in force, or not yet: the report stands.
+        limits = [list(m) for m in moved_limits(clinic, stored.id)]
+        if moved["of"] == report.created_at and moved.get("limits", limits) == limits:
             again = moved["report"]
             if "schema" not in again:  # of version 1.0, of which only what differs was kept
                 again = {**read_report_json(folder / "report.json"), **again}
@@ -120,9 +122,21 @@ def found_report(clinic: Clinic, stored: StoredSet, *, with_limits: bool = True)
     return report
 
 
-def keep_moved(clinic: Clinic, uid: str, of: Report, moved: Report) -> None:
+def moved_limits(clinic: Clinic, set_id: int) -> tuple[tuple[int, float, float], ...]:
+    """(repetition, start, end) of the limits in force that a person moved; seconds."""
+    moved = {
+        c.repetition: (c.repetition, c.start_s, c.end_s)
+        for c in in_force(corrections_of(clinic, set_id))
+        if c.kind == "limits"
+    }
+    return tuple(moved.values())
+
+
+def keep_moved(
+    clinic: Clinic, uid: str, of: Report, moved: Report, limits: Sequence[tuple[int, float, float]]
+) -> None:
     """Keeps the report of repetitions measured within moved limits beside the one found."""
-    body = {"of": of.created_at, "report": report_mapping(moved)}
+    body = {"of": of.created_at, "limits": limits, "report": report_mapping(moved)}
     write_text(clinic.folder.result(uid) / MOVED_NAME, json.dumps(body))
 
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from formcheck.clinic.database import Clinic, change, now, one, rows
 from formcheck.files.question_rules import shipped_questions_text
-from formcheck.files.schema import parse_questions
+from formcheck.files.schema import parse_kept_questions, parse_questions
 from formcheck.model.errors import UsageError
 from formcheck.model.safety import Contact, Questions
 
@@ -18,7 +18,7 @@ _EMPTY = {"phone": "", "hours": "", "emergency": "", "questions": ""}
 
 @lru_cache(maxsize=8)
 def _parsed(text: str) -> Questions:
-    return parse_questions(text or shipped_questions_text(), QUESTIONS_NAME)
+    return parse_kept_questions(text or shipped_questions_text(), QUESTIONS_NAME)
 
 
 def _row(clinic: Clinic, patient_id: int | None) -> dict[str, str]:
@@ -104,7 +104,7 @@ def keep_questions(clinic: Clinic, text: str) -> None:
     text = text.replace("\r\n", "\n").strip()
     if text:
         text += "\n"
-        _parsed(text)
+        parse_questions(text, QUESTIONS_NAME)
         if text == shipped_questions_text():
             text = ""
     with clinic.write() as c:

@@ -26,12 +26,13 @@ from formcheck.clinic.patients import prescription_by_id
 from formcheck.clinic.pictures import keep_picture
 from formcheck.clinic.reviews import (
     MOVED_NAME,
+    add_correction,
     between_days,
-    corrections_of,
-    in_force,
     keep_moved,
+    moved_limits,
     outcome_of,
     refresh_outcome,
+    withdraw_correction,
 )
 from formcheck.clinic.sets import StoredSet, find_set, stored_report
 from formcheck.files.report_rounding import as_written
@@ -41,7 +42,7 @@ from formcheck.model.records import Analysis, RawTrack
 from formcheck.model.request import Request
 from formcheck.model.stated import Context, Pain
 from formcheck.pose.memory import return_free_memory
-from formcheck.report.corrections import corrected
+from formcheck.report.corrections import Correction, corrected
 from formcheck.run.pipeline import analyze, assess
 from formcheck.run.request import GivenPrescription, request_for
 from formcheck.run.settings import Settings
@@ -298,23 +299,51 @@ def measure_within_limits(clinic: Clinic, uid: str) -> None:
     if report is None:
         return
     folder = clinic.folder.result(uid)
-    moved = {
-        c.repetition: (c.repetition, c.start_s, c.end_s)
-        for c in in_force(corrections_of(clinic, stored.id))
-        if c.kind == "limits"
-    }
+    moved = moved_limits(clinic, stored.id)
     if not moved:
         (folder / MOVED_NAME).unlink(missing_ok=True)
         refresh_outcome(clinic, uid)
         return
     request, settings = read_request(folder)
     raw = read_track(folder / "track.parquet")
-    request = replace(request, moved_limits=tuple(moved.values()))
+    request = replace(request, moved_limits=moved)
     again = assess(raw, request, settings, created_at=report.created_at).report
     if len(again.repetitions) != len(report.repetitions):
         raise ClipError("the repetitions differ from those found; measure the set again first")
-    keep_moved(clinic, uid, report, again)
+    keep_moved(clinic, uid, report, again, moved)
     refresh_outcome(clinic, uid)
+
+
+def make_correction(clinic: Clinic, uid: str, correction: Correction) -> int:
+    """The row id of the kept correction. Moved limits are in force when the repetitions within
+    them are measured, or not at all.
+
+    Raises UsageError as `add_correction`, ClipError as `measure_within_limits`.
+    """
+    if correction.kind != "limits":
+        return add_correction(clinic, uid, correction)
+    try:
+        with clinic.one_change():
+            row = add_correction(clinic, uid, correction)
+            measure_within_limits(clinic, uid)
+    except Exception:
+        with contextlib.suppress(FormcheckError):
+            measure_within_limits(clinic, uid)  # the file is of those in force again
+        raise
+    return row
+
+
+def take_back_correction(clinic: Clinic, uid: str, correction_id: int, by: str) -> None:
+    """Takes a correction out of force, and measures anew within the limits that are left.
+
+    Where these cannot be measured the correction is out of force all the same, the repetitions
+    stand as they were found, and ClipError says so.
+    """
+    stored = find_set(clinic, uid)
+    before = moved_limits(clinic, stored.id) if stored else ()
+    withdraw_correction(clinic, uid, correction_id, by)
+    if stored and moved_limits(clinic, stored.id) != before:
+        measure_within_limits(clinic, uid)
 
 
 def work(

@@ -15,6 +15,7 @@ from formcheck.files import storage
 from formcheck.model.anatomy import LANDMARK, LEG, SIDES
 from formcheck.model.errors import OutputError, UsageError
 from formcheck.model.records import Analysis
+from formcheck.motion.track import as_recorded_px
 
 TRACKED = ("shoulder", *LEG)
 
@@ -52,7 +53,7 @@ def write_bids_motion(
     channels = [("name", "component", "type", "tracked_point", "units")]
     for side in SIDES:
         for joint in TRACKED:
-            points = track.image_px[:, LANDMARK[side, joint]]
+            points = as_recorded_px(track.image_px[:, LANDMARK[side, joint]], report.clip)
             for k, axis in enumerate("xy"):
                 channels.append((f"{side}_{joint}_{axis}", axis, "POS", f"{side}_{joint}", "px"))
                 columns.append(points[:, k])

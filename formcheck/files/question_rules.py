@@ -3,11 +3,13 @@
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 from formcheck.files.file_rules import Fault, did_you_mean, items, tables, word
+from formcheck.model.safety import Questions
 
 _ORDER = {"visit": 0, "call": 1, "urgent": 2}
 
@@ -35,6 +37,26 @@ def question_faults(data: Mapping[str, Any]) -> tuple[Fault, ...]:
     clinic's own file adds to the red flags and never takes from them.
     """
     return (*_ids(data, "groups"), *_ids(data, "questions"), *_groups(data), *_kept(data))
+
+
+def with_shipped_signs(own: Questions, shipped: Questions) -> Questions:
+    """A clinic's questions with every shipped one that they lack, asked when it is asked there: at
+    the end of the clinic's last group of that moment. What asks for urgent help goes on to."""
+    of_clinic = own.by_id
+    urgent = {q.id for q in shipped.questions if q.answer == "urgent"}
+    questions = [replace(q, answer="urgent") if q.id in urgent else q for q in own.questions]
+    questions += [q for q in shipped.questions if q.id not in of_clinic]
+    groups = list(own.groups)
+    for group in shipped.groups:
+        asked = {name for g in groups if g.asked == group.asked for name in g.questions}
+        missing = tuple(name for name in group.questions if name not in asked)
+        places = [n for n, g in enumerate(groups) if g.asked == group.asked]
+        if missing and places:
+            last = groups[places[-1]]
+            groups[places[-1]] = replace(last, questions=(*last.questions, *missing))
+        elif missing:
+            groups.append(group)
+    return replace(own, groups=tuple(groups), questions=tuple(questions))
 
 
 def _ids(data: Mapping[str, Any], key: str) -> Iterator[Fault]:

@@ -15,7 +15,11 @@ from formcheck.files.exercise_files import exercise_ids, exercise_text
 from formcheck.files.exercise_rules import exercise_faults
 from formcheck.files.file_rules import Fault, Path, did_you_mean
 from formcheck.files.prescription_rules import prescription_faults
-from formcheck.files.question_rules import question_faults
+from formcheck.files.question_rules import (
+    question_faults,
+    shipped_questions_text,
+    with_shipped_signs,
+)
 from formcheck.files.schema_version import is_newer_minor, schema_fault, warn_newer_minor
 from formcheck.files.toml_lines import TomlFault, dotted, line_of, read_toml
 from formcheck.model.errors import FileError, FormcheckError
@@ -87,6 +91,20 @@ def parse_questions(text: str, file: str) -> Questions:
     """
     questions: Questions = _parse("questions", text, file)
     return questions
+
+
+def parse_kept_questions(text: str, file: str) -> Questions:
+    """The questions of a text that was kept or received, whichever version checked it then: what
+    the questions of this version ask besides is asked too.
+
+    Raises FileError for a text that is none, or whose groups ask what it does not hold.
+    """
+    questions: Questions = _parse("questions", text, file, has_rules=False)
+    known = with_shipped_signs(questions, parse_questions(shipped_questions_text(), file))
+    unknown = {n for g in known.groups for n in g.questions} - set(known.by_id)
+    if unknown:
+        raise file_error(file, (f"{file}: there is no question {', '.join(sorted(unknown))}",))
+    return known
 
 
 PARSERS: Mapping[str, Callable[[str, str], Any]] = {

@@ -129,8 +129,8 @@ class Standing:
 
     @property
     def may_be_taken_back(self) -> bool:
-        """Whether anything of it is an answer that may have been given without meaning to."""
-        return any(r.code in TAKEN_BACK for r in self.reasons)
+        """Whether what decides is an answer that may have been given without meaning to."""
+        return any(r.code in TAKEN_BACK for r in self.reasons if r.level == self.level)
 
     def may_start(self, exercise: str) -> bool:
         return not self.is_held and exercise not in self.left_out

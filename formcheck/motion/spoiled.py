@@ -58,12 +58,14 @@ SIGNAL_MEASURES = frozenset(
 FOOT_FEATURES = frozenset({"heel_lifts", "toes_turn_up"})
 PHASE_MEASURES = frozenset({"lowering_s", "pause_s", "raising_s"})
 PHASE_FEATURES = frozenset({"quick_turn", "lowering_faster_than_raising"})
+SIGNAL_FEATURES = PHASE_FEATURES | {"fades", "hold_broken"}
+"""Features of a look-for list that are read off the driving signal."""
 
 
 def kinds_of(key: str, signal: str) -> frozenset[str]:
     """The kinds that a measure, or a feature of a look-for list, is of, where repetitions are
     found in this driving signal."""
-    is_of_feet = signal in FOOT_SIGNALS and key in SIGNAL_MEASURES | PHASE_FEATURES | {"quick_turn"}
+    is_of_feet = signal in FOOT_SIGNALS and key in SIGNAL_MEASURES | SIGNAL_FEATURES
     return _kinds_anywhere(key) | (frozenset({FEET}) if is_of_feet else frozenset())
 
 
@@ -90,7 +92,8 @@ def spoiled_by(
 ) -> Finding | None:
     """The first finding that withholds this measure or feature of this repetition, or None.
 
-    signal : the driving signal in which the repetitions were found.
+    signal : the driving signal in which the repetitions were found; empty where it is of the other
+    leg than the one measured.
     """
     for f in findings:
         if SPOILS.get(f.code, frozenset()) & kinds_of(key, signal) and _lies_in(f, repetition):

@@ -402,7 +402,7 @@ def _measure_all(
     keys = exercise_measures(scene.exercise)
     keys = tuple(dict.fromkeys((*keys, *(b.measure for _, b in bounds))))
     in_set = _settings_of_set(scene, found, is_standing)
-    signal, findings = scene.driving_view.driving_signal, scene.findings
+    signal, findings = _own_signal(scene), scene.findings
     done: list[AssessedRepetition] = []
     for (rep, _), s in zip(found, in_set, strict=True):
         measures = tuple(acted_on(_measure_one(key, s), rep, findings, signal) for key in keys)
@@ -430,6 +430,12 @@ def _measure_all(
     return tuple(done)
 
 
+def _own_signal(scene: Scene) -> str:
+    """The driving signal, where it is of the leg that is measured; else empty."""
+    driving = scene.driving_view
+    return "" if driving.driving_leg == "other" else driving.driving_signal
+
+
 OF_EITHER_KNEE = ("fppa_at_turn_deg", "fppa_peak_deg", "fppa_change_deg")
 """What a front view of both legs at work tells of each knee."""
 
@@ -442,7 +448,7 @@ def _other_knee(scene: Scene, rep: Repetition, s: Setting) -> tuple[Value, ...]:
     hidden = hidden_samples(scene.track, side, scene.view, scene.findings, scene.settings.quality)
     other = replace(s, series=scene.all_series[side], is_hidden=hidden)
     return tuple(
-        acted_on(measure(key, other), rep, scene.findings, scene.driving_view.driving_signal)
+        acted_on(measure(key, other), rep, scene.findings, _own_signal(scene))
         for key in exercise_measures(scene.exercise)
         if key in OF_EITHER_KNEE
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, N_LANDMARKS, SIDES
-from formcheck.model.records import RawTrack, Track
+from formcheck.model.records import Clip, RawTrack, Track
 from formcheck.motion.camera import lies, trunk_from_vertical_deg
 from formcheck.motion.masks import runs
 from formcheck.motion.people import choose_patient
@@ -278,3 +278,13 @@ def _resample(
         is_gap = usable & (gap_s > 1.5 * frame_s) & ~exact
         is_filled[:, columns] = is_gap[:, None]
     return out, is_filled
+
+
+def as_recorded_px(points: np.ndarray, clip: Clip) -> np.ndarray:
+    """Points of a cleaned track, (..., 2) pixels, where the picture that was recorded has them.
+
+    The track of a mirrored clip is as a camera would have seen it that does not mirror.
+    """
+    if not clip.is_mirrored:
+        return points
+    return np.stack([clip.width_px - points[..., 0], points[..., 1]], axis=-1)

@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 
 from formcheck.model.anatomy import LANDMARK, LEG, SIDES, Side
-from formcheck.model.records import Analysis, AssessedRepetition, Clip, Measured
+from formcheck.model.records import Analysis, AssessedRepetition, Measured
+from formcheck.motion.track import as_recorded_px
 from formcheck.words import wording
 
 END_RANGE_S = 0.7
@@ -230,16 +231,6 @@ class Plan:
             outcomes=outcomes,
             is_end_range=is_end_range,
         )
-
-
-def as_recorded_px(points: np.ndarray, clip: Clip) -> np.ndarray:
-    """Points of a cleaned track, (..., 2), where the picture that was recorded has them.
-
-    The track of a mirrored clip is as a camera would have seen it that does not mirror.
-    """
-    if not clip.is_mirrored:
-        return points
-    return np.stack([clip.width_px - points[..., 0], points[..., 1]], axis=-1)
 
 
 def _sample(time_s: np.ndarray, value: np.ndarray, at_s: float) -> float:

@@ -20,8 +20,7 @@ from formcheck.model.records import (
     Value,
 )
 from formcheck.motion.camera import within_180_deg
-from formcheck.motion.track import cut_off_in_force_hz
-from formcheck.overlay.plan import as_recorded_px
+from formcheck.motion.track import as_recorded_px, cut_off_in_force_hz
 from formcheck.run.request import no_measure
 from formcheck.run.rerun import reassess
 from formcheck.run.result_folder import read_request

@@ -88,10 +88,15 @@ def _degrees(text: str, reader: Reader) -> str:
 
 
 def estimate(value: Measured, reader: Reader) -> str:
-    """A best estimate with the half-width of its 95 % interval: `84° (±8)`."""
+    """A best estimate with the half-width of its 95 % interval: `84° (±8)`; with both ends where
+    it lies unevenly about it: `5.8 s (5.4 to 14.1)`."""
     factor, decimals, _ = wording.shown(value.key)
-    half = wording.number((value.high - value.value) * factor, decimals)
-    return _degrees(f"{wording.quantity(value.key, value.value)} (±{half})", reader)
+    below, above, low, high = (
+        wording.number(x * factor, decimals)
+        for x in (value.value - value.low, value.high - value.value, value.low, value.high)
+    )
+    around = f"±{below}" if below == above else f"{low} to {high}"
+    return _degrees(f"{wording.quantity(value.key, value.value)} ({around})", reader)
 
 
 def _bound(bound: Bound, kind: str, reader: Reader) -> str:

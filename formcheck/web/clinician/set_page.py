@@ -8,13 +8,11 @@ from formcheck.clinic.follow_up import series_of
 from formcheck.clinic.patients import prescription_by_id
 from formcheck.clinic.pictures import picture_path
 from formcheck.clinic.reviews import (
-    add_correction,
     corrected_report,
     corrections_of,
     open_again,
     review_sets,
     reviews_of,
-    withdraw_correction,
 )
 from formcheck.clinic.sets import (
     STATE_WORDS,
@@ -231,27 +229,22 @@ def _correction_from(fields) -> Correction:
 
 
 def _correct(request, fields):
-    from formcheck.clinic.work import measure_within_limits
+    from formcheck.clinic.work import make_correction
 
     clinic, stored = site_of(request).clinic, set_of(request)
-    # Limits are in force when the repetitions within them are measured, or not at all.
-    with telling() as faults, clinic.one_change():
-        correction = _correction_from(fields)
-        add_correction(clinic, stored.uid, correction)
-        if correction.kind == "limits":
-            measure_within_limits(clinic, stored.uid)
+    with telling() as faults:
+        make_correction(clinic, stored.uid, _correction_from(fields))
     if faults:
         return _page(request, faults, 400)
     return go(request, f"/clinic/sets/{stored.uid}#h-corrections", "kept")
 
 
 def _withdraw(request, fields):
-    from formcheck.clinic.work import measure_within_limits
+    from formcheck.clinic.work import take_back_correction
 
     clinic, stored = site_of(request).clinic, set_of(request)
-    with telling() as faults, clinic.one_change():
-        withdraw_correction(clinic, stored.uid, request.path_params["id"], first(fields, "by"))
-        measure_within_limits(clinic, stored.uid)
+    with telling() as faults:
+        take_back_correction(clinic, stored.uid, request.path_params["id"], first(fields, "by"))
     if faults:
         return _page(request, faults, 400)
     return go(request, f"/clinic/sets/{stored.uid}#h-corrections", "withdrawn")

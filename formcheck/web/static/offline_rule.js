@@ -44,7 +44,7 @@ export function standingOf(facts, log, day) {
   const isWaiting = mine.length > 0 && mine.every((r) => r.code === "told_to_wait");
   return {
     level, until, leftOut: [...leftOut.keys()].sort(), stop,
-    mayBeTakenBack: !found.every(isSure),
+    mayBeTakenBack: !mine.every(isSure),
     isHeld: ["call", "urgent"].includes(level) || until === "asked",
     title: until === "asked" ? facts.titles.asked : isWaiting ? facts.titles.told_to_wait : facts.titles[level],
     why: [...new Set(mine.map((r) => r.why).filter(Boolean))].join(" "),
