@@ -323,7 +323,7 @@ _ALL = (
         _SIDE,
         "peak",
         "index",
-        "Hip-to-ankle line to the floor, as the rise from rest.",
+        "Hip-to-ankle line to the floor, as the rise from rest; lying on the side, from the front.",
         possible=(0.0, 130.0),
         patient_label="How far the leg rises",
     ),
