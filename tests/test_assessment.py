@@ -91,6 +91,12 @@ def test_a_target_past_any_of_several_limits_is_dropped(order):
     target = ("target", Bound(measure=DEEP.measure, at_least=100))
     assert drop_targets_beyond_limits((target, *limits)) == limits
     assert drop_targets_beyond_limits((("target", DEEP), *limits)) == (("target", DEEP), *limits)
+    # Its tolerance reaches back to where the limit allows it: it is judged, as its file says.
+    wide = Bound(measure="knee_flexion_peak_deg", at_least=95, tolerance=10)
+    most = ("limit", Bound(measure="knee_flexion_peak_deg", at_most=90))
+    assert drop_targets_beyond_limits((("target", wide), most)) == (("target", wide), most)
+    narrow = replace(wide, tolerance=4)
+    assert drop_targets_beyond_limits((("target", narrow), most)) == (most,)
 
 
 LEVEL = Bound(measure="plateau_level_deg", at_least=90, at_most=90, tolerance=10)

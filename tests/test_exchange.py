@@ -10,6 +10,7 @@ from formcheck.clinic import answers, exchange, open_clinic, uploads
 from formcheck.clinic.database import today
 from formcheck.clinic.exchange_package import EXCHANGE_SCHEMA, _seal
 from formcheck.clinic.patients import (
+    add_patient,
     current_prescription,
     find_patient,
     list_patients,
@@ -137,6 +138,12 @@ def test_the_clinics_file_brings_plan_comments_and_what_was_seen(clinic, home, s
     assert (comment.at_s, comment.words) == (3.5, "slower on the way down")
     assert exchange.import_package(home, back).was_known
     assert len(exchange.comments_received(home, shared.id)) == 1
+    # Taken back by the clinician, it goes from the patient's computer with the next file.
+    with clinic.write() as c:
+        change(c, "UPDATE corrections SET withdrawn_by = 'M.T.', withdrawn_at = :at", at=now())
+    exchange.pack_plan(clinic, "KN-204", back)
+    exchange.import_package(home, back)
+    assert exchange.comments_received(home, shared.id) == ()
 
 
 def test_a_set_of_a_patient_who_is_not_here_is_refused(clinic, home, tmp_path):
@@ -369,6 +376,23 @@ def test_the_commands_pack_and_import_do_the_same(run_formcheck, clinic, home, s
     assert "inside the data folder" in done.stderr
     done = run_formcheck("pack", "nobody", "--data", clinic.folder.root)
     assert done.returncode == 2
+
+
+def test_a_code_that_is_the_beginning_of_anothers_set_packs_neither(
+    run_formcheck, home, shared, tmp_path
+):
+    from formcheck.clinic.database import change
+
+    with home.write() as c:
+        change(c, "UPDATE patients SET code = '2041' WHERE id = :i", i=shared.id)
+    other = add_patient(home, "KN-205")
+    stored = new_set(home, other)
+    with home.write() as c:
+        change(c, "UPDATE sets SET uid = :u WHERE id = :i", u="2041" + stored.uid[4:], i=stored.id)
+    target = tmp_path / "for_2041.formcheck"
+    done = run_formcheck("pack", "2041", target, "--data", home.folder.root)
+    assert (done.returncode, "a patient's code" in done.stderr) == (2, True)
+    assert not target.exists()
 
 
 # -- nothing said is lost

@@ -403,6 +403,24 @@ def test_every_measure_has_words_for_the_patient():
 def test_a_check_tells_the_kind_and_the_faults_of_a_file(tmp_path):
     assert check_file(SAMPLE).faults == ()
     assert check_file(SAMPLE).kind == "prescription"
+
+
+def test_a_target_that_only_its_tolerance_brings_within_a_limit_is_asked_about(tmp_path):
+    text = (
+        'schema = "formcheck.prescription/1.1"\npatient = "KN-204"\nprescribed_by = "M.T."\n'
+        'valid_from = 2025-03-03\nreview_on = 2025-04-03\ninvolved_side = "left"\n'
+        '[[exercises]]\nexercise = "squat"\nsets = 3\nrepetitions = 6\nrest_s = 60\n'
+        'frequency = "once a day"\npain_limit = 4\n'
+        '[[exercises.targets]]\nmeasure = "knee_flexion_peak_deg"\nat_least = 95\n'
+        "tolerance = 10\n"
+        '[[exercises.limits]]\nmeasure = "knee_flexion_peak_deg"\nat_most = 90\n'
+        'source = "surgeon"\n[[exercises.film]]\nset_number = 1\nview = "sagittal"\n'
+    )
+    path = tmp_path / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    found = check_file(path)
+    assert found.faults == ()
+    assert any("by its tolerance alone" in line for line in found.advice), found.advice
     cases = {
         "none.toml": (None, "no such file"),
         "plain.toml": ("a = 1\n", "does not say what the file is"),

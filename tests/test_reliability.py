@@ -12,7 +12,7 @@ from builders import Motion, build_report
 
 from formcheck.evidence.agreement import icc, limits_of_agreement, repeatability
 from formcheck.evidence.reliability import Session, read_sessions, reliability, reliability_json
-from formcheck.evidence.reliability_file import mdc95_of, read_reliability
+from formcheck.evidence.reliability_file import FEW_SUBJECTS, mdc95_of, read_reliability
 from formcheck.evidence.reliability_page import reliability_html
 from formcheck.files.report_file import write_report
 from formcheck.model.errors import FileError, UsageError
@@ -122,6 +122,9 @@ def test_the_command_writes_both_files_and_the_mdc_is_found_again(run_formcheck,
     assert done.returncode == 0, done.stderr
     assert "MDC95" in done.stdout
     mapping = read_reliability(folder / "reliability.json")
+    assert mdc95_of(mapping, "squat", KEY) is None, "three legs tell little"
+    for entry in mapping["measures"]:
+        entry["n_subjects"] = FEW_SUBJECTS
     mdc = mdc95_of(mapping, "squat", KEY)
     expected = repeatability([[84, 86], [95, 96], [104, 104]]).mdc95
     assert mdc == pytest.approx(expected, abs=1e-5)

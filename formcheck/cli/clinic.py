@@ -233,7 +233,13 @@ def pack(
     try:
         if target is not None:
             refuse_inside(target, clinic.folder)
+        is_patient = find_patient(clinic, what) is not None
         stored = None if for_whom else find_set_by_start(clinic, what)
+        if stored is not None and is_patient:
+            raise UsageError(
+                f"{what} is a patient's code, and a set's id begins so; give more of the set's id "
+                f"({stored.uid}), or use the pages"
+            )
         if for_whom is not None:
             from formcheck.web.offline_page import write_offline_page
 
@@ -244,7 +250,7 @@ def pack(
                 f"{stored.patient_code}_{stored.exercise}_{stored.day}_{stored.uid[:8]}{SUFFIX}"
             )
             pack_set(clinic, stored.uid, target)
-        elif find_patient(clinic, what) is not None:
+        elif is_patient:
             target = target or Path(f"{what}_plan{SUFFIX}")
             pack_plan(clinic, what, target)
         else:

@@ -135,12 +135,14 @@ def pack_plan(clinic: Clinic, code: str, target: Path) -> None:
         raise UsageError(f"{code} has no prescription yet; write one first")
     seen = []
     for s in sets_of(clinic, patient.id):
+        made = corrections_of(clinic, s.id)
         comments = [
             {"at_s": c.at_s, "words": c.words, "day": local_day(c.made_at).isoformat()}
-            for c in in_force(corrections_of(clinic, s.id))
+            for c in in_force(made)
             if c.kind == "comment"
         ]
-        if s.seen_on or comments:
+        # A set whose comments were all withdrawn goes along as one without.
+        if s.seen_on or any(k.correction.kind == "comment" for k in made):
             seen.append({"uid": s.uid, "seen_on": s.seen_on, "comments": comments})
     plan = {
         "saved_by": version.saved_by,
@@ -365,6 +367,7 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
         patient = find_patient(clinic, code)
         if patient is None:
             patient = add_patient(clinic, code, exchange_key=plan["exchange_key"])
+        is_older = was_known
         if not was_known:
             is_older = _is_older(clinic, patient, text, manifest["made_at"])
             if not is_older:
@@ -374,7 +377,7 @@ def _import_plan(clinic: Clinic, opened: Opened, source: Path) -> Received:
                     keep_received(clinic, patient.id, plan.get("settings"))
                 except (FileError, UsageError) as error:
                     raise foreign(source, "its clinic's settings cannot be read") from error
-            n = _keep_seen(clinic, patient, seen)
+            n = _keep_seen(clinic, patient, seen, is_newest=not (was_known or is_older))
             _keep_received(clinic, patient, manifest)
     return Received(
         kind="plan",
@@ -409,14 +412,20 @@ def _is_older(clinic: Clinic, patient: Patient, text: str, made_at: str) -> bool
     return made_at < current.saved_at or kept_text(text) in [v.text for v in versions[1:]]
 
 
-def _keep_seen(clinic: Clinic, patient: Patient, seen) -> int:
-    """Keeps on which day the clinic saw each set, and its comments; how many came new."""
+def _keep_seen(clinic: Clinic, patient: Patient, seen, *, is_newest: bool) -> int:
+    """Keeps on which day the clinic saw each set, and its comments; how many came new.
+
+    is_newest : no newer file came before this one, so that a comment which it does not hold was
+    withdrawn.
+    """
     n = 0
     for uid, seen_on, comments in seen:
         if find_set(clinic, uid, patient_id=patient.id) is None:
             continue
         if seen_on is not None:
             mark_set_seen(clinic, uid, seen_on)
+        if is_newest:
+            _leave_withdrawn_out(clinic, uid, {(at_s, words) for at_s, words, _ in comments})
         for at_s, words, day in comments:
             with clinic.write() as c:
                 n += change(
@@ -433,6 +442,15 @@ def _keep_seen(clinic: Clinic, patient: Patient, seen) -> int:
                     at=None if at_s is None else float(at_s),
                 )
     return n
+
+
+def _leave_withdrawn_out(clinic: Clinic, uid: str, kept: set[tuple[float | None, str]]) -> None:
+    with clinic.write() as c:
+        for row in rows(
+            c, "SELECT id, at_s, words FROM comments_received WHERE set_uid = :u", u=uid
+        ):
+            if (row["at_s"], row["words"]) not in kept:
+                change(c, "DELETE FROM comments_received WHERE id = :i", i=row["id"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,6 +42,8 @@ UNITS = {
     "1": ("ratio", "1", 1.0),
 }
 """Unit of a measure -> (as shown, UCUM code, factor)."""
+OWN_UNITS = {"n_in_30_s": ("repetitions", "{reps}", 1.0)}
+"""A measure whose number without a unit counts something."""
 OWN_SYSTEM = "urn:x-formcheck:measure"
 _CATEGORY = {
     "coding": [
@@ -99,11 +101,12 @@ def _components(
         value, n = mean.value, mean.n
         if key not in MEASURES:
             continue
-        shown, code, factor = UNITS[MEASURES[key].unit]
+        shown, code, factor = OWN_UNITS.get(key) or UNITS[MEASURES[key].unit]
         label = MEASURES[key].label
+        of = f"mean of {n} repetition{'' if n == 1 else 's'}"
         out.append(
             {
-                "code": _own_code(key, f"{label}, mean of {n} repetition{'' if n == 1 else 's'}"),
+                "code": _own_code(key, label if MEASURES[key].at == "set" else f"{label}, {of}"),
                 "valueQuantity": _quantity(value * factor, shown, code),
             }
         )

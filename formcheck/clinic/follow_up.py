@@ -16,6 +16,7 @@ from formcheck.evidence.trend import Trend, trend
 from formcheck.files.exercises import load_exercise
 from formcheck.model.measures import MEASURES
 from formcheck.model.programme import Prescription
+from formcheck.motion.kinematics import SIGNALS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +28,8 @@ class Point:
     mean: SetMean
     uid: str
     is_final: bool
+    load_kg: float | None = None
+    support: str = ""
     mdc95: float | None = None
     """Smallest detectable change of the clinic's own test-retest recordings, where it has any."""
 
@@ -87,6 +90,31 @@ FIRST_MEASURES = (
 MOST_MEASURES = 3
 
 
+def _is_one_measure(exercise: str, key: str) -> bool:
+    """Whether a measure is of one thing from whatever side an exercise is filmed: the range of a
+    height is the heel's from the side and the hips' from the front."""
+    if key != "range_share":
+        return True
+    signals = {v.driving_signal for v in load_exercise(exercise).views}
+    return len({s for s in signals if SIGNALS[s][1] == "share"}) <= 1
+
+
+def unlike_words(earlier: Point, later: Point) -> str:
+    """What else changed between two sets, in words; empty where nothing that was stated did."""
+    told = []
+    if earlier.load_kg != later.load_kg:
+        told.append("load " + ", then ".join(_load_words(p.load_kg) for p in (earlier, later)))
+    if earlier.support != later.support:
+        told.append(
+            "support " + ", then ".join(p.support or "not stated" for p in (earlier, later))
+        )
+    return "; ".join(told)
+
+
+def _load_words(load_kg: float | None) -> str:
+    return "not stated" if load_kg is None else f"{load_kg:g} kg"
+
+
 def change_of(key: str, earlier: Point, later: Point) -> Change:
     """The change of a measure from one set to a later one, against measurement error."""
     return change_between(key, earlier.session, later.session, later.mdc95)
@@ -121,13 +149,15 @@ def _points(clinic: Clinic, patient_id: int) -> list[tuple[StoredSet, str, Point
                 mean=mean,
                 uid=s.uid,
                 is_final=s.is_final,
+                load_kg=s.load_kg,
+                support=s.support,
                 mdc95=mdc95_of(mapping, s.exercise, key) if mapping else None,
             ),
         )
         for s in reversed(sets_of(clinic, patient_id))
         if s.is_measured
         for key, mean in means.get(s.id, {}).items()
-        if key in MEASURES
+        if key in MEASURES and _is_one_measure(s.exercise, key)
     ]
 
 
@@ -188,7 +218,8 @@ def session_facts_by_exercise(
 
     A day belongs to an exercise when it was filmed, ticked off, left out or spoken of on it: its
     own dose, targets, pain and effort. What was said of no exercise, and of the day after, is of
-    every exercise of its day.
+    every exercise of its day; a symptom told on a day without the exercise is of the last day
+    with it. A day on which something else was asked for, such as less load, is told as one.
     """
     sets, ticks = sets_of(clinic, patient_id), ticks_of(clinic, patient_id)
     answers = answers_of(clinic, patient_id)
@@ -205,8 +236,25 @@ def session_facts_by_exercise(
             day: _of_exercise(plan, exercise)
             for day, plan in _plans_of_days(versions, days).items()
         }
-        found[exercise] = _facts_of_days(plans, mine, ticked, said, done_on)
+        asked = _asked_for(prescription, exercise)
+        found[exercise] = tuple(
+            replace(f, is_as_asked_now=_asked_for(plan, exercise) == asked)
+            for f, (_, plan) in zip(
+                _facts_of_days(plans, mine, ticked, said, done_on),
+                sorted(plans.items(), key=lambda of: of[0]),
+                strict=True,
+            )
+        )
     return found
+
+
+def _asked_for(plan: Prescription | None, exercise: str) -> tuple:
+    """What a prescription asks of an exercise: dose, load and bounds of each line of it."""
+    return tuple(
+        (e.sides, e.sets, e.repetitions, e.hold_s, e.load_kg, e.tempo, e.targets, e.limits)
+        for e in (plan.exercises if plan else ())
+        if e.exercise == exercise
+    )
 
 
 def _plans_of_days(
@@ -241,9 +289,9 @@ def _facts_of_days(
     facts = []
     for day, plan in sorted(plans.items(), key=lambda of: of[0]):
         exercises = [load_exercise(e.exercise) for e in plan.exercises] if plan else []
-        said = [a for a in answers if a.day == day and a.moment != "next day"]
+        said = [a for a in answers if a.moment != "next day" and _day_of(a, plans) == day]
         next_day = [a for a in answers if a.moment == "next day" and _about(a.day, done_on) == day]
-        pains = [p for a in said for p in (a.pain, a.pain_during) if p is not None]
+        pains = [p for a in (*said, *next_day) for p in (a.pain, a.pain_during) if p is not None]
         efforts = [a.effort for a in said if a.effort is not None]
         ticked = [t for t in ticks if t.day == day]
         pains += [t.pain for t in ticked if t.pain is not None]
@@ -274,6 +322,14 @@ def _facts_of_days(
             )
         )
     return tuple(facts)
+
+
+def _day_of(answer: Answer, days: Collection[str]) -> str:
+    """The day that an answer belongs to. A symptom that is told of no exercise on a day without one
+    is of the last day before it: it may be why nothing was done."""
+    if answer.day in days or answer.exercise or not answer.symptoms:
+        return answer.day
+    return max((d for d in days if d < answer.day), default=answer.day)
 
 
 def _about(day: str, done_on: Collection[str]) -> str | None:

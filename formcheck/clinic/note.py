@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from formcheck.clinic import Clinic
 from formcheck.clinic.answers import answers_of, answers_of_set
-from formcheck.clinic.follow_up import Point, change_of, series_of
+from formcheck.clinic.follow_up import Point, change_of, series_of, unlike_words
 from formcheck.clinic.reviews import corrected_report, reviews_of
 from formcheck.clinic.safety import Answer, reasons_of
 from formcheck.clinic.sets import StoredSet
@@ -87,19 +87,25 @@ def _dose(whole: AssessedSet) -> str:
 def _outcomes(stored: StoredSet, found: CorrectedReport) -> list[str]:
     """In how many repetitions a limit was passed or a target not reached, corrections counted, and
     what was observed."""
-    n_unseen = sum(
-        any((c.kind, c.outcome) == ("target", "not_visible") for c in r.checks)
-        for r in found.kept
-        if r.repetition.is_complete
-    )
+    of_set = [(c.kind, c.outcome) for c in found.report.whole.checks]
+
+    def n_of(outcome: str) -> int:
+        """Complete repetitions with a target of this outcome, a target of the set as one more."""
+        n = sum(
+            any((c.kind, c.outcome) == ("target", outcome) for c in r.checks)
+            for r in found.kept
+            if r.repetition.is_complete
+        )
+        return n + of_set.count(("target", outcome))
+
     parts = [
         f"{words} in {n}"
         for n, words in (
             (stored.n_passed, "past a limit"),
             (stored.n_doubtful, "possibly past a limit"),
             (stored.n_not_met, "target not reached"),
-            (stored.n_open - n_unseen, "target borderline"),
-            (n_unseen, "target not measured"),
+            (n_of("borderline"), "target borderline"),
+            (n_of("not_visible"), "target not measured"),
             (stored.n_limit_unseen, "limit not measured"),
         )
         if n > 0
@@ -129,6 +135,8 @@ def change_words(key: str, earlier: Point, later: Point) -> str:
     change = change_of(key, earlier, later)
     sign = "+" if change.value >= 0 else ""
     size = f"{sign}{wording.quantity(key, change.value)} since {day_words(earlier.day)}"
+    if unlike := unlike_words(earlier, later):
+        size += f" ({unlike})"
     if change.verdict == "not_enough_information":
         return f"{size}; {change.basis}"
     error = wording.plus_minus(key, change.smallest).removeprefix("± ")

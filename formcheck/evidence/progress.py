@@ -126,9 +126,10 @@ def change_between(
 class SessionFacts:
     """What is known of one day's session; None where nobody said.
 
-    pain : largest stated before, during or after, 0 to 10. next_morning : pain the next morning.
+    pain : largest stated before, during, after or as the worst in the 24 hours after, 0 to 10.
     is_worse_next_morning : more pain, stiffness or swelling than usual. are_targets_met : every
-    filmed set's targets met and limits kept, or accepted by the clinician.
+    filmed set's targets met and limits kept, or accepted by the clinician. is_as_asked_now : what
+    was asked for then is what is asked for now; a step up is not earned on the step below it.
     """
 
     day: int
@@ -140,6 +141,7 @@ class SessionFacts:
     has_giving_way: bool | None = None
     effort: int | None = None
     are_targets_met: bool | None = None
+    is_as_asked_now: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,7 +259,8 @@ def _progress(days: Sequence[SessionFacts], settings: CriteriaSettings) -> Crite
     wanted = settings.progress_sessions
     by_day: dict[int, list[SessionFacts]] = {}
     for s in days:
-        by_day.setdefault(s.day, []).append(s)
+        if s.is_as_asked_now:
+            by_day.setdefault(s.day, []).append(s)
     last = [s for day in sorted(by_day)[-wanted:] for s in by_day[day]]
     n_days = len({s.day for s in last})
     asked = (
@@ -298,8 +301,8 @@ def _hold(days: Sequence[SessionFacts], settings: CriteriaSettings) -> Criterion
         ),
         Fact(
             name="settled by next morning",
-            holds=_no(last.is_worse_next_morning),
-            text=_told(_no(last.is_worse_next_morning)),
+            holds=_no(_last_told_morning(days)),
+            text=_told(_no(_last_told_morning(days))),
         ),
     )
     return _made("hold", _all(f.holds for f in facts), facts, settings)
@@ -321,14 +324,21 @@ def _ease(days: Sequence[SessionFacts], settings: CriteriaSettings) -> Criterion
         ),
         Fact(
             name="worse next morning",
-            holds=last.is_worse_next_morning,
-            text=_told(last.is_worse_next_morning),
+            holds=_last_told_morning(days),
+            text=_told(_last_told_morning(days)),
         ),
         Fact(name="new swelling", holds=last.has_new_swelling, text=_told(last.has_new_swelling)),
         Fact(name="giving way", holds=last.has_giving_way, text=_told(last.has_giving_way)),
         Fact(name="pain rises from week to week", holds=rise, text=rise_text),
     )
     return _made("ease", _any(f.holds for f in facts), facts, settings)
+
+
+def _last_told_morning(days: Sequence[SessionFacts]) -> bool | None:
+    """Whether it was worse on the last morning after that was told of: that of today's session is
+    still to come, and does not end what yesterday's was."""
+    told = [s.is_worse_next_morning for s in days if s.is_worse_next_morning is not None]
+    return told[-1] if told else None
 
 
 def _weekly_rise(days: Sequence[SessionFacts], least: float) -> tuple[bool | None, str]:

@@ -30,9 +30,6 @@ from formcheck.model.measures import MEASURES
 
 SESSIONS_FILE = "sessions.csv"
 COLUMNS = ("folder", "patient", "session", "day")
-FEW_SUBJECTS = 10
-"""Below this many legs the figures are marked as uncertain (common practice: 30 or more are
-wanted, fewer than 10 tell little)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

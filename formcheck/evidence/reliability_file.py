@@ -9,6 +9,9 @@ from formcheck.model.errors import FileError
 
 RELIABILITY_SCHEMA = "formcheck.reliability/1.0"
 RELIABILITY_NAME = "reliability.json"
+FEW_SUBJECTS = 10
+"""Below this many legs the figures are marked as uncertain, and no change is held against them
+(common practice: 30 or more are wanted, fewer than 10 tell little)."""
 
 
 def read_reliability(path: Path) -> dict:
@@ -33,9 +36,15 @@ def read_reliability(path: Path) -> dict:
 
 
 def mdc95_of(mapping: Mapping, exercise: str, measure: str) -> float | None:
-    """The smallest detectable change of a measure in a reliability mapping, or None."""
+    """The smallest detectable change of a measure in a reliability mapping, or None.
+
+    None, too, where it is of fewer than FEW_SUBJECTS legs: of two legs it may come out as next to
+    nothing, and every change would be larger than it.
+    """
     for entry in mapping["measures"]:
         if entry.get("exercise") == exercise and entry.get("measure") == measure:
+            if int(entry.get("n_subjects", FEW_SUBJECTS)) < FEW_SUBJECTS:
+                return None
             value = (entry.get("repeatability") or {}).get("mdc95")
             return float(value) if value is not None else None
     return None

@@ -4,7 +4,8 @@ import html
 import math
 from collections.abc import Sequence
 
-from formcheck.evidence.reliability import FEW_SUBJECTS, MeasureReliability
+from formcheck.evidence.reliability import MeasureReliability
+from formcheck.evidence.reliability_file import FEW_SUBJECTS
 from formcheck.model.measures import MEASURES
 from formcheck.report.page import asset
 from formcheck.words import wording

@@ -189,6 +189,18 @@ def _target_and_limit(
                     what=f"the target reaches to {low:g}, past the limit of at least {least:g}; "
                     f"begin the target at {least:g} or above, tolerance counted",
                 )
+            elif target.at_least is not None and target.at_least > most:
+                yield Fault(
+                    path=(*path, "at_least"),
+                    what=f"the target of {target.at_least:g} lies past the limit of at most "
+                    f"{most:g} and is reached by its tolerance alone; aim for less than {most:g}",
+                )
+            elif target.at_most is not None and target.at_most < least:
+                yield Fault(
+                    path=(*path, "at_most"),
+                    what=f"the target of {target.at_most:g} lies past the limit of at least "
+                    f"{least:g} and is reached by its tolerance alone; aim for more than {least:g}",
+                )
             elif target.at_least is not None and target.at_least == limit.at_most:
                 yield Fault(
                     path=(*path, "at_least"),

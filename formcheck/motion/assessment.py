@@ -197,20 +197,13 @@ def quantity(key: str, exercise: Exercise | None) -> str:
 
 
 def _is_beyond(target: Bound, limit: Bound, exercise: Exercise | None) -> bool:
-    """Whether all that satisfies a target on a quantity lies past a limit on the same one."""
+    """Whether all that satisfies a target, with its tolerance, lies past a limit on the same
+    quantity."""
     if quantity(target.measure, exercise) != quantity(limit.measure, exercise):
         return False
-    too_high = (
-        target.at_least is not None
-        and limit.at_most is not None
-        and target.at_least > limit.at_most
-    )
-    too_low = (
-        target.at_most is not None
-        and limit.at_least is not None
-        and target.at_most < limit.at_least
-    )
-    return too_high or too_low
+    low, high = target.band("target")
+    least, most = limit.band("limit")
+    return low > most or high < least
 
 
 def is_met(repetition: AssessedRepetition) -> bool | None:

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import Literal, cast
 
 from formcheck.model.errors import UsageError
-from formcheck.model.intervals import over_repetitions
+from formcheck.model.intervals import measured, model_parts, over_repetitions
+from formcheck.model.measures import MEASURES
 from formcheck.model.records import (
     AssessedRepetition,
     Check,
@@ -331,7 +332,8 @@ def counts(found: CorrectedReport) -> Counts:
 
 
 def set_means(found: CorrectedReport) -> tuple[tuple[Measured, int], ...]:
-    """(mean with its 95 % interval, repetitions in it) of each measure over the kept complete ones.
+    """(mean with its 95 % interval, repetitions in it) of each measure over the kept complete ones,
+    and each that is of the set as a whole, such as a chair test, as of one.
 
     As the report's own means over a set (`over_repetitions`).
     """
@@ -341,4 +343,9 @@ def set_means(found: CorrectedReport) -> tuple[tuple[Measured, int], ...]:
             for m in r.measures:
                 if isinstance(m, Measured):
                     values.setdefault(m.key, []).append(m)
-    return tuple((over_repetitions(of), len(of)) for of in values.values())
+    of_set = [
+        (measured(m.key, m.mean, model_parts("time") if MEASURES[m.key].unit == "s" else ()), 1)
+        for m in found.report.whole.measures
+        if MEASURES[m.key].at == "set"
+    ]
+    return (*((over_repetitions(of), len(of)) for of in values.values()), *of_set)

@@ -131,12 +131,13 @@ def _name(told: ToldMeasure, report: Report) -> str:
         limits = [d.bound for d in told.decisions if d.kind == "limit"]
         one_sided = [b for b in limits if (b.at_least is None) != (b.at_most is None)]
         return "least deep" if one_sided and one_sided[0].at_most is None else "deepest"
+    if told.key == _PELVIS and told.side != "both":
+        way = "drop" if _told_value(told).value > 0 else "hike"
+        return f"mean pelvic {way}" if is_mean else f"pelvic {way}"
     if is_mean and MEASURES[told.key].at != "tempo":
         return f"mean {_SHORT.get(told.key) or wording.in_a_line(told.key)}"
     if told.key == "thigh_inclination_deg" and told.n > 1 and not told.decisions:
         return f"lowest {wording.in_a_line(told.key)}"
-    if told.key == _PELVIS and told.side != "both":
-        return "pelvic drop" if told.extreme.value > 0 else "pelvic hike"
     return _SHORT.get(told.key) or wording.in_a_line(told.key)
 
 
@@ -154,12 +155,16 @@ def _told(told: ToldMeasure, report: Report, reader: Reader) -> str:
         side = told.side
     of_whom = " ".join(word for word in (side, told.part or "") if word)
     head = f"{of_whom}: " if of_whom else ""
-    value = told.mean if _is_told_by_its_mean(told) else told.extreme
+    value = _told_value(told)
     if told.key == _PELVIS and told.side != "both" and value.value < 0:
         value = replace(value, value=-value.value, low=-value.high, high=-value.low)
     words = f"{head}{_name(told, report)} {estimate(value, reader)}"
     decisions = "; ".join(_decision(d, told, reader) for d in told.decisions)
     return f"{words}, {decisions}" if decisions else words
+
+
+def _told_value(told: ToldMeasure) -> Measured:
+    return told.mean if _is_told_by_its_mean(told) else told.extreme
 
 
 def _is_told_by_its_mean(told: ToldMeasure) -> bool:
