@@ -455,6 +455,8 @@ def test_a_folder_that_nothing_describes_is_refused_with_the_way_out(clip, tmp_p
         ),
         ("{patient}_{exercise}_{side}_*", "a_b_wall sit_LEFT_x.mov", ("a_b", "wall_sit", "left")),
         ("{exercise}*", "squat.mp4", ("", "squat", "")),
+        ("{patient}_{exercise}_{side}*", "kn_squat_left.mp4", ("kn", "squat", "left")),
+        ("{patient}_{exercise}_{side}*", "kn_squat_L2.mp4", ("kn", "squat", "left")),
         ("{patient}/*/{exercise}?", "KN-3/week 2/squat1.mp4", ("KN-3", "squat", "")),
         ("{patient}_{exercise}.mp4", "x_squat.mp4", ("x", "squat", "")),
     ],
@@ -464,6 +466,17 @@ def test_a_pattern_reads_names(clip, tmp_path, pattern, name, expected):
     (found,) = find_clips(tmp_path, tmp_path / "out", Describing(pattern=pattern))
     assert (found.patient, found.exercise, found.side) == expected
     assert found.state == "wanted"
+
+
+@pytest.mark.parametrize(
+    "name", ["kn_squat_rear.mp4", "kn_squat_lateral_1.mp4", "kn_squat_front.mp4"]
+)
+def test_a_letter_of_another_word_is_no_side(clip, tmp_path, name):
+    copies(clip, tmp_path, [f"{name}.mp4"])
+    (found,) = find_clips(
+        tmp_path, tmp_path / "out", Describing(pattern="{patient}_{exercise}_{side}*")
+    )
+    assert found.state != "wanted", "a leg that nobody named is not measured"
 
 
 @pytest.mark.parametrize("pattern", ["{name}_*", "{side}_{side}", "*.mp4"])

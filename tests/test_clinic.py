@@ -535,6 +535,31 @@ def test_a_correction_is_taken_back_though_the_others_cannot_be_measured(clinic,
     assert _starts(clinic, stored) == found, "measured within no limits: as they were found"
 
 
+def test_recordings_of_which_nothing_arrived_lock_nobody_out(clinic):
+    patient = new_patient(clinic)
+    about = AboutSet(exercise="squat", side="left", day=day_before(0))
+    for _ in range(uploads.MOST_OPEN_UPLOADS + 1):
+        last = uploads.begin_upload(clinic, patient.id, about, "a.webm")
+    with clinic.write() as c:
+        change(
+            c,
+            "UPDATE uploads SET last_at = '2025-01-01T00:00:00+00:00' WHERE uid != :u",
+            u=last.uid,
+        )
+        change(c, "UPDATE uploads SET n_bytes = 9 WHERE uid = :u", u=last.uid)
+    uploads.begin_upload(clinic, patient.id, about, "a.webm")
+    with clinic.read() as c:
+        assert one(c, "SELECT count(*) AS n FROM uploads")["n"] == 2
+    with clinic.write() as c:
+        change(c, "DELETE FROM uploads")
+    for _ in range(uploads.MOST_OPEN_UPLOADS):
+        uploads.begin_upload(clinic, patient.id, about, "a.webm")
+    with clinic.write() as c:
+        change(c, "UPDATE uploads SET n_bytes = 9")
+    with pytest.raises(UsageError, match="half-received"):
+        uploads.begin_upload(clinic, patient.id, about, "a.webm")
+
+
 def test_an_overruled_outcome_keeps_what_was_found(clinic, results):
     stored = measured_set(
         clinic, new_patient(clinic), results, outcomes={"target": "not_reached", "limit": "kept"}

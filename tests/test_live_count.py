@@ -85,6 +85,18 @@ def test_a_hold_is_timed_while_it_lasts():
     assert (back.n, back.hold_s) == (1, 0.0)
 
 
+@pytest.mark.parametrize("rise_s", [1.0, 2.0, 3.0])
+def test_the_way_to_a_hold_is_no_part_of_it(rise_s):
+    """Who comes back at the word "time" has held as long as was asked for."""
+    rise = np.linspace(5, 90, round(6 * rise_s))
+    held = count_of(np.concatenate([np.full(9, 5.0), rise, np.full(60, 90.0)]), is_hold=True)
+    assert held.hold_s == pytest.approx(10, abs=0.45 + 0.1 * rise_s)
+    # A slow slide on the wall does not begin it anew.
+    sliding = np.linspace(90, 86, 60)
+    held = count_of(np.concatenate([np.full(9, 5.0), rise, sliding]), is_hold=True)
+    assert held.hold_s == pytest.approx(10, abs=0.45 + 0.1 * rise_s)
+
+
 def test_a_new_place_to_rest_at_is_learnt_and_not_counted():
     moved = np.concatenate([np.full(12, 5.0), np.full(90, 40.0), 35 + bends([90, 90])])
     assert count_of(moved).n == 2

@@ -550,6 +550,86 @@ def test_what_was_recorded_is_offered_again_after_the_tab_was_killed(
     tried_with_kills(clinic, page_file, phone, tmp_path, 1, random.Random(3))
 
 
+def test_what_was_filmed_under_an_older_plan_is_kept_and_is_of_that_plan(
+    clinic, page_file, phone, tmp_path
+):
+    page = phone.open(page_file)
+    to_the_camera(page)
+    film(page)
+    kill(page)
+    patient = find_patient(clinic, "KN-204")
+    first = current_prescription(clinic, patient.id)
+    # The newer plan has no squat any more.
+    lines = first.text.split("[[exercises]]")
+    without = "[[exercises]]".join(line for line in lines if 'exercise = "squat"' not in line)
+    assert without != first.text
+    save_prescription(clinic, patient, without, "M.T.")
+    write_offline_page(clinic, "KN-204", page_file)
+    page = phone.open(page_file)
+    assert not page.locator("button.start[data-exercise=squat]").count()
+    page.get_by_role("button", name="Keep what was recorded").click()
+    answer_after(page)
+    exchange.import_package(clinic, saved(page, tmp_path / "set.formcheck"))
+    (stored,) = sets_of(clinic, patient.id)
+    assert stored.exercise == "squat"
+    assert stored.prescription_id == first.id
+
+
+SENT = """
+const told = [];
+let isAway = false;
+globalThis.fetch = async (path, { method, body }) => {
+  if (isAway) throw new TypeError("away");
+  const n = /n=(\\d+)/.exec(path)?.[1];
+  if (n !== undefined) told.push(Number(n));
+  if (given.isRefused) return { ok: false, status: 507, json: async () => ({ error: "no room" }) };
+  const answer = path === "/my/uploads" ? { uid: "u" } : { page: "/done" };
+  return { ok: true, status: 200, json: async () => answer };
+};
+const upload = new Upload({});
+const piece = () => new Blob(["x"]);
+await upload.send(piece()).catch(() => {});
+isAway = true;
+for (let k = 0; k < 3; k += 1) upload.send(piece()).catch(() => {});
+await pause(900);
+const failure = upload.failure && String(upload.failure.message);
+isAway = false;
+upload.send(piece()).catch(() => {});
+await pause(300);
+const later = [...told];
+const end = await upload.finish().then((d) => d.page, (error) => error.message);
+return [later, failure, end, told];
+"""
+
+
+@pytest.mark.parametrize("is_refused", [False, True])
+def test_an_upload_goes_on_when_the_server_is_back(playwright, is_refused):
+    script = (STATIC / "my_upload.js").read_text("utf-8")
+    script = re.sub(r"^import .*$", "", script, flags=re.MULTILINE)
+    script = re.sub(r"^export ", "", script, flags=re.MULTILINE)
+    script = script.replace("GIVE_UP_MS = 60000", "GIVE_UP_MS = 300")
+    stubs = 'const _ = (x) => x, formToken = () => "t";'
+    browser = playwright.chromium.launch(executable_path=chromium_path(), args=["--no-sandbox"])
+    try:
+        page = browser.new_page()
+        page.goto("about:blank")
+        with_sums = (
+            "crypto.subtle ?? Object.defineProperty(crypto, 'subtle',"
+            " { value: { digest: async () => new ArrayBuffer(32) } });"
+        )
+        later, failure, end, told = page.evaluate(
+            f"async (given) => {{ {with_sums} {stubs} {script} {SENT} }}", {"isRefused": is_refused}
+        )
+    finally:
+        browser.close()
+    if is_refused:
+        assert end == "no room"
+        return
+    assert failure == "away"
+    assert later == [0, 1, 2, 3, 4], "the next piece takes the others along"
+    assert (end, told) == ("/done", [0, 1, 2, 3, 4])
+
+
 @pytest.mark.slow
 def test_twenty_kills_at_random_moments(clinic, page_file, phone, tmp_path):
     tried_with_kills(clinic, page_file, phone, tmp_path, 20, random.Random(20))

@@ -26,6 +26,7 @@ from formcheck.clinic.findings import findings_of, goals_of, scores_of
 from formcheck.clinic.patients import find_patient, list_patients, prescriptions_of
 from formcheck.clinic.sets import sets_of
 from formcheck.clinic.uploads import open_uploads
+from formcheck.web.sessions import Sessions
 
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
@@ -658,9 +659,34 @@ def test_nothing_secret_stands_in_the_link_that_a_browser_sends(site):
 def test_a_session_left_alone_for_a_working_day_is_over(site, monkeypatch):
     browser = site.clinician()
     assert browser.get("/clinic").status == 200
-    real = time.monotonic
-    monkeypatch.setattr("formcheck.web.sessions.time.monotonic", lambda: real() + 9 * 3600)
+    real = time.time
+    monkeypatch.setattr("formcheck.web.sessions.time.time", lambda: real() + 9 * 3600)
     assert browser.get("/clinic").status == 401
+
+
+def test_a_session_does_not_outlive_the_computer_s_sleep_or_a_clock_set_back(tmp_path, monkeypatch):
+    """While a computer sleeps, time.monotonic stands still."""
+    at = 1e9
+    monkeypatch.setattr("formcheck.web.sessions.time.time", lambda: at)
+    sessions = Sessions(tmp_path / "sessions.json")
+    cookies = [sessions.exchange(sessions.new_link_secret("clinician")) for _ in range(3)]
+    sessions.keep()
+    at += 10 * 3600
+    assert sessions.find(cookies[0]) is None
+    assert Sessions(tmp_path / "sessions.json").find(cookies[1]) is None
+    at -= 24 * 3600
+    assert sessions.find(cookies[2]) is None
+
+
+def test_a_patient_s_pages_do_not_keep_a_clinician_s_session_in_the_same_browser(monkeypatch):
+    at = 1e9
+    monkeypatch.setattr("formcheck.web.sessions.time.time", lambda: at)
+    sessions = Sessions()
+    doctor = sessions.exchange(sessions.new_link_secret("clinician"))
+    for _ in range(3):
+        at += 4 * 3600
+        found = sessions.find(doctor, is_use=False)
+        assert (found is None) == (at > 1e9 + 8 * 3600)
 
 
 def test_versions_of_prescriptions_are_only_added(site, mine):

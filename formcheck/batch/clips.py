@@ -297,7 +297,7 @@ def _name_reader(pattern: str) -> Callable[[str], Description | None]:
     ids = sorted(exercise_ids(), key=len, reverse=True)
     fields = {
         "exercise": "|".join(re.escape(i).replace("_", "[-_ ]") for i in ids),
-        "side": "left|right|both|l|r",
+        "side": "(?<![a-z])(?:left|right|both|l|r)(?![a-z])",  # no letter of another word
         "patient": "[^/]+?",
     }
     seen, expression = [], []

@@ -74,7 +74,10 @@ class Log:
     def __init__(self, out: Path):
         path = out / LOG_NAME
         try:
-            self._handle = open_bytes(path, os.O_CREAT | os.O_RDWR | os.O_APPEND)
+            # It names clips, which may be called after patients.
+            self._handle = open_bytes(path, os.O_CREAT | os.O_RDWR | os.O_APPEND, 0o600)
+            with contextlib.suppress(OSError):
+                os.chmod(path, 0o600)
             size = os.lseek(self._handle, 0, os.SEEK_END)
             if size:
                 os.lseek(self._handle, size - 1, os.SEEK_SET)

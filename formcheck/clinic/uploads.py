@@ -15,6 +15,7 @@ import tempfile
 import threading
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import IO
 from weakref import WeakValueDictionary
@@ -37,6 +38,8 @@ from formcheck.model.errors import UsageError
 from formcheck.words.languages import gettext
 
 MOST_OPEN_UPLOADS = 20
+EMPTY_LASTS_H = 1
+"""A recording of which nothing arrived for so long is none."""
 """Half-finished recordings that one patient may have; the oldest is then to be thrown away."""
 _MOST_IN_MEMORY = 4_000_000
 """A piece larger than this waits on the disk, under no name, until it is whole."""
@@ -93,8 +96,20 @@ def begin_upload(clinic: Clinic, patient_id: int, about: AboutSet, file_name: st
     """A new recording to receive. Raises UsageError for a file that is no video."""
     uid, suffix = new_uid(), checked_suffix(file_name)
     need_room(clinic.folder, 20_000_000)
+    before = (datetime.now(UTC) - timedelta(hours=EMPTY_LASTS_H)).isoformat(timespec="seconds")
     with clinic.write() as c:
-        n = one(c, "SELECT count(*) AS n FROM uploads WHERE patient_id = :p", p=patient_id)["n"]
+        # One of which nothing arrived is listed nowhere, so that nobody could throw it away.
+        change(
+            c,
+            "DELETE FROM uploads WHERE patient_id = :p AND n_bytes = 0 AND last_at < :before",
+            p=patient_id,
+            before=before,
+        )
+        n = one(
+            c,
+            "SELECT count(*) AS n FROM uploads WHERE patient_id = :p AND n_bytes > 0",
+            p=patient_id,
+        )["n"]
         if n >= MOST_OPEN_UPLOADS:
             raise UsageError(
                 gettext("too many half-received recordings; finish or throw away one of them")

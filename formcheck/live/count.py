@@ -30,6 +30,7 @@ class CountSettings:
     median_of : samples that the median is taken over, against single slips of a landmark.
     settle_s, settle_share : a signal that stays away this long, steady within this share of the
         least range, has found a new rest level (the person moved); not for a hold.
+    plateau_share : within this share of the way of the furthest point, a hold has begun.
     """
 
     back_share: float = 0.4
@@ -37,11 +38,13 @@ class CountSettings:
     median_of: int = 3
     settle_s: float = 10.0
     settle_share: float = 0.5
+    plateau_share: float = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveCount:
-    """The count so far. `hold_s` is how long the present position away from rest has lasted.
+    """The count so far. `hold_s` is how long the present position has been held: since the way
+    there came to where it is, and not since rest was left, as the measuring of a hold counts it.
 
     `rest` and `far` are the rest level and the furthest point of this attempt, in the signal's
     unit, rising toward the turn; None before anything was seen.
@@ -53,6 +56,8 @@ class LiveCount:
     rest: float | None = None
     far: float | None = None
     left_at_s: float = 0.0
+    held_at: tuple[float, float] | None = None
+    """(seconds, level) at which the present hold began."""
     latest: tuple[tuple[float, float], ...] = ()
 
 
@@ -81,7 +86,10 @@ def counted(
             # At rest the level follows slowly upward too: people settle a little lower or bent.
             step = 0.05 if x - rest < 0.3 * least_range else 0.0
             return replace(count, rest=rest + step * (x - rest), hold_s=0.0)
-        return replace(count, rest=rest, is_away=True, far=x, left_at_s=time_s, hold_s=0.0)
+        held_at = (time_s, x)
+        return replace(
+            count, rest=rest, is_away=True, far=x, left_at_s=time_s, held_at=held_at, hold_s=0.0
+        )
     far = max(count.far, x)
     away_s = time_s - count.left_at_s
     if x <= rest + settings.back_share * (far - rest):
@@ -92,7 +100,10 @@ def counted(
         span = [v for t, v in latest if t > time_s - settings.settle_s]
         if max(span) - min(span) < settings.settle_share * least_range:
             return replace(count, is_away=False, rest=x, far=None, hold_s=0.0)
-    return replace(count, rest=rest, far=far, hold_s=away_s)
+    held_at = count.held_at or (count.left_at_s, x)
+    if x > held_at[1] + settings.plateau_share * (far - rest):
+        held_at = (time_s, x)  # still on the way
+    return replace(count, rest=rest, far=far, held_at=held_at, hold_s=time_s - held_at[0])
 
 
 def count_set(

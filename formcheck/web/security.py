@@ -104,7 +104,8 @@ class Gate:
         for name, value in scope["headers"]:
             headers.setdefault(name, []).append(value)
         sessions = {
-            role: self.sessions.find(_cookie(headers, name)) for role, name in self.cookies.items()
+            role: self.sessions.find(_cookie(headers, name), is_use=False)
+            for role, name in self.cookies.items()
         }
         # The session of the part that is asked for; without one the other says whose it is not.
         asked_for = _PART_OF.get("/" + scope["path"].split("/")[1], "clinician")
@@ -122,6 +123,8 @@ class Gate:
             else:
                 await _refuse(send, *refusal)
             return
+        if session is not None:  # the other one in this browser is not used by it
+            self.sessions.find(_cookie(headers, self.cookies[session.role]))
         scope.setdefault("state", {})["session"] = session
         scope["state"]["is_phone"] = self.is_phone
         found = [s.role for s in sessions.values() if s]

@@ -28,6 +28,8 @@ IDLE_S = 8 * 3600.0
 """A session unused for a working day is over (common practice)."""
 LINK_S = 24 * 3600.0
 """A link that nobody opened for a day is void."""
+_CLOCK_S = 60.0
+"""How far a clock is set back by the network's time without a word."""
 MOST_SESSIONS = 200
 _KEEP_S = 60.0
 """How often the last use of a session is written at most."""
@@ -48,6 +50,17 @@ class Session:
 
     def is_form_token(self, given: str) -> bool:
         return hmac.compare_digest(self.form_token.encode(), given.encode("utf-8", "replace"))
+
+
+def _now() -> float:
+    """Seconds of the day's own clock: one that stands still while the computer sleeps would keep
+    a session open over a night."""
+    return time.time()
+
+
+def _is_over(used: float, at: float) -> bool:
+    """Whether a session used last then is over; so is one that the clock puts into the future."""
+    return not -_CLOCK_S <= at - used <= IDLE_S
 
 
 def _digest(secret: str) -> bytes:
@@ -85,7 +98,7 @@ class Sessions:
         self._links: dict[bytes, tuple[Role, int | None, float, str]] = {}
         self._sessions: dict[bytes, _Kept] = {}
         self._kept, self._mark_of = kept, mark_of
-        self._written = time.monotonic()
+        self._written = _now()
         if kept is not None:
             self._load(kept)
 
@@ -93,7 +106,7 @@ class Sessions:
         """A secret that opens one session, once. page : the path it leads to, if not the usual."""
         secret = secrets.token_urlsafe(32)
         with self._lock:
-            self._links[_digest(secret)] = (role, patient_id, time.monotonic() + LINK_S, page)
+            self._links[_digest(secret)] = (role, patient_id, _now() + LINK_S, page)
         return secret
 
     def page_of_link(self, secret: str) -> str:
@@ -107,7 +120,7 @@ class Sessions:
         when it is unknown or used."""
         with self._lock:
             found = self._links.pop(_digest(secret), None)
-            if found is None or found[2] < time.monotonic():
+            if found is None or found[2] < _now():
                 return None
             role, patient_id, *_ = found
             cookie = secrets.token_urlsafe(32)
@@ -117,23 +130,28 @@ class Sessions:
                 role=role,
                 patient_id=patient_id,
                 mark=self._mark_of(patient_id) if patient_id is not None else "",
-                used=time.monotonic(),
+                used=_now(),
             )
             self._write()
             return cookie
 
-    def find(self, cookie: str) -> Session | None:
-        """The session of a cookie, or None when it is unknown or over."""
+    def find(self, cookie: str, *, is_use: bool = True) -> Session | None:
+        """The session of a cookie, or None when it is unknown or over.
+
+        is_use : whether it is used now, and so goes on; else it is only looked up.
+        """
         digest = _digest(cookie)
         with self._lock:
             found = self._sessions.get(digest)
             if found is None:
                 return None
-            at = time.monotonic()
-            if at - found.used > IDLE_S:
+            at = _now()
+            if _is_over(found.used, at):
                 del self._sessions[digest]
                 self._write()
                 return None
+            if not is_use:
+                return Session(role=found.role, patient_id=found.patient_id, key=_key(cookie))
             found.used = at
             if at - self._written > _KEEP_S:
                 self._write()
@@ -165,10 +183,10 @@ class Sessions:
 
     def n_of_patient(self, patient_id: int) -> int:
         """How many sessions of a patient are open."""
-        now = time.monotonic()
+        now = _now()
         with self._lock:
             return sum(
-                s.patient_id == patient_id and now - s.used <= IDLE_S
+                s.patient_id == patient_id and not _is_over(s.used, now)
                 for s in self._sessions.values()
             )
 
@@ -178,12 +196,11 @@ class Sessions:
             self._write()
 
     def _write(self) -> None:
-        self._written = time.monotonic()
+        self._written = _now()
         if self._kept is None:
             return
-        ahead = time.time() - time.monotonic()
         body = {
-            digest.hex(): [s.role, s.patient_id, s.mark, round(s.used + ahead)]
+            digest.hex(): [s.role, s.patient_id, s.mark, round(s.used)]
             for digest, s in self._sessions.items()
         }
         # Where it cannot be written, a restart asks for new links, as it always did.
@@ -194,12 +211,10 @@ class Sessions:
         found: Mapping[str, Any] = {}
         with contextlib.suppress(OSError, ValueError):
             found = read_json(kept.read_bytes())
-        behind = time.time() - time.monotonic()
         with contextlib.suppress(AttributeError, ValueError, TypeError):
             for digest, (role, patient_id, mark, used) in found.items():
                 is_known = patient_id is None or self._mark_of(patient_id) == mark
-                age = time.time() - used
-                if role in ("clinician", "patient") and is_known and 0 <= age + 1 <= IDLE_S:
+                if role in ROLES and is_known and not _is_over(used, _now()):
                     self._sessions[bytes.fromhex(digest)] = _Kept(
-                        role=role, patient_id=patient_id, mark=mark, used=used - behind
+                        role=role, patient_id=patient_id, mark=mark, used=used
                     )

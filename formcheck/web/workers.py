@@ -30,6 +30,8 @@ class Worker:
         self._process: WorkerProcess | None = None
         self._looks_ahead = True
         self._begun_at = 0.0
+        self._beat: tuple[int, str] | None = None
+        self._beat_seen_at = time.monotonic()
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
     def start(self) -> None:
@@ -88,7 +90,12 @@ class Worker:
     def _is_stuck(self) -> bool:
         before = (datetime.now(UTC) - timedelta(seconds=STUCK_S)).isoformat(timespec="seconds")
         with self._clinic.read() as c:
-            if one(c, "SELECT 1 FROM jobs WHERE state = 'running' AND beat_at < :b", b=before):
+            beat = one(c, "SELECT id, beat_at FROM jobs WHERE state = 'running' ORDER BY id")
+            beat = (beat["id"], beat["beat_at"]) if beat else None
+            # By this watch's own clock, which stands still while the computer sleeps.
+            if beat != self._beat:
+                self._beat, self._beat_seen_at = beat, time.monotonic()
+            if beat is not None and time.monotonic() - self._beat_seen_at > STUCK_S:
                 return True
             if not self._looks_ahead or time.monotonic() - self._begun_at < STUCK_S:
                 return False

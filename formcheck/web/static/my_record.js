@@ -27,6 +27,7 @@ const AFTER_DOSE_MS = 2500;   // the return to rest belongs to the last repetiti
 let state = "off";
 let stream = null, look = null, recorder = null, upload = null, lock = null;
 let goodSince = null, badSince = null, said = "", saidAt = 0, isByHand = false;
+let isHeldBack = false;
 let countdownTimer = null, clockTimer = null;
 let startedAt = 0, counted = 0, isHoldTold = false, endTimer = null, phase = "";
 const pieces = [];
@@ -135,7 +136,8 @@ function onAnswer(answer) {
   }
   if (state === "framing") {
     tell(answer.say, { pattern: answer.isGood ? [520, 780] : [400] });
-    if (goodSince !== null && at - goodSince > GOOD_FOR_MS) beginCountdown(false);
+    if (badSince !== null) isHeldBack = false;
+    if (goodSince !== null && !isHeldBack && at - goodSince > GOOD_FOR_MS) beginCountdown(false);
   } else if (state === "countdown" && !isByHand && badSince !== null && at - badSince > BAD_FOR_MS) {
     breakCountdown(answer.say);
   } else if (state === "recording" && answer.count) {
@@ -365,16 +367,17 @@ async function end(words, { isHurt = false } = {}) {
     const done = await upload.finish();
     await told;
     location.assign(done.page);
-  } catch {
-    fail(upload.failure?.status === 401
-      ? _("The program on this computer was started anew. What had arrived is offered on the next visit.")
-      : _("The program on this computer does not answer. What had arrived is kept and offered on the next visit."));
+  } catch (error) {
+    if (error.status === 401) fail(_("The program on this computer was started anew. What had arrived is offered on the next visit."));
+    else if (error.isFinal) fail(error.message);
+    else fail(_("The program on this computer does not answer. What had arrived is kept and offered on the next visit."));
   }
 }
 
 async function stopByHand(isHurt) {
   if (state === "recording") end(_("Stopped."), { isHurt });
   else if (state === "countdown") {
+    isHeldBack = true; // whoever stopped it begins anew: by hand, or by coming into the picture
     breakCountdown(_("Stopped."));
     if (!isHurt) return;
     look?.close();
@@ -387,7 +390,7 @@ async function stopByHand(isHurt) {
 }
 
 $("camera").addEventListener("click", turnOn);
-$("now").addEventListener("click", () => { voice.wake(); beginCountdown(true); });
+$("now").addEventListener("click", () => { voice.wake(); isHeldBack = false; beginCountdown(true); });
 $("hurts").addEventListener("click", () => stopByHand(true));
 $("stop").addEventListener("click", () => stopByHand(false));
 document.addEventListener("keydown", (event) => {

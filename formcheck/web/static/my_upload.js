@@ -27,34 +27,49 @@ async function checksum(bytes) {
 }
 
 export class Upload {
+  #about;
   #uid = null;
   #sent = [];
-  #queue;
+  #next = 0; // the first piece that is not known to be on the disk
+  #goodAt = performance.now();
+  #pump = null;
   failure = null;
 
   constructor(about) {
-    this.#queue = this.#patiently(async () => {
-      const begun = await askServer("/my/uploads", "POST", JSON.stringify(about), "application/json");
-      this.#uid = begun.uid;
-    });
+    this.#about = about;
+    this.#pumped().catch(() => { /* told where it is waited for */ });
   }
 
   // Repeats what the network or a restart broke; a refusal is final.
   async #patiently(work) {
-    const until = performance.now() + GIVE_UP_MS;
+    const from = performance.now();
     for (let wait = 400; ; wait = Math.min(wait * 2, 5000)) {
       try { return await work(); } catch (error) {
         const isDamaged = error.status === 400 && error.message.includes("damaged");
-        if ((error.status && error.status < 500 && !isDamaged) || performance.now() > until) throw error;
+        error.isFinal = Boolean(error.status) && error.status < 500 && !isDamaged;
+        if (error.isFinal || performance.now() - Math.max(from, this.#goodAt) > GIVE_UP_MS) throw error;
         await pause(wait);
       }
     }
   }
 
-  #then(work) {
-    this.#queue = this.#queue.then(() => this.#patiently(work));
-    this.#queue.catch((error) => { this.failure ??= error; });
-    return this.#queue;
+  async #catchUp() {
+    if (this.#uid === null) this.#uid = (await askServer("/my/uploads", "POST", JSON.stringify(this.#about), "application/json")).uid;
+    while (this.#next < this.#sent.length) {
+      await this.#sendPiece(this.#next);
+      this.#next += 1;
+      this.#goodAt = performance.now();
+    }
+  }
+
+  // One goes up at a time. What was given up after a while is taken up again by the next piece, or
+  // by the end; what was refused is not.
+  #pumped() {
+    if (this.failure?.isFinal) return Promise.reject(this.failure);
+    this.#pump ??= this.#patiently(() => this.#catchUp())
+      .then(() => { this.failure = null; }, (error) => { this.failure = error; throw error; })
+      .finally(() => { this.#pump = null; });
+    return this.#pump;
   }
 
   async #sendPiece(n) {
@@ -66,16 +81,19 @@ export class Upload {
   get uid() { return this.#uid; }
 
   send(blob) {
-    const n = this.#sent.push(blob) - 1;
-    return this.#then(() => this.#sendPiece(n));
+    this.#sent.push(blob);
+    return this.#pumped();
   }
 
-  finish() {
-    return this.#then(async () => {
+  async finish() {
+    try { await this.#pump; } catch { /* tried once more below */ }
+    await this.#pumped();
+    return this.#patiently(async () => {
       try { return await this.#finish(); } catch (error) {
         if (error.status !== 409) throw error;
         // The disk lost the end after all: what is here still goes up again.
-        for (let n = error.next; n < this.#sent.length; n += 1) await this.#sendPiece(n);
+        this.#next = error.next;
+        await this.#catchUp();
         return this.#finish();
       }
     });
@@ -83,9 +101,5 @@ export class Upload {
 
   #finish() {
     return askServer(`/my/uploads/${this.#uid}/finish`, "POST");
-  }
-
-  discard() {
-    return this.#then(() => askServer(`/my/uploads/${this.#uid}/discard`, "POST"));
   }
 }

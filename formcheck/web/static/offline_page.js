@@ -131,7 +131,7 @@ function waiting(k) {
   const heading = document.createElement("h2");
   heading.textContent = isWhole ? (k.shared ? _("Sent or saved") : _("Not sent yet")) : _("This recording is not finished");
   const words = document.createElement("p");
-  words.textContent = `${setFacts(k)?.name ?? k.exercise}, ${k.day}, ${k.began.slice(11, 16)} UTC`;
+  words.textContent = `${setFacts(k)?.name ?? k.name ?? k.exercise}, ${k.day}, ${k.began.slice(11, 16)} UTC`;
   const row = document.createElement("p");
   row.className = "row";
   const button = (text, does, isQuiet) => {
@@ -153,11 +153,16 @@ function waiting(k) {
   return card;
 }
 
+// A set of a plan that this page does not have any more, as its row kept it.
+const ofRow = (k) => ({
+  exercise: k.exercise, side: k.side, number: k.set_number, name: k.name ?? k.exercise, support: k.support,
+  plannedKg: k.planned_kg ?? null, painLimit: k.pain_limit ?? null, painOrigin: k.pain_origin ?? "none",
+});
+
 async function keepBroken(k) {
-  const of = setFacts(k);
   const recording = await store.recording(k.uid, k.type);
-  if (!recording.size || !of) { await store.drop(k.uid); fault(_("Nothing of it was recorded.")); home(); return; }
-  now = { of, uid: k.uid };
+  if (!recording.size) { await store.drop(k.uid); await home(); fault(_("Nothing of it was recorded.")); return; }
+  now = { of: setFacts(k) ?? ofRow(k), uid: k.uid };
   const isHurt = (await store.log()).some((a) => a.of === k.uid && a.moment === "stopped");
   await after(k, isHurt);
 }
@@ -214,6 +219,7 @@ async function begin(type) {
   await store.keepSet({
     uid, exercise: of.exercise, side: of.side, set_number: of.number, day: today(), began: nowUtc(), type,
     suffix: type.includes("mp4") ? ".mp4" : ".webm", support: of.support, load_kg: of.plannedKg ? null : of.plannedKg, state: "recording",
+    name: of.name, planned_kg: of.plannedKg, pain_limit: of.painLimit, pain_origin: of.painOrigin, prescription: facts.prescription,
   });
   await store.resay({ ...now.before, of: uid });
   now.uid = uid;
@@ -325,14 +331,14 @@ const travels = ({ of, key, ...answer }) => answer;
 async function send(k) {
   sealed = null;
   sending = k;
-  show("send", setFacts(k)?.name ?? k.exercise);
+  show("send", setFacts(k)?.name ?? k.name ?? k.exercise);
   $("share").hidden = true;
   $("save").hidden = true;
   $("send-told").textContent = _("The file is being made…");
   const log = await store.log(), since = today(new Date(Date.now() - facts.logDays * 86_400_000));
   const about = {
     uid: k.uid, exercise: k.exercise, side: k.side, set_number: k.set_number, day: k.day, is_mirrored: false, origin: "phone",
-    support: k.support, load_kg: k.load_kg, prescription_sha256: facts.prescription,
+    support: k.support, load_kg: k.load_kg, prescription_sha256: k.prescription ?? null,
     answers: log.filter((a) => a.of === k.uid).map(travels),
     log: { answers: log.filter((a) => a.of === null && a.day >= since).map(travels), ticks: [], taken_back: [] },
   };

@@ -17,7 +17,13 @@ export class Recorder {
   state = "off";
 
   // ended({words, isHurt, atS, isBroken}) when a recording is over and all of it is kept.
-  constructor(find, voice, store, ended) { this.#$ = find; this.#voice = voice; this.#store = store; this.ended = ended; }
+  constructor(find, voice, store, ended) {
+    this.#$ = find; this.#voice = voice; this.#store = store; this.ended = ended;
+    // A browser lets the screen go dark again once the page was hidden for a moment.
+    document.addEventListener("visibilitychange", () => {
+      if (document.visibilityState === "visible" && this.#stream) this.#keepAwake();
+    });
+  }
 
   #set(next) {
     this.state = next;
@@ -47,11 +53,15 @@ export class Recorder {
     this.#stream.getVideoTracks()[0].addEventListener("ended", () => {
       if (this.state === "recording") this.end(_("The camera stopped.")); else this.close();
     });
-    navigator.wakeLock?.request("screen").then((lock) => { this.#lock = lock; }).catch(() => {});
+    this.#keepAwake();
     this.#set("ready");
     this.#$("voice-told").textContent = this.#voice.hasWords ? "" : _("This device has no voice of its own: you hear beeps.");
     this.say(_("Put the phone in its place. Then start the countdown."), [520]);
     return "";
+  }
+
+  #keepAwake() {
+    navigator.wakeLock?.request("screen").then((lock) => { this.#lock = lock; }).catch(() => {});
   }
 
   countdown(seconds, begin) {
