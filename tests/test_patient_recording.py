@@ -195,6 +195,10 @@ def test_the_space_bar_stops_the_countdown_and_the_recording(site, browser):
         wait_for(page, "countdown")
         page.keyboard.press("Space")
         wait_for(page, "framing")
+        # Whoever stopped it is not filmed two seconds later: the picture is as good as before.
+        page.wait_for_timeout(4000)
+        assert page.locator("#stage").get_attribute("data-state") == "framing"
+        page.click("#now")
         wait_for(page, "recording")
         page.wait_for_timeout(1500)
         page.keyboard.press("Space")
